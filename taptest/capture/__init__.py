@@ -1,0 +1,1 @@
+"""Sound from a device, and the guided round."""

@@ -1,0 +1,45 @@
+"""The exception tree: every error a user can meet is a sentence that says what, where and what to do.
+
+    TaptestError
+    |- QuantityError      a text is not the quantity it should be ("12" without a unit, "1.5 litres" as a pressure)
+    |- PhysicsError       values that nature or the vessel does not allow (below vacuum, more water than volume)
+    |- RecordingError     a sound file that is no sound, is empty, broken, silent or clipped all through
+    |- LineError          points or taps from which no line can be made
+    |- VisitError         a visit's folder or document that cannot be read as one
+    |- StorageError       the disk refuses: full, read-only, no permission
+    |- DeviceError        no sound device, or one that vanished
+
+The command line turns each of them into its sentence and exit code 2.
+"""
+
+
+class TaptestError(Exception):
+    """Base of all errors meant for the user. `str(error)` is a whole sentence: what, where and what to do."""
+
+
+class QuantityError(TaptestError):
+    """A text that is not a quantity of the kind asked for."""
+
+
+class PhysicsError(TaptestError):
+    """A value or a combination of values that nature or the vessel does not allow."""
+
+
+class RecordingError(TaptestError):
+    """A recording that cannot be read or holds nothing to work with."""
+
+
+class LineError(TaptestError):
+    """Points or taps from which no line can be made."""
+
+
+class VisitError(TaptestError):
+    """A visit's folder or document that cannot be read as one."""
+
+
+class StorageError(TaptestError):
+    """The disk refuses to read or write: full, read-only or not permitted."""
+
+
+class DeviceError(TaptestError):
+    """No sound device, one that cannot do what is asked, or one that vanished."""

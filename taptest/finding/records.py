@@ -1,0 +1,122 @@
+"""Records of the finding room: what is known of a visit, and what is concluded.
+
+Pressures are gauge pascals, temperatures degrees Celsius, volumes cubic metres, depths metres below the top of the shell. None means not known.
+"""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from taptest.line.records import BoundaryState, LineReading
+from taptest.tank.kinds import Tank
+from taptest.water.fluids import Fluid
+
+FindingCode = Literal[
+    "as expected", "low on air", "waterlogged", "more air than expected", "too small", "membrane failed", "cannot tell"
+]
+Bound = Literal["lower", "upper"]
+
+
+@dataclass(frozen=True, slots=True)
+class SystemFacts:
+    """The system that the tank serves."""
+
+    fluid: Fluid
+    volume_m3: float | None = None
+    volume_rel_sd: float = 0.15
+    relief_pa: float | None = None
+    fill_pa: float | None = None
+    max_temperature_c: float | None = None
+    static_head_pa: float | None = None
+    """Pressure of the water column from the tank's connection to the highest point of the system."""
+    altitude_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """The readings of one visit."""
+
+    pressure_pa: float | None = None
+    pressure_sd_pa: float = 6000.0
+    water_temperature_c: float | None = None
+    tank_temperature_c: float | None = None
+    state: Literal["cold", "hot"] | None = None
+    precharge_pa: float | None = None
+    """What the pre-charge is said to be (plate or last service)."""
+    charged_at_c: float | None = None
+    tank_above_gauge_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """All that is known of a visit besides the sound."""
+
+    tank: Tank
+    system: SystemFacts
+    readings: Readings
+    observations: dict[str, str] = field(default_factory=dict)
+    """Evidence for the causes, by the names of `finding.causes` ("drips": "hot", "water at the air valve": "yes", ...)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A median with its central 90 % interval."""
+
+    median: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Where the water should end by pressure, pre-charge and temperature."""
+
+    depth_m: Interval | None
+    """None where no boundary is expected (all air)."""
+    water_m3: Interval
+    water_share: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class PrechargeEstimate:
+    """The pre-charge that the level speaks for, at the charge temperature."""
+
+    pressure_pa: Interval
+    bound: Bound | None = None
+    """One-sided where the level sits at an end: "lower" means at least the median."""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """The pressure at the highest temperature."""
+
+    hot_pressure_pa: Interval
+    relief: str
+    """"stays shut", "may weep" or "opens at about ..."."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One possible cause of the relief valve's opening."""
+
+    cause: str
+    weight: float
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The finding and everything it rests on."""
+
+    code: FindingCode
+    sentence: str
+    confidence: str
+    reasons: tuple[str, ...]
+    not_checked: tuple[str, ...]
+    next_checks: tuple[str, ...]
+    causes: tuple[Cause, ...]
+    line: LineReading
+    expected: Expected | None
+    water_m3: Interval | None
+    precharge: PrechargeEstimate | None
+    forecast: Forecast | None
+    boundary_state: BoundaryState

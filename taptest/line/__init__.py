@@ -1,0 +1,1 @@
+"""One line of taps understood: points, backing, boundary, and where to tap next."""

@@ -1,0 +1,1 @@
+"""The boundary picture and the page for the service report."""

@@ -1,0 +1,106 @@
+"""Records of the shell room: what the model needs to know of a shell, and what it gives back.
+
+Depths are metres below the top of the shell; frequencies hertz; K modes, P positions along the tap line, L levels, B bands.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """An isotropic elastic material."""
+
+    young_pa: float = 205e9
+    poisson: float = 0.29
+    density_kg_m3: float = 7850.0
+
+
+STEEL = Material()
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """Loss factors; each acts only where its cause is (see `vibration`)."""
+
+    structural: float = 0.004
+    water: float = 0.004
+    """Additional loss factor of wetted wall (friction, radiation into water and fittings)."""
+    rubber: float = 0.10
+    """Loss factor of rubber that lies on the wall, relative to the wall's own stiffness."""
+    ring: float = 0.02
+    """Additional loss factor at the seam or clench ring."""
+    air_radiation: float = 1.0
+    """Multiplier of the radiation loss into the surrounding air."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShellSpec:
+    """A pressurised shell of revolution as the model sees it, all numbers nominal or drawn."""
+
+    axis: Literal["vertical", "horizontal"]
+    diameter_m: float
+    straight_m: float
+    head: Literal["ellipsoidal", "torispherical", "hemispherical", "flat"]
+    wall_m: float
+    pressure_pa: float
+    head_wall_m: float | None = None
+    seam_depth_m: float | None = None
+    """Depth (along the axis) of a seam or clench ring; None without one."""
+    ring_mass_kg_m: float = 0.0
+    """Extra mass per circumferential metre of the seam ring."""
+    ring_stiffness: float = 0.0
+    """Extra bending stiffness of the seam ring, as area moment in m4."""
+    rubber_kg_m2: float = 0.0
+    """Mass per area of the membrane where it lies on air-backed wall."""
+    rubber_from_m: float | None = None
+    rubber_to_m: float | None = None
+    water_end: Literal["top", "bottom"] = "bottom"
+    water_density_kg_m3: float = 998.0
+    end_fitting_kg: float = 0.5
+    """Mass of connection and fitting at the water end's pole."""
+    material: Material = STEEL
+    losses: Losses = Losses()
+
+
+@dataclass(frozen=True, slots=True)
+class WetModes:
+    """Complex modes of one shell at one water level, sampled on the tap line.
+
+    The velocity impulse response normal to the wall between two points i, j on the meridian at angles theta apart is
+    Re sum_k shape[k, i] shape[k, j] cos(n_k theta) exp(pole_k t).
+    """
+
+    pole_1_s: ComplexArray
+    """(K,) poles s = -decay + 2 pi i frequency, only those with positive frequency."""
+    harmonic: NDArray[np.int64]
+    """(K,) circumferential wave number n."""
+    shape: ComplexArray
+    """(K, P) normal mode shapes, scaled so that the sum above holds."""
+    depth_m: FloatArray
+    """(P,) positions of the tap line."""
+
+
+@dataclass(frozen=True, slots=True)
+class LevelSweep:
+    """What the model predicts along the tap line for every candidate level.
+
+    Entry 0 is all air, entry L-1 is all water; between them the boundary's distance from the water end grows.
+    """
+
+    level_depth_m: FloatArray
+    """(L,) boundary depth; NaN for the two whole states."""
+    depth_m: FloatArray
+    """(P,) positions along the tap line."""
+    band_hz: FloatArray
+    """(B,) nominal third-octave centres."""
+    level_db: FloatArray
+    """(L, P, B) band level for a unit blow."""
+    log_time: FloatArray
+    """(L, P, B) natural logarithm of the energy's centroid time in seconds, by the definition in `sound.traits`."""

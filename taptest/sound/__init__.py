@@ -1,0 +1,1 @@
+"""One tap understood: recording, detection, spectrum, modes, traits."""

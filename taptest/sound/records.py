@@ -1,0 +1,79 @@
+"""Records of the sound room: one tap, all taps of a recording, and the traits of one tap.
+
+Times are seconds from the start of the recording, levels are decibels relative to full scale, frequencies are hertz.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+WhyNot = Literal["double hit", "clipped", "too weak", "cut off", "ring overlaps the next tap", "noise burst"]
+"""Why a tap was not used."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """One strike found in a recording."""
+
+    onset_s: float
+    peak_db: float
+    """Highest absolute sample, dB relative to full scale."""
+    tap_to_noise_db: float
+    """Energy in the ring window over that of the noise floor in the same length."""
+    free_s: float
+    """Time until the next tap or the end of the recording."""
+    why_not: WhyNot | None = None
+
+    @property
+    def used(self) -> bool:
+        """Whether the tap may be used."""
+        return self.why_not is None
+
+
+@dataclass(frozen=True, slots=True)
+class TapTrain:
+    """All taps of one recording, in order of time."""
+
+    taps: tuple[Tap, ...]
+    rate_hz: float
+    duration_s: float
+    noise_db: float
+    """Noise floor in the tap band, dB relative to full scale (root mean square)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One damped sinusoid: amplitude * exp(-decay * t) * cos(2 pi frequency t + phase)."""
+
+    frequency_hz: float
+    decay_1_s: float
+    amplitude: float
+    phase_rad: float
+    frequency_sd_hz: float
+    decay_sd_1_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class TapTraits:
+    """What one tap sounds like, on grids that all taps share.
+
+    Shapes: (B,) for bands (nominal third octaves, see `taptest.sound.traits.BAND_HZ`), (F,) for the fine spectrum.
+    """
+
+    band_level_db: FloatArray
+    """(B,) energy in the ring window per band with the noise's energy taken off; NaN where the noise hides it."""
+    band_level_sd_db: FloatArray
+    """(B,) standard deviation of that level due to noise."""
+    band_log_time: FloatArray
+    """(B,) natural logarithm of the centroid time in seconds of the band's energy after the onset; NaN where hidden."""
+    band_log_time_sd: FloatArray
+    """(B,) its standard deviation due to noise."""
+    spectrum_db: FloatArray
+    """(F,) energy spectrum on the logarithmic grid `taptest.sound.spectra.SPECTRUM_HZ`, for the map."""
+    modes: tuple[Mode, ...] = ()
+    centroid_hz: float = float("nan")
+    """Spectral centroid of the ring window."""

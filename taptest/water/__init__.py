@@ -1,0 +1,1 @@
+"""Density, gas law, hot pressure and what the system needs."""

@@ -1,0 +1,90 @@
+"""The house stands: imports point one way and each outside library is touched in one place."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "taptest"
+
+READING_ORDER = """
+errors quantities
+water.fluids water.pressure water.forecast water.sizing water.log
+tank.shape tank.kinds tank.membrane
+sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
+shell.records shell.vibration shell.fluid shell.response shell.sweep shell.strike shell.rooms shell.simulate
+line.records line.points line.backing line.boundary line.next_point
+finding.records finding.compare finding.causes finding.judge
+visit.record visit.files visit.sweeps visit.analyse visit.trial visit.shelf
+capture.device capture.round
+report.figures report.page
+desk
+cli __main__
+""".split()
+
+ONE_PLACE = {
+    "soundfile": {"sound.recording"},
+    "sounddevice": {"capture.device"},
+    "matplotlib": {"report.figures"},
+    "pydantic": {"visit.record"},
+    "platformdirs": {"visit.files", "visit.sweeps"},
+    "librosa": {"sound.spectra", "sound.traits"},
+}
+
+
+def modules() -> list[Path]:
+    return sorted(p for p in PACKAGE.rglob("*.py") if p.name != "__init__.py")
+
+
+def dotted(path: Path) -> str:
+    return ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+
+
+def imports(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path} uses a relative import"
+            base = node.module or ""
+            found |= {f"{base}.{alias.name}" for alias in node.names} | {base}
+    return found
+
+
+def place(name: str) -> int:
+    """Position in the reading order of a module, or of the room it belongs to."""
+    while name:
+        if name in READING_ORDER:
+            return READING_ORDER.index(name)
+        name = name.rpartition(".")[0]
+    return -1
+
+
+@pytest.mark.parametrize("path", modules(), ids=dotted)
+def test_module_has_its_place_and_imports_only_what_stands_before_it(path: Path) -> None:
+    name = dotted(path)
+    here = place(name)
+    assert here >= 0, f"{name} has no place in the reading order"
+    for target in imports(path):
+        if target.startswith("taptest."):
+            there = place(target.removeprefix("taptest."))
+            same_room_of_pages = name.startswith("desk.") and target.startswith("taptest.desk")
+            assert there < here or same_room_of_pages, f"{name} imports {target}, which stands after it"
+
+
+@pytest.mark.parametrize("path", modules(), ids=dotted)
+def test_each_outside_library_is_touched_in_one_place(path: Path) -> None:
+    roots = {target.split(".")[0] for target in imports(path)}
+    for library, homes in ONE_PLACE.items():
+        if library in roots:
+            assert dotted(path) in homes, f"{dotted(path)} touches {library}"
+
+
+@pytest.mark.parametrize("path", modules(), ids=dotted)
+def test_no_function_of_a_hundred_lines(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            assert node.end_lineno is not None
+            length = node.end_lineno - node.lineno + 1
+            assert length < 100, f"{dotted(path)}.{node.name} has {length} lines"
