@@ -1,0 +1,141 @@
+"""Spectra of short stretches of sound on fixed grids, exact in energy.
+
+Goal: the energy of a tap in any set of frequency cells (third octaves, the fine grid of the map) from one transform,
+so that all taps of all recordings, at whatever rate, share the same axes.
+
+Conventions: samples have shape (..., N), full scale is 1; frequencies are hertz; times are seconds after the onset;
+energies are integrals of the squared signal over time (full scale squared times seconds), so they do not depend on the
+sampling rate. A transform bin that straddles the edge of a cell is shared in proportion to its overlap.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft as sfft
+
+FloatArray = NDArray[np.float64]
+
+WINDOW_S = 0.060
+"""Length of the ring window after the onset."""
+FADE_SHARE = 0.25
+"""Share of the ring window, at its end, that fades out: a long ring cut off sharply would leak into all bands."""
+
+CELLS_PER_OCTAVE = 24
+SPECTRUM_HZ: FloatArray = 200.0 * 2.0 ** (np.arange(128) / CELLS_PER_OCTAVE)
+"""(128,) centres of the fine grid, 24 to the octave, 200 Hz to 7.8 kHz."""
+SPECTRUM_EDGES_HZ: FloatArray = 200.0 * 2.0 ** ((np.arange(129) - 0.5) / CELLS_PER_OCTAVE)
+"""(129,) edges of its cells."""
+
+
+@dataclass(frozen=True, slots=True)
+class RingSpectrum:
+    """Transform of one or many ring windows: what energies and centroid times are made of."""
+
+    power: FloatArray
+    """(..., K) energy in every bin (one-sided)."""
+    moment: FloatArray
+    """(..., K) first moment in time of that energy (energy times seconds after the onset)."""
+    second_moment: FloatArray
+    """(..., K) energy of the signal multiplied by time."""
+    bin_hz: float
+    rate_hz: float
+    window_square_s: float
+    """Integral of the squared window over time: noise of density D adds D times this to the energy per hertz."""
+    window_centroid_s: float
+    """Centroid time of the squared window: where the energy of steady noise lies on average."""
+    window_spread_s: float
+    """Standard deviation in time of the squared window."""
+    effective_s: float
+    """Length of a rectangular window in which noise energy would scatter as much."""
+
+
+@lru_cache(maxsize=16)
+def ring_window(samples: int, lead: int, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Window (N,) and time axis (N,) in seconds after the onset for a stretch whose onset is at index `lead`.
+
+    Rises as a half cosine over the lead, stays 1, and falls as a half cosine over the last `FADE_SHARE` of the part
+    after the onset.
+    """
+    window = np.ones(samples)
+    if lead > 0:
+        window[:lead] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(lead) + 0.5) / lead)
+    fade = int((samples - lead) * FADE_SHARE)
+    if fade > 0:
+        window[samples - fade :] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
+    time_s = (np.arange(samples) - lead) / rate_hz
+    window.setflags(write=False)
+    time_s.setflags(write=False)
+    return window, time_s
+
+
+def ring_spectrum(
+    samples: NDArray[np.floating], rate_hz: float, *, lead_s: float = 0.0, window_s: float = WINDOW_S
+) -> RingSpectrum:
+    """Transform the ring windows of `samples` (..., N), whose onset lies `lead_s` after the first sample.
+
+    The window ends `window_s` after the onset; a stretch shorter than that is taken as silent beyond its end.
+    With X the transform of x and Y that of t x, the energy in a cell is the sum of |X|^2 and, because the transform of
+    t x(t) is the derivative of X, the centroid time of the band-passed signal is exactly sum Re(X* Y) / sum |X|^2
+    (Cohen, Time-Frequency Analysis, 1995, section 1.4): no filter bank is needed.
+    """
+    lead = round(lead_s * rate_hz)
+    length = lead + round(window_s * rate_hz)
+    stretch = np.asarray(samples, dtype=np.float64)[..., :length]
+    window, time_s = ring_window(length, lead, rate_hz)
+    have = stretch.shape[-1]
+    windowed = stretch * window[:have]
+    size = sfft.next_fast_len(2 * length, real=True)
+    spectrum = sfft.rfft(windowed, size, axis=-1)
+    timed = sfft.rfft(windowed * time_s[:have], size, axis=-1)
+    sides = np.full(spectrum.shape[-1], 2.0 / (size * rate_hz))
+    sides[0] *= 0.5
+    if size % 2 == 0:
+        sides[-1] *= 0.5
+    square = window**2
+    total = float(square.sum())
+    centre = float((square * time_s).sum()) / total
+    spread = float(np.sqrt((square * (time_s - centre) ** 2).sum() / total))
+    return RingSpectrum(
+        power=(spectrum.real**2 + spectrum.imag**2) * sides,
+        moment=(spectrum.real * timed.real + spectrum.imag * timed.imag) * sides,
+        second_moment=(timed.real**2 + timed.imag**2) * sides,
+        bin_hz=rate_hz / size,
+        rate_hz=rate_hz,
+        window_square_s=total / rate_hz,
+        window_centroid_s=centre,
+        window_spread_s=spread,
+        effective_s=total**2 / float((square**2).sum()) / rate_hz,
+    )
+
+
+@lru_cache(maxsize=32)
+def _overlap(edges_hz: tuple[float, ...], bins: int, bin_hz: float) -> FloatArray:
+    """(K, C) share of every bin (a cell of its own, half a bin to both sides) that lies in every cell."""
+    low = (np.arange(bins) - 0.5) * bin_hz
+    edges = np.asarray(edges_hz)
+    covered = np.minimum(edges[None, 1:], low[:, None] + bin_hz) - np.maximum(edges[None, :-1], low[:, None])
+    share: FloatArray = np.clip(covered / bin_hz, 0.0, 1.0)
+    share.setflags(write=False)
+    return share
+
+
+def sum_cells(values: FloatArray, edges_hz: FloatArray, bin_hz: float, rate_hz: float) -> FloatArray:
+    """Sum (..., K) bin values into the (..., C) cells between `edges_hz` (C + 1,); NaN above half the sampling rate."""
+    summed = values @ _overlap(tuple(edges_hz.tolist()), values.shape[-1], bin_hz)
+    summed[..., edges_hz[1:] > rate_hz / 2] = np.nan
+    return np.asarray(summed)
+
+
+def fine_spectrum(ring: RingSpectrum) -> FloatArray:
+    """(..., 128) energy per hertz on `SPECTRUM_HZ`; NaN above half the sampling rate."""
+    return sum_cells(ring.power, SPECTRUM_EDGES_HZ, ring.bin_hz, ring.rate_hz) / np.diff(SPECTRUM_EDGES_HZ)
+
+
+def centroid_hz(density: FloatArray) -> FloatArray:
+    """(...) spectral centroid of energy densities (..., 128) on `SPECTRUM_HZ`: the energy-weighted mean frequency."""
+    energy = np.nan_to_num(np.clip(density, 0.0, None)) * np.diff(SPECTRUM_EDGES_HZ)
+    total = energy.sum(axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.where(total > 0, (energy @ SPECTRUM_HZ) / total, np.nan))

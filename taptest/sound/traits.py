@@ -1,0 +1,206 @@
+"""What one tap sounds like: level and ring time per third octave, with what the noise leaves uncertain.
+
+Goal: numbers that every tap of every recording shares, each with its standard deviation, so that the line can weigh
+them.
+
+Conventions: samples (..., N) at full scale 1; B = 15 third octaves; energies in full scale squared times seconds; times
+in seconds after the onset. A band that reaches above half the sampling rate, or that the noise hides, is NaN.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import RecordingError
+from taptest.sound.records import TapTraits
+from taptest.sound.spectra import (
+    SPECTRUM_EDGES_HZ,
+    SPECTRUM_HZ,
+    WINDOW_S,
+    RingSpectrum,
+    centroid_hz,
+    fine_spectrum,
+    ring_spectrum,
+    sum_cells,
+)
+
+FloatArray = NDArray[np.float64]
+
+BAND_HZ: FloatArray = np.array(
+    [250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300], float
+)
+"""(15,) nominal third-octave centres (IEC 61260-1, nominal mid-band frequencies)."""
+BAND_MID_HZ: FloatArray = 1000.0 * 10.0 ** (np.arange(-6, 9) / 10)
+"""(15,) exact mid-band frequencies, base ten (IEC 61260-1: f = 1000 Hz * 10^(3x/10 / 3))."""
+BAND_EDGE_HZ: FloatArray = 1000.0 * 10.0 ** (np.arange(-6.5, 9.0) / 10)
+"""(16,) exact band edges: each band ends where the next begins."""
+
+LEAD_S = 0.001
+"""How long before the onset a tap's stretch begins, so that an onset marked a little late cuts nothing off."""
+HIDDEN = 2.0
+"""A band is hidden where its energy is below this many standard deviations of the noise's."""
+TINY = 1e-30
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseProfile:
+    """The noise without taps, as a tap's traits need it."""
+
+    band_power: FloatArray
+    """(B,) mean square in each band."""
+    density: FloatArray
+    """(F,) mean square per hertz on the fine grid."""
+    heard_s: float
+    """How much noise this was estimated from; 0 means that none is known."""
+
+    @classmethod
+    def none(cls) -> "NoiseProfile":
+        """Profile of a recording without noise."""
+        return cls(np.zeros(BAND_HZ.size), np.zeros(SPECTRUM_HZ.size), 0.0)
+
+
+def band_profile(
+    samples: NDArray[np.floating], rate_hz: float, *, lead_s: float = 0.0, window_s: float = WINDOW_S
+) -> tuple[FloatArray, FloatArray]:
+    """Band energies (..., B) and centroid times (..., B) of taps without noise, e.g. computed impulse responses.
+
+    The onset lies `lead_s` after the first of the samples (..., N), the window ends `window_s` after the onset (its
+    shape is that of `spectra.ring_window`). The centroid time is that of the band-passed energy, in seconds after the
+    onset. NaN in bands that reach above half the sampling rate, and for the time of a band without energy.
+    """
+    ring = ring_spectrum(samples, rate_hz, lead_s=lead_s, window_s=window_s)
+    energy = sum_cells(ring.power, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
+    moment = sum_cells(ring.moment, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return energy, np.where(energy > TINY, moment / energy, np.nan)
+
+
+def noise_profile(stretches: Sequence[NDArray[np.floating]], rate_hz: float) -> NoiseProfile:
+    """Average the noise in stretches without taps, each (N,) and best at least one ring window long.
+
+    The median over windows keeps a faint tap or a click among them from raising the noise; it is divided by the median
+    of the scatter that noise of this bandwidth has (chi-squared, Wilson and Hilferty's approximation).
+    """
+    length = round(WINDOW_S * rate_hz)
+    windows = [
+        part[start : start + length]
+        for part in stretches
+        for start in range(0, max(len(part) - length + 1, 1), length)
+        if len(part) - start >= length // 2
+    ]
+    if not windows:
+        return NoiseProfile.none()
+    padded = np.zeros((len(windows), length))
+    for row, window in zip(padded, windows, strict=True):
+        row[: len(window)] = window * np.sqrt(length / len(window))
+    ring = ring_spectrum(padded, rate_hz)
+    energy = sum_cells(ring.power, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
+    density = fine_spectrum(ring)
+    heard_s = sum(len(window) for window in windows) / rate_hz
+    return NoiseProfile(
+        band_power=_middle(energy, np.diff(BAND_EDGE_HZ), ring),
+        density=_middle(density, np.diff(SPECTRUM_EDGES_HZ), ring),
+        heard_s=heard_s,
+    )
+
+
+def _middle(values: FloatArray, width_hz: FloatArray, ring: RingSpectrum) -> FloatArray:
+    """Mean over rows estimated through their median, per second of squared window."""
+    if values.shape[0] < 4:
+        return np.asarray(values.mean(axis=0) / ring.window_square_s)
+    freedom = 2.0 * _products(width_hz, ring)
+    median_of_mean = (1.0 - 2.0 / (9.0 * freedom)) ** 3
+    return np.asarray(np.median(values, axis=0) / median_of_mean / ring.window_square_s)
+
+
+def _products(width_hz: FloatArray, ring: RingSpectrum) -> FloatArray:
+    """Bandwidth times effective duration: the number of independent complex values, at least one."""
+    return np.maximum(width_hz * ring.effective_s, 1.0)
+
+
+def tap_traits(
+    samples: NDArray[np.floating],
+    rate_hz: float,
+    noise: NoiseProfile | None = None,
+    *,
+    lead_s: float = LEAD_S,
+    window_s: float = WINDOW_S,
+) -> TapTraits:
+    """Traits of one tap from its stretch (N,), whose onset lies `lead_s` after the first sample.
+
+    Give a shorter `window_s` where the next tap comes early; levels and times then describe that shorter window.
+    """
+    return many_tap_traits(np.asarray(samples)[None], rate_hz, noise, lead_s=lead_s, window_s=window_s)[0]
+
+
+def many_tap_traits(
+    samples: NDArray[np.floating],
+    rate_hz: float,
+    noise: NoiseProfile | None = None,
+    *,
+    lead_s: float = LEAD_S,
+    window_s: float = WINDOW_S,
+) -> tuple[TapTraits, ...]:
+    """Traits of T taps at once from their stretches (T, N); see `tap_traits`.
+
+    The noise's mean energy is taken off the band energy, and its first moment off the moment, before level and centroid
+    time are formed. Standard deviations follow to first order: with M independent values in the band (bandwidth times
+    duration), noise energy n and tap energy e,
+        var(e) = (n^2 + 2 e n) / M
+        var(t) = (2 e n s^2 + n^2 (w^2 + (t - c)^2)) / (M e^2)
+    where s is the spread in time of the tap's energy, c and w the centre and spread of the window.
+    """
+    stretch = np.asarray(samples)
+    if not np.isfinite(stretch).all():
+        raise RecordingError("A tap holds samples that are not numbers; the sound file is damaged: record again.")
+    hush = noise or NoiseProfile.none()
+    ring = ring_spectrum(stretch, rate_hz, lead_s=lead_s, window_s=window_s)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        level_db, level_sd_db, log_time, log_time_sd = _bands(ring, hush)
+        density = fine_spectrum(ring)
+        rest = density - hush.density * ring.window_square_s
+        spectrum_db = 10 * np.log10(np.maximum(density, TINY))
+    centre = centroid_hz(rest)
+    return tuple(
+        TapTraits(
+            band_level_db=level_db[i],
+            band_level_sd_db=level_sd_db[i],
+            band_log_time=log_time[i],
+            band_log_time_sd=log_time_sd[i],
+            spectrum_db=spectrum_db[i],
+            centroid_hz=float(centre[i]),
+        )
+        for i in range(stretch.shape[0])
+    )
+
+
+def _bands(ring: RingSpectrum, noise: NoiseProfile) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Level, its deviation, log time and its deviation, each (T, B)."""
+    energy, moment, second = (
+        sum_cells(values, BAND_EDGE_HZ, ring.bin_hz, ring.rate_hz)
+        for values in (ring.power, ring.moment, ring.second_moment)
+    )
+    width_hz = np.diff(BAND_EDGE_HZ)
+    hush = noise.band_power * ring.window_square_s
+    products = _products(width_hz, ring)
+    known = np.maximum(width_hz * noise.heard_s, 1.0)
+    hush_variance = hush**2 * (1 / products + (1 / known if noise.heard_s > 0 else 0.0))
+    tap = energy - hush
+    tap_sd = np.sqrt(hush_variance + 2 * np.maximum(tap, 0.0) * hush / products)
+    heard = tap > np.maximum(HIDDEN * np.sqrt(hush_variance), TINY)
+    level_db = np.where(heard, 10 * np.log10(np.where(heard, tap, 1.0)), np.nan)
+    level_sd_db = np.where(heard, 10 / np.log(10) * tap_sd / tap, np.nan)
+
+    time_s = (moment - hush * ring.window_centroid_s) / tap
+    hush_second = ring.window_centroid_s**2 + ring.window_spread_s**2
+    spread2 = np.maximum((second - hush * hush_second) / tap - time_s**2, (0.3 * time_s) ** 2)
+    time_variance = (
+        2 * tap * hush / products * spread2
+        + hush_variance * (ring.window_spread_s**2 + (time_s - ring.window_centroid_s) ** 2)
+    ) / tap**2
+    timed = heard & (time_s > 1.0 / ring.rate_hz)
+    log_time = np.where(timed, np.log(np.where(timed, time_s, 1.0)), np.nan)
+    log_time_sd = np.where(timed, np.sqrt(time_variance) / time_s, np.nan)
+    return level_db, level_sd_db, log_time, log_time_sd
