@@ -11,6 +11,9 @@ from taptest.tank.shape import Shape
 TankKind = Literal["diaphragm", "bladder", "plain", "open"]
 WaterEnd = Literal["top", "bottom"]
 
+SMALL_TANK_M3 = 0.008
+"""Below this volume taps at different heights hardly differ: common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Tank:
@@ -28,3 +31,105 @@ class Tank:
     acceptance_share: float | None = None
     """Largest share of the volume that the membrane lets the water take; None where unknown."""
     name: str = ""
+
+    @property
+    def has_membrane(self) -> bool:
+        """Whether rubber keeps air and water apart."""
+        return self.kind in ("diaphragm", "bladder")
+
+    @property
+    def hanging(self) -> bool:
+        """Whether the water comes in at the top."""
+        return self.water_end == "top"
+
+    @property
+    def sideways(self) -> bool:
+        """Whether a membrane tank lies, so that its diaphragm moves along the axis and not up and down."""
+        return self.kind == "diaphragm" and self.shape.axis == "horizontal"
+
+
+def pressure_check_applies(tank: Tank) -> bool:
+    """Whether pressure and pre-charge say where the water should end: not in an open tank, which has no air charge."""
+    return tank.kind != "open"
+
+
+def rings_all_over_when_healthy(tank: Tank) -> bool:
+    """Whether a healthy cold tank at a pressure equal to its pre-charge holds no water, so that the whole shell rings.
+
+    True of membrane tanks. A plain tank filled from atmospheric pressure always holds some water under pressure.
+    """
+    return tank.has_membrane
+
+
+def sound_can_clear_membrane(tank: Tank) -> bool:
+    """Whether taps can show that the membrane is whole.
+
+    Only where a torn membrane would let air and water change places: in a hanging tank. Under gravity a torn membrane
+    in a standing tank leaves the air on top, where it belongs.
+    """
+    return tank.has_membrane and tank.hanging and not tank.sideways
+
+
+def line_shows_share(tank: Tank) -> bool:
+    """Whether the boundary on a line from top to bottom says how much water the tank holds."""
+    return tank.kind != "open" and not tank.sideways
+
+
+def what_taps_show(tank: Tank) -> tuple[str, ...]:
+    """Say what a line of taps can show on this tank, in whole sentences."""
+    if tank.kind == "open":
+        return ("Taps show the water level, which the float or the overflow sets: pressure has no part in it.",)
+    if tank.sideways:
+        return (
+            "The tank lies: a whole diaphragm moves along the axis, so the sound changes along the tank and not from"
+            " top to bottom.",
+            "A level across the lying shell is what a torn diaphragm leaves.",
+        )
+    if tank.kind == "plain":
+        return ("Taps show the true water level: the air lies straight on the water.",)
+    if tank.kind == "bladder":
+        return (
+            "Taps show about how far up the full bag leans on the shell, which is near the water level.",
+            "Dull all the way up where the shell should ring points to a torn bag.",
+        )
+    if tank.hanging:
+        return (
+            "Taps show how far down the membrane leans on the shell; the water held lies between two bounds.",
+            "An inverted picture, ringing at the top and dull below, points to a torn membrane.",
+        )
+    return ("Taps show how far up the membrane leans on the shell; the water held lies between two bounds.",)
+
+
+def what_taps_cannot_show(tank: Tank) -> tuple[str, ...]:
+    """Say what a line of taps leaves open on this tank, in whole sentences that also stand in a report."""
+    texts: list[str] = []
+    if tank.kind == "open":
+        return ("An open tank has no air charge: no pressure check applies. Look at the float valve and the overflow.",)
+    if tank.sideways:
+        texts.append("How much water the lying tank holds was not checked: taps from top to bottom do not show it.")
+    elif tank.kind == "diaphragm":
+        texts.append("The level of a diaphragm tank is no gravity level: the water held is known only within bounds.")
+        if tank.hanging:
+            texts.append(
+                "Over a wide range of volumes the boundary lies near the seam: there the sound says little about the"
+                " charge."
+            )
+    if tank.kind == "diaphragm" and not tank.hanging and not tank.sideways:
+        texts.append(
+            "Whether the membrane is whole was not checked: in a standing tank a torn membrane leaves the air on top,"
+            " and taps cannot"
+            " tell. Press the pin of the air valve."
+        )
+    elif tank.kind == "bladder":
+        texts.append(
+            "Whether the bag is whole was not checked: air above the water sounds the same inside and outside of it."
+            " Press the pin of the air valve."
+        )
+        texts.append("Some bags barely touch the shell: then there is no contrast, and the sound cannot tell.")
+    elif tank.kind == "diaphragm":
+        texts.append("A small leak through the membrane was not checked: only the pin of the air valve shows it.")
+    elif tank.kind == "plain":
+        texts.append("Whether the air is being dissolved was not checked: only a second visit shows it.")
+    if tank.volume_m3 < SMALL_TANK_M3:
+        texts.append("The tank is small: taps at different heights hardly differ, so the sound counts for less.")
+    return tuple(texts)
