@@ -1,6 +1,6 @@
 """The contact force against Hertz's closed form and Zener's thin plates.
 
-Sources: Hertz contact time T = 2.868 (m2 / (R E*2 v))^(1/5) (value from memory; Johnson 1985, ch. 11); lengths of contact
+Sources: Hertz contact time T = 2.868 (m2 / (R E*2 v))^(1/5) (value from memory; Johnson 1985); lengths of contact
 on thin plates for 20 g, 5 mm nose, 0.5 m/s: independent computation of Zener's equation (Phys. Rev. 59, 1941, 669).
 """
 
