@@ -1,6 +1,6 @@
 """Records of the line room: points with their taps, the profile along the line, and the reading of the boundary.
 
-Depths are metres below the top of the shell; P points, B bands, G grid depths.
+Depths are metres below the top of the shell; P points, B bands, F frequencies of the fine spectrum, G grid depths.
 """
 
 from dataclasses import dataclass
@@ -43,6 +43,14 @@ class Profile:
     """(P, B)"""
     spectrum_db: FloatArray
     """(P, F) mean fine spectrum for the map."""
+    strength_db: FloatArray
+    """(P,) mean strength of the point's blows against the line's mean; already taken off `level_db` and `spectrum_db`."""
+    strength_sd_db: FloatArray
+    """(P,) standard deviation of that mean from the scatter between the point's blows."""
+    taps: NDArray[np.int64]
+    """(P,) taps used."""
+    doubtful: NDArray[np.bool_]
+    """(P,) whether it is doubtful that the taps belong to the point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +67,23 @@ class BoundaryPosterior:
     """Probability of one boundary with the water on the wrong side."""
     p_two: float = 0.0
     """Probability of two boundaries."""
+
+    @property
+    def p_found(self) -> float:
+        """Probability of one boundary with the water on its own side."""
+        return float(self.mass.sum())
+
+    def quantile_m(self, share: float) -> float:
+        """Depth below which lies `share` (0..1) of the boundary's probability, given that there is one boundary.
+
+        NaN where one boundary has no probability at all. Each grid depth stands for the cell around it.
+        """
+        total = self.p_found
+        if total <= 0.0:
+            return float("nan")
+        edges = np.concatenate(([self.depth_m[0]], 0.5 * (self.depth_m[1:] + self.depth_m[:-1]), [self.depth_m[-1]]))
+        reached = np.concatenate(([0.0], np.cumsum(self.mass))) / total
+        return float(np.interp(share, reached, edges))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,188 @@
+"""Change-points along the line without any model of the vessel: 0, 1 or 2 boundaries, the posterior summed exactly.
+
+Each point carries a row of features. Within one backing the rows scatter about one mean, and the two backings have
+different means; where a second boundary exists, the outer parts share one backing. Scatter is normal with unknown
+covariance between features (inverse Wishart) and known correlation along the line, and everything but the boundaries
+is integrated out in closed form, so every segmentation gets its exact marginal likelihood. Flat means as in Cobb
+(Biometrika 65, 1978, 243); segmentations as in Barry and Hartigan (JASA 88, 1993, 309), enumerated instead of sampled.
+
+A cut i means: the boundary lies between point i-1 and point i, counted from the top. Shapes: P points, D features,
+S segmentations.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import LineError
+from taptest.line.records import Profile
+
+FloatArray = NDArray[np.float64]
+
+CONTRASTS = (1.0, 2.0, 4.0)
+"""Standard deviations, in units of the scatter of one feature, of the difference between the backings (equal odds)."""
+NEIGHBOUR_CORRELATION = 0.3
+"""Correlation of the scatter of neighbouring points: modes reach across more than one."""
+CORRELATION_REACH = 2.0
+"""Point spacings over which that correlation falls to 1/e."""
+TEMPER = 0.25
+"""Power of the likelihood: scatter along a shell or a slab is neither normal nor as independent as the model says.
+
+Set on simulated visits and on the even rows and columns of tapped slabs; with 1 the posterior is far too sure.
+"""
+CLIP = 6.0
+"""Standardised features are cut off here, so that one spoilt point does not rule."""
+SHORTEST = 2
+"""Points that one backing must cover to count, save where the caller asks for fewer."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChangePoints:
+    """All segmentations of a line with their probabilities."""
+
+    cuts: tuple[tuple[int, ...], ...]
+    """(S,) the cuts of each segmentation; () is no boundary."""
+    mass: FloatArray
+    """(S,) posterior probability, one in all."""
+    log_likelihood: FloatArray
+    """(S,) marginal log-likelihood (tempered), up to one constant."""
+    points: int
+
+    def p_boundaries(self) -> FloatArray:
+        """(3,) probability of 0, 1 and 2 boundaries."""
+        counts = np.array([len(cut) for cut in self.cuts])
+        return np.array([self.mass[counts == k].sum() for k in range(3)])
+
+    def cut_mass(self, which: int, of: int) -> FloatArray:
+        """(P + 1,) probability of each cut for boundary number `which` (0 is the upper), given `of` boundaries."""
+        out = np.zeros(self.points + 1)
+        for cut, mass in zip(self.cuts, self.mass, strict=True):
+            if len(cut) == of:
+                out[cut[which]] += mass
+        total = out.sum()
+        return out / total if total > 0 else out
+
+    def p_second_state(self) -> FloatArray:
+        """(P,) probability that a point is of another backing than the topmost point."""
+        labels = _labels(self.points, self.cuts)
+        return np.asarray(self.mass @ labels)
+
+
+def change_points(
+    features: FloatArray,
+    gap_m: FloatArray | None = None,
+    *,
+    most: int = 2,
+    shortest: int = SHORTEST,
+    prior: tuple[float, float, float] = (1 / 3, 1 / 3, 1 / 3),
+    temper: float = TEMPER,
+) -> ChangePoints:
+    """Posterior over all segmentations of the rows of `features` (P, D) into at most `most` + 1 parts.
+
+    `gap_m` (P - 1) are the distances between neighbouring points: a boundary is as likely in a gap as the gap is wide.
+    `prior` are the odds of 0, 1 and 2 boundaries. Raises LineError where there are fewer than 2 * `shortest` points.
+    """
+    P = features.shape[0]
+    if P < 2 * shortest:
+        raise LineError(f"A line of {P} points has no room for a boundary: tap at least {2 * shortest} points.")
+    cuts = _segmentations(P, most, shortest)
+    labels = _labels(P, cuts)
+    log_likelihood = temper * marginal_log_likelihood(standardised(features), labels)
+    gaps = np.ones(P - 1) if gap_m is None else np.asarray(gap_m, dtype=float)
+    log_prior = np.empty(len(cuts))
+    counts = np.array([len(cut) for cut in cuts])
+    for k in range(most + 1):
+        width = np.array([np.prod([gaps[i - 1] for i in cut]) for cut in cuts if len(cut) == k])
+        if width.size:
+            log_prior[counts == k] = np.log(prior[k] * width / width.sum())
+    log_mass = log_likelihood + log_prior
+    mass = np.exp(log_mass - log_mass.max())
+    return ChangePoints(cuts, mass / mass.sum(), log_likelihood, P)
+
+
+def marginal_log_likelihood(Z: FloatArray, labels: FloatArray) -> FloatArray:
+    """(S,) log-likelihood of standardised rows `Z` (P, D) with each row of `labels` (S, P; 0 or 1), up to a constant.
+
+    Z = 1 mean' + label contrast' + E, rows of E correlated along the line, columns with covariance drawn from an inverse
+    Wishart around the unit matrix with D + 2 degrees of freedom; flat mean, contrast normal in units of the covariance.
+    With M the covariance of the rows after the contrast is integrated out, the matrix-t density is
+    |M|^(-D/2) |M + Z Z'/nu|^(-(nu+P)/2) |M|^((nu+P)/2)  (P x P determinants; Gupta and Nagar, 2000, chapter 4).
+    """
+    P, D = Z.shape
+    nu = D + 2.0
+    lag = np.abs(np.subtract.outer(np.arange(P), np.arange(P)))
+    rows = (1 - NEIGHBOUR_CORRELATION) * np.eye(P) + NEIGHBOUR_CORRELATION * np.exp(-lag / CORRELATION_REACH)
+    flat_mean = 25.0
+    half = labels - 0.5
+    differs = (labels.max(axis=1) > labels.min(axis=1)).astype(float)
+    outer = half[:, :, None] * half[:, None, :] * differs[:, None, None]
+    gram = Z @ Z.T / nu
+    log_likelihood = []
+    for contrast in CONTRASTS:
+        M = rows + flat_mean + contrast**2 * outer
+        log_m = np.linalg.slogdet(M)[1]
+        log_both = np.linalg.slogdet(M + gram)[1]
+        log_likelihood.append(-0.5 * D * log_m - 0.5 * (nu + P) * (log_both - log_m))
+    stacked = np.array(log_likelihood)
+    top = stacked.max(axis=0)
+    return np.asarray(top + np.log(np.exp(stacked - top).mean(axis=0)))
+
+
+def one_change_flat_means(values: FloatArray) -> FloatArray:
+    """(P - 1,) posterior of exactly one change in a series (P,) of independent normal values; entry i cuts before i + 1.
+
+    Flat means, variance with the Jeffreys prior, each cut as likely as any other: p ~ (n1 n2)^(-1/2) RSS^(-(P-2)/2)
+    (Cobb, Biometrika 65, 1978, 243). The limit of the general case with wide contrasts; it keeps that case honest.
+    """
+    y = np.asarray(values, dtype=float) - np.mean(values)
+    P = y.size
+    first = np.arange(1, P)
+    head = np.cumsum(y)[:-1]
+    rss = (y**2).sum() - head**2 / first - head**2 / (P - first)
+    log_mass = -0.5 * np.log(first * (P - first)) - 0.5 * (P - 2) * np.log(rss)
+    mass = np.exp(log_mass - log_mass.max())
+    return np.asarray(mass / mass.sum())
+
+
+def standardised(features: FloatArray) -> FloatArray:
+    """Features (P, D) about their medians, in units of the scatter between neighbours, cut off at `CLIP`.
+
+    Scatter is taken from the differences of neighbouring points, which the boundaries hardly touch, by the median
+    absolute deviation; a feature quieter than the rest is not trusted fully. Gaps (NaN) take the column's median;
+    features known at fewer than half the points are left out.
+    """
+    known = np.isfinite(features)
+    use = 2 * known.sum(axis=0) > features.shape[0]
+    kept = features[:, use]
+    centred = kept - np.nanmedian(kept, axis=0) if kept.size else np.zeros((features.shape[0], 1))
+    filled = np.where(np.isfinite(centred), centred, 0.0)
+    step = np.diff(filled, axis=0)
+    sd = 1.4826 * np.median(np.abs(step - np.median(step, axis=0)), axis=0) / np.sqrt(2)
+    floor = 0.5 * float(np.median(sd))
+    sd = np.hypot(sd, floor if floor > 0 else 1.0)
+    return np.asarray(np.clip(filled / sd, -CLIP, CLIP))
+
+
+def line_features(profile: Profile, *, times: bool = False) -> FloatArray:
+    """(P, D) features of a line for the change-points: band levels for the same blow, with `times` the decays as well."""
+    return np.hstack([profile.level_db, profile.log_time]) if times else profile.level_db
+
+
+@lru_cache(maxsize=64)
+def _segmentations(P: int, most: int, shortest: int) -> tuple[tuple[int, ...], ...]:
+    none: list[tuple[int, ...]] = [()]
+    one = [(i,) for i in range(shortest, P - shortest + 1)] if most >= 1 else []
+    two = (
+        [(i, j) for i in range(shortest, P - shortest + 1) for j in range(i + shortest, P - shortest + 1)]
+        if most >= 2
+        else []
+    )
+    return tuple(none + one + two)
+
+
+def _labels(P: int, cuts: tuple[tuple[int, ...], ...]) -> FloatArray:
+    """(S, P) zero for the backing of the topmost point, one for the other."""
+    place = np.arange(P)
+    return np.array([(np.sum([place >= c for c in cut], axis=0) % 2) if cut else np.zeros(P) for cut in cuts], dtype=float)
