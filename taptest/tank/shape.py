@@ -7,7 +7,6 @@ flanged and dished head (crown radius 1 x, knuckle radius 0.06 x the inner diame
 have any shape; scalars give zero-dimensional arrays.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal, get_args
@@ -221,9 +220,9 @@ def resolve_shape(
     slender = shape.length_m / shape.diameter_m
     if not SLENDERNESS_LIMITS[0] <= slender <= SLENDERNESS_LIMITS[1]:
         raise PhysicsError(
-            f"A tank of {_mm(shape.length_m)} length on {_mm(shape.diameter_m)} diameter is {slender:.2g} times as long as"
-            f" wide, outside {SLENDERNESS_LIMITS[0]:g} to {SLENDERNESS_LIMITS[1]:g}: check the lengths, the volume and"
-            " their units."
+            f"A tank of {_mm(shape.length_m)} length on {_mm(shape.diameter_m)} diameter is {slender:.2g} times as long"
+            f" as wide, outside {SLENDERNESS_LIMITS[0]:g} to {SLENDERNESS_LIMITS[1]:g}: check the lengths, the volume"
+            " and their units."
         )
     notes += _volume_notes(shape, volume_m3)
     return shape, tuple(notes)
@@ -289,25 +288,25 @@ def _segment_area(radius: FloatArray, y: FloatArray) -> FloatArray:
 
 
 def _lying_torispherical(diameter: float, y: FloatArray) -> FloatArray:
-    """Volume of one lying torispherical head above the height `y` over the axis, by quadrature over both arcs."""
+    """Volume of one lying torispherical head above the height `y` over the axis, by quadrature over both arcs.
+
+    Gauss-Legendre in the root of the angle from where the liquid's surface leaves the arc, which smooths the end there.
+    """
     crown, knuckle, depth, meeting = _torispherical_parts(diameter)
-    nodes, weights = np.polynomial.legendre.leggauss(48)
-    total = np.zeros_like(y)
-    crown_angle = np.arccos(1 - meeting / crown)
-    parts: tuple[tuple[float, float, Callable[[FloatArray], FloatArray], Callable[[FloatArray], FloatArray]], ...] = (
-        (0.0, float(crown_angle), lambda a: crown * np.sin(a), lambda a: crown * np.sin(a)),
-        (
-            0.0,
-            float(np.arcsin((depth - meeting) / knuckle)),
-            lambda a: diameter / 2 - knuckle + knuckle * np.cos(a),
-            lambda a: knuckle * np.cos(a),
-        ),
-    )
-    for low, high, radius_of, axial_per_angle in parts:
-        angle = low + (high - low) * (nodes + 1) / 2
-        area = _segment_area(radius_of(angle), y[..., None])
-        total += (area * axial_per_angle(angle)) @ (weights * (high - low) / 2)
-    return total
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    root, weights = (nodes + 1) / 2, weights / 2
+    height = np.abs(y)[..., None]
+    ring = diameter / 2 - knuckle
+    crown_end = np.arccos(1 - meeting / crown)
+    start = np.minimum(np.arcsin(height / crown), crown_end)
+    angle = start + (crown_end - start) * root**2
+    area = _segment_area(crown * np.sin(angle), height)
+    on_crown = area * crown * np.sin(angle) * (crown_end - start) * 2 * root
+    end = np.minimum(np.arccos(np.clip((height - ring) / knuckle, -1, 1)), np.arcsin((depth - meeting) / knuckle))
+    angle = end * (1 - root**2)
+    area = _segment_area(ring + knuckle * np.cos(angle), height)
+    above = (on_crown + area * knuckle * np.cos(angle) * end * 2 * root) @ weights
+    return np.asarray(np.where(y >= 0, above, head_volume_m3("torispherical", diameter) - above))
 
 
 def _angle(shape: Shape, depth: FloatArray) -> FloatArray:

@@ -1,0 +1,122 @@
+"""What a shape refuses, what it fills in, and how tape and depth go together."""
+
+import numpy as np
+import pytest
+
+from taptest.errors import PhysicsError
+from taptest.tank.shape import (
+    Shape,
+    depth_of_tape_m,
+    depth_of_volume_above_m3,
+    meridian,
+    resolve_shape,
+    tape_of_depth_m,
+    volume_above_m3,
+)
+
+
+def test_whole_facts_need_no_assumption() -> None:
+    shape, notes = resolve_shape(
+        volume_m3=0.0187, diameter_m=0.28, height_m=0.36, wall_m=0.0015, head="ellipsoidal", axis="vertical"
+    )
+    assert notes == ()
+    assert shape.height_m == pytest.approx(0.36)
+
+
+def test_height_follows_from_volume_and_diameter() -> None:
+    shape, _ = resolve_shape(volume_m3=0.05, diameter_m=0.38, wall_m=0.002, head="torispherical", axis="vertical")
+    assert shape.volume_m3 == pytest.approx(0.05, rel=1e-9)
+
+
+def test_diameter_follows_from_volume_and_height() -> None:
+    shape, _ = resolve_shape(volume_m3=0.05, height_m=0.5, wall_m=0.002, head="ellipsoidal", axis="vertical")
+    assert shape.volume_m3 == pytest.approx(0.05, rel=1e-9)
+    assert shape.height_m == pytest.approx(0.5, rel=1e-9)
+
+
+def test_volume_alone_takes_a_usual_proportion_and_says_so() -> None:
+    shape, notes = resolve_shape(volume_m3=0.018)
+    assert shape.volume_m3 == pytest.approx(0.018, rel=1e-6)
+    assert shape.height_m / shape.diameter_m == pytest.approx(1.3, rel=1e-6)
+    assert any("only the volume" in note for note in notes)
+    assert len(notes) == 4
+
+
+def test_form_of_head_is_told_from_both_lengths() -> None:
+    for head in ("ellipsoidal", "torispherical", "hemispherical", "flat"):
+        whole = Shape("vertical", 0.4, 0.3, head, 0.002)
+        found, _ = resolve_shape(diameter_m=0.4, height_m=whole.height_m, straight_length_m=0.3, wall_m=0.002)
+        assert found.head == head
+
+
+def test_lying_tank_takes_its_length_from_volume() -> None:
+    shape, _ = resolve_shape(volume_m3=0.1, diameter_m=0.33, wall_m=0.003, head="flat", axis="horizontal")
+    assert shape.volume_m3 == pytest.approx(0.1)
+    assert shape.height_m == 0.33
+
+
+@pytest.mark.parametrize(
+    ("known", "word"),
+    [
+        ({}, "not known"),
+        ({"volume_m3": 0.05, "diameter_m": 0.28, "height_m": 0.36}, "hold"),
+        ({"volume_m3": 18.0e3}, "volume"),
+        ({"volume_m3": 18.0e-7}, "volume"),
+        ({"volume_m3": 0.018, "diameter_m": 280.0}, "diameter"),
+        ({"volume_m3": 0.018, "height_m": 3.0}, "times as long"),
+        ({"volume_m3": 0.018, "height_m": 0.1}, "does not fit"),
+        ({"diameter_m": 0.3, "height_m": 0.06, "head": "hemispherical"}, "too little"),
+        ({"diameter_m": 0.06, "height_m": 0.3, "wall_m": 0.03}, "too thick"),
+        ({"diameter_m": 0.3, "height_m": 0.9, "axis": "horizontal"}, "straight_length"),
+        ({"diameter_m": 0.3, "height_m": 0.5, "straight_length_m": 0.1, "head": "flat"}, "makes"),
+    ],
+)
+def test_what_no_tank_can_be_is_refused_with_a_sentence(known: dict[str, float], word: str) -> None:
+    with pytest.raises(PhysicsError, match=word) as refusal:
+        resolve_shape(**known)  # type: ignore[arg-type]
+    assert str(refusal.value).endswith(".")
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        ("vertical", 0.3, 0.2, "ellipsoidal", 0.2),
+        ("vertical", 0.3, -0.1, "flat", 0.002),
+        ("leaning", 0.3, 0.2, "flat", 0.002),
+    ],
+)
+def test_shape_itself_refuses_nonsense(values: tuple[str, float, float, str, float]) -> None:
+    with pytest.raises(PhysicsError):
+        Shape(*values)  # type: ignore[arg-type]
+
+
+def test_depths_and_volumes_outside_the_tank_are_its_ends() -> None:
+    shape = Shape("vertical", 0.3, 0.2, "ellipsoidal", 0.002)
+    np.testing.assert_allclose(volume_above_m3(shape, [-1.0, 5.0]), [0.0, shape.volume_m3], atol=1e-15)
+    np.testing.assert_allclose(depth_of_volume_above_m3(shape, [-1.0, 0.0, 9.0]), [0.0, 0.0, shape.height_m])
+
+
+def test_tape_and_depth_are_inverse() -> None:
+    for axis in ("vertical", "horizontal"):
+        shape = Shape(axis, 0.3, 0.2, "torispherical", 0.002)
+        depth = np.linspace(0.001, shape.height_m - 0.001, 57)
+        np.testing.assert_allclose(depth_of_tape_m(shape, tape_of_depth_m(shape, depth)), depth, atol=1e-9)
+
+
+def test_tape_around_a_lying_tank_and_down_a_sphere() -> None:
+    lying = Shape("horizontal", 0.4, 0.5, "flat", 0.002)
+    assert float(tape_of_depth_m(lying, 0.4)) == pytest.approx(0.2 * np.pi)
+    ball = Shape("vertical", 0.4, 0.0, "hemispherical", 0.002)
+    assert float(tape_of_depth_m(ball, 0.2)) == pytest.approx(0.1 * np.pi, rel=1e-6)
+
+
+def test_outline_runs_from_pole_to_pole_in_even_steps() -> None:
+    shape = Shape("vertical", 0.3, 0.2, "ellipsoidal", 0.002)
+    line = meridian(shape, 101)
+    assert line.axial_m[0] == pytest.approx(0.0, abs=1e-12)
+    assert line.axial_m[-1] == pytest.approx(shape.height_m)
+    assert line.radius_m[[0, -1]] == pytest.approx([0.0, 0.0], abs=1e-12)
+    assert line.radius_m.max() == pytest.approx(0.15)
+    np.testing.assert_allclose(np.diff(line.arc_m), line.arc_m[1], rtol=1e-9)
+    with pytest.raises(PhysicsError):
+        meridian(shape, 2)
