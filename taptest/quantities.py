@@ -262,8 +262,8 @@ def _number(text: str, shown: str, place: str) -> float:
 
 def _refuse_the_impossible(quantity: Quantity, shown: str, place: str) -> None:
     kind, si = quantity.kind, quantity.si
-    if not math.isfinite(si):
-        raise QuantityError(f"{place}{shown} is not a finite {kind}; write number and unit: {_UNITS_THAT_SERVE[kind]}.")
+    if abs(si) > _LARGEST_SI:
+        raise QuantityError(f"{place}{shown} is absurdly large for a {kind}; check the number and the unit.")
     if kind == "pressure":
         if quantity.absolute and si < 0:
             raise PhysicsError(
