@@ -13,13 +13,13 @@ water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
 shell.records shell.vibration shell.fluid shell.response shell.sweep shell.strike shell.rooms shell.simulate
-line.records line.points line.backing line.boundary line.next_point
+line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
 finding.records finding.compare finding.causes finding.judge
-visit.record visit.files visit.sweeps visit.analyse visit.trial visit.shelf
+visit.disk visit.record visit.meaning visit.files visit.intake visit.sweeps visit.result visit.analyse visit.trial visit.shelf
 capture.device capture.round
 report.figures report.page
 desk
-cli __main__
+commands.console commands cli __main__
 """.split()
 
 ONE_PLACE = {
@@ -27,7 +27,7 @@ ONE_PLACE = {
     "sounddevice": {"capture.device"},
     "matplotlib": {"report.figures"},
     "pydantic": {"visit.record"},
-    "platformdirs": {"visit.files", "visit.sweeps"},
+    "platformdirs": {"visit.sweeps"},
     "librosa": {"sound.spectra", "sound.traits"},
 }
 

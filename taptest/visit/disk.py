@@ -1,0 +1,122 @@
+"""Writing so that nothing is lost: a temporary file beside the target, flushed to the disk, then renamed over it.
+
+A reader sees either the old content or the new one, never half of it. Every refusal of the disk becomes a
+`StorageError` whose sentence says what was being done, where, why it failed and what helps. Works on Linux, macOS and
+Windows.
+"""
+
+import contextlib
+import errno
+import os
+import secrets
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+from taptest.errors import StorageError
+
+_CAUSE_AND_CURE = {
+    errno.ENOSPC: ("the disk is full", "Free some space, or choose a folder on another disk"),
+    errno.EDQUOT: ("your share of the disk is used up", "Free some space, or choose a folder on another disk"),
+    errno.EROFS: ("the disk is read-only", "Choose a folder on a disk that can be written to"),
+    errno.EACCES: ("there is no permission", "Choose a folder of your own, or ask its owner for permission"),
+    errno.EPERM: ("there is no permission", "Choose a folder of your own, or ask its owner for permission"),
+    errno.ENOENT: ("it does not exist", "Check the spelling, or make the folder first"),
+    errno.ENOTDIR: ("a part of the path is a file and not a folder", "Choose another folder"),
+    errno.EISDIR: ("it is a folder and not a file", "Name a file"),
+    errno.ENAMETOOLONG: ("the name is too long", "Choose a shorter name"),
+    errno.EIO: ("the disk reports a fault", "Copy your visits to another disk soon"),
+}
+
+
+@contextlib.contextmanager
+def storage_errors(action: str, path: Path) -> Iterator[None]:
+    """Turn an `OSError` inside the block into a `StorageError`: "Could not {action} {path}: cause. Cure."."""
+    try:
+        yield
+    except OSError as error:
+        unnamed = (error.strerror or str(error), "Try again, or choose another folder")
+        cause, cure = _CAUSE_AND_CURE.get(error.errno or 0, unnamed)
+        raise StorageError(f"Could not {action} {path}: {cause}. {cure}; nothing that was there is lost.") from error
+
+
+def flush_folder(folder: Path) -> None:
+    """Ask the disk to keep the folder's entries; Windows has no such call and needs none."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write `content` to `path` whole or not at all. Raises `StorageError`."""
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    with storage_errors("write", path):
+        try:
+            with temporary.open("xb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.replace(path)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+        flush_folder(path.parent)
+
+
+def write_text(path: Path, content: str) -> None:
+    """Write `content` as UTF-8 to `path` whole or not at all. Raises `StorageError`."""
+    write_bytes(path, content.encode("utf-8"))
+
+
+def copy_file(source: Path, target: Path) -> None:
+    """Copy a file and flush the copy; `target` must not exist. Raises `StorageError`."""
+    with (
+        storage_errors("copy", source),
+        source.open("rb") as origin,
+        storage_errors("write", target),
+        target.open("xb") as copy,
+    ):
+        shutil.copyfileobj(origin, copy, 1 << 20)
+        copy.flush()
+        os.fsync(copy.fileno())
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and its parents; one that is there stays as it is. Raises `StorageError`."""
+    with storage_errors("make the folder", folder):
+        folder.mkdir(parents=True, exist_ok=True)
+
+
+@contextlib.contextmanager
+def new_folder(target: Path, aside: Path | None = None) -> Iterator[Path]:
+    """Yield an empty working folder that becomes `target` when the block ends well and vanishes when it does not.
+
+    An empty folder in the place of `target` is taken over; a full one is renamed to `aside` first, and renamed back if
+    the last step fails. Raises `StorageError`.
+    """
+    make_folder(target.parent)
+    working = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    with storage_errors("make the folder", target):
+        working.mkdir()
+    try:
+        yield working
+        with storage_errors("make the folder", target):
+            flush_folder(working)
+            if aside is not None:
+                target.rename(aside)
+            elif target.is_dir():
+                target.rmdir()
+            try:
+                working.rename(target)
+            except OSError:
+                if aside is not None:
+                    aside.rename(target)
+                raise
+            flush_folder(target.parent)
+    except BaseException:
+        shutil.rmtree(working, ignore_errors=True)
+        raise

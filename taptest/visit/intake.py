@@ -1,0 +1,299 @@
+"""Import: a visit made from `tank.toml`, `points.csv` and sound files that were recorded by any means.
+
+With one sound file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
+position_mm,taps and the rows stand in the order of tapping. Tables saved by spreadsheet programs are read as they come:
+comma, semicolon or tab between the columns, a decimal comma where it is not ambiguous, a byte-order mark, UTF-8, UTF-16
+or the Western code page. The new visit is there whole or not at all.
+"""
+
+import csv
+import io
+import math
+import tomllib
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from taptest.errors import VisitError
+from taptest.sound.recording import probe
+from taptest.visit import disk
+from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
+from taptest.visit.meaning import meaning_of
+from taptest.visit.record import SCHEMA, Document, document_from, nearest
+
+FILE_COLUMNS = ("position_mm", "file")
+WALK_COLUMNS = ("position_mm", "taps")
+SECTIONS = ("tank", "system", "readings", "line")
+LARGEST_TABLE = 2_000_000
+"""Bytes; a table of a thousand points takes a fiftieth of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """What a visit is imported from."""
+
+    tank: Path
+    points: Path
+    sound: Path | None = None
+    """One recording of the whole walk; None where each row of `points` names a file of its own."""
+    visited_on: date | None = None
+    simulated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of `points.csv`; `line` counts from one and includes the heading."""
+
+    line: int
+    position_mm: float
+    file: str = ""
+    taps: int | None = None
+
+
+def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tuple[Visit, tuple[str, ...]]:
+    """Make the visit `folder` and say, in whole sentences, what was noticed on the way.
+
+    A visit that is there already is refused, or with `replace` kept under a new name. Raises `VisitError`,
+    `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has been made and nothing changed.
+    """
+    folder = folder.absolute()
+    earlier = _earlier_visit(folder, replace)
+    sections = read_tank(sources.tank)
+    rows = read_points(sources.points, walk=sources.sound is not None)
+    sounds = [sources.sound or _sound_of(row, sources.points) for row in rows]
+    names = _names_inside(sounds)
+    document = _document(sections, rows, [names[sound] for sound in sounds], sources)
+    meaning_of(document, str(sources.tank), str(sources.points))
+    for sound in names:
+        probe(sound)
+    with disk.new_folder(folder, earlier) as working:
+        disk.make_folder(working / SOUND)
+        for sound, name in names.items():
+            disk.copy_file(sound, working.joinpath(*name.split("/")))
+        save_document(working, document)
+    kept = (f"The earlier visit is kept as {earlier}; delete it when it is no longer needed.",) if earlier else ()
+    return Visit(folder, document), _order_notes(rows, sources) + kept
+
+
+def read_tank(path: Path) -> dict[str, Any]:
+    """Read the sections of `tank.toml` as plain data. Raises `VisitError`, `StorageError`."""
+    text = _text(path)
+    try:
+        sections = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise VisitError(
+            f'{path} cannot be read: {error}. Every value stands in quotation marks, like volume = "18 l"; '
+            "where the value has an inch mark, use single ones: diameter = '14\"'."
+        ) from error
+    for name, content in sections.items():
+        if name not in SECTIONS:
+            raise VisitError(f'{path}, the section or key "{name}" is not known. {nearest(name, SECTIONS)}')
+        if not isinstance(content, dict):
+            raise VisitError(f"{path}, {name} is a section: write [{name}] on a line of its own and its keys below.")
+    return sections
+
+
+def read_points(path: Path, *, walk: bool) -> tuple[Row, ...]:
+    """Read `points.csv`, with the columns position_mm,taps for a walk and position_mm,file otherwise.
+
+    Raises `VisitError` naming line, column, value and cure; `StorageError`.
+    """
+    text = _text(path)
+    lines = text.splitlines()
+    first = 1 if lines and lines[0].strip().lower().startswith("sep=") else 0
+    heading = next((line for line in lines[first:] if line.strip()), "")
+    if not heading:
+        raise VisitError(f"{path} is empty. Write a heading, {','.join(_columns(walk))}, and one row a point below it.")
+    delimiter = max(";\t,", key=heading.count)
+    table = csv.reader(io.StringIO("\n" * first + "\n".join(lines[first:])), delimiter=delimiter)
+    rows: list[Row] = []
+    columns: list[str] = []
+    try:
+        for cells in table:
+            if not any(cell.strip() for cell in cells):
+                continue
+            if not columns:
+                columns = _heading(cells, path, walk)
+            else:
+                rows.append(_row(cells, columns, table.line_num, path))
+    except csv.Error as error:
+        raise VisitError(
+            f"{path}, line {table.line_num} cannot be read as a table: {error}. Save it again as CSV."
+        ) from error
+    if not rows:
+        raise VisitError(f"{path} has a heading but no points. Write one row a point below it.")
+    _refuse_twins(rows, path)
+    return tuple(rows)
+
+
+def _columns(walk: bool) -> tuple[str, str]:
+    return WALK_COLUMNS if walk else FILE_COLUMNS
+
+
+def _heading(cells: Sequence[str], path: Path, walk: bool) -> list[str]:
+    """Check the heading's columns; returns them in their order."""
+    columns = [cell.strip().lower() for cell in cells]
+    while columns and not columns[-1]:
+        columns.pop()
+    wanted = _columns(walk)
+    other = _columns(not walk)[1]
+    for column in columns:
+        if column == other:
+            how = (
+                "with --sound the rows give position_mm,taps"
+                if walk
+                else "without --sound the rows give position_mm,file"
+            )
+            raise VisitError(f'{path} has the column "{column}", but {how}. Use one way or the other.')
+        if column not in wanted:
+            raise VisitError(f'{path} has the column "{column}", which is not known. {nearest(column, wanted)}')
+        if columns.count(column) > 1:
+            raise VisitError(f'{path} has the column "{column}" twice. Take one of them out.')
+    for column in wanted:
+        if column not in columns:
+            raise VisitError(f'{path} lacks the column "{column}". Its first line should be: {",".join(wanted)}.')
+    return columns
+
+
+def _row(cells: Sequence[str], columns: Sequence[str], line: int, path: Path) -> Row:
+    where = f"{path}, line {line}"
+    if len(cells) < len(columns) or any(cell.strip() for cell in cells[len(columns) :]):
+        raise VisitError(
+            f"{where} has {len(cells)} values for {len(columns)} columns. If a number has a decimal comma, "
+            "write it with a point, or put semicolons between the columns."
+        )
+    values = {column: cell.strip() for column, cell in zip(columns, cells, strict=False)}
+    position = _position(values["position_mm"], where)
+    if "taps" in values:
+        return Row(line, position, taps=_taps(values["taps"], where))
+    if not values["file"]:
+        raise VisitError(f"{where} names no sound file for the point at {position:g} mm. Name it, or take the row out.")
+    return Row(line, position, file=values["file"])
+
+
+def _position(text: str, where: str) -> float:
+    try:
+        position = float(text.replace(",", ".", 1) if text.count(",") == 1 and "." not in text else text)
+    except ValueError:
+        position = math.nan
+    if not math.isfinite(position):
+        raise VisitError(
+            f'{where}, position_mm is "{text}", which is not a number. '
+            "Write the millimetres below the top of the shell without a unit, like 120 or 120.5."
+        )
+    return position
+
+
+def _taps(text: str, where: str) -> int:
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= 1000):
+        raise VisitError(
+            f'{where}, taps is "{text}", which is not how many taps a point got. '
+            "Write a whole number from 1 to 1000, or take the row out if the point was skipped."
+        )
+    return int(text)
+
+
+def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
+    """No position and no sound file may stand in two rows."""
+    positions: dict[float, int] = {}
+    files: dict[str, int] = {}
+    for row in rows:
+        if row.position_mm in positions:
+            raise VisitError(
+                f"{path}, lines {positions[row.position_mm]} and {row.line} both give {row.position_mm:g} mm. "
+                "Give each point one row, and put all its taps into one file."
+            )
+        if row.file and row.file in files:
+            raise VisitError(
+                f'{path}, lines {files[row.file]} and {row.line} both name the file "{row.file}". '
+                "Each point has a sound file of its own; correct the name."
+            )
+        positions[row.position_mm] = row.line
+        files[row.file] = row.line
+
+
+def _sound_of(row: Row, points: Path) -> Path:
+    """Where the row's sound file lies, named from the folder of `points.csv`."""
+    for spelling in (row.file, row.file.replace("\\", "/")):
+        sound = points.parent / spelling
+        if sound.is_file():
+            return sound
+    raise VisitError(
+        f'{points}, line {row.line} names the sound file "{row.file}", but it is not in {points.parent.absolute()}. '
+        "Name it from the folder that the table lies in."
+    )
+
+
+def _names_inside(sounds: Sequence[Path]) -> dict[Path, str]:
+    """Source file -> its name inside the visit, safe on every system and each one different."""
+    clean = {sound: _clean(sound.name) for sound in sounds}
+    often = Counter(name.lower() for name in clean.values())
+    return {
+        sound: f"{SOUND}/{name}" if often[name.lower()] == 1 else f"{SOUND}/{number:03d}-{name}"
+        for number, (sound, name) in enumerate(clean.items(), start=1)
+    }
+
+
+def _clean(name: str) -> str:
+    """Clean a file name of the characters that some system refuses."""
+    stem = "".join("_" if ord(letter) < 32 or letter in '<>:"/\\|?*' else letter for letter in name).strip(" .")
+    return stem[-100:] or "sound.wav"
+
+
+def _document(sections: Mapping[str, Any], rows: Sequence[Row], names: Sequence[str], sources: Sources) -> Document:
+    points = [
+        {"position_mm": row.position_mm, "file": name} | ({} if row.taps is None else {"taps": row.taps})
+        for row, name in zip(rows, names, strict=True)
+    ]
+    raw = {"schema": SCHEMA, "visited_on": sources.visited_on, "simulated": sources.simulated, "points": points}
+    return document_from({**raw, **sections}, str(sources.tank))
+
+
+def _order_notes(rows: Sequence[Row], sources: Sources) -> tuple[str, ...]:
+    """Say what the order of the rows means, where they do not run from the top down."""
+    positions = [row.position_mm for row in rows]
+    if positions == sorted(positions):
+        return ()
+    way = "from the bottom up" if positions == sorted(positions, reverse=True) else "in no one direction"
+    meaning = "taken as the order of tapping" if sources.sound else "sorted by position for the line"
+    return (f"The points in {sources.points} run {way}; they are {meaning}.",)
+
+
+def _earlier_visit(folder: Path, replace: bool) -> Path | None:
+    """Name under which a visit that is there already will be kept; None where there is none."""
+    if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
+        return None
+    if not (folder / DOCUMENT).is_file():
+        raise VisitError(f"{folder} is there already and is no visit. Choose another name for the visit.")
+    if not replace:
+        raise VisitError(
+            f"{folder} holds a visit already. Choose another name, or add --replace: "
+            "the earlier visit is then kept beside it."
+        )
+    number = 1
+    while (kept := folder.with_name(f"{folder.name}.replaced-{number}")).exists():
+        number += 1
+    return kept
+
+
+def _text(path: Path) -> str:
+    """Read the text of a small file, whatever program saved it."""
+    if not path.is_file():
+        raise VisitError(f"{path} is not there or is no file. Check the spelling and the folder.")
+    with disk.storage_errors("read", path):
+        if path.stat().st_size > LARGEST_TABLE:
+            raise VisitError(f"{path} is larger than {LARGEST_TABLE // 1_000_000} MB and cannot be what it should be.")
+        content = path.read_bytes()
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        text = content.decode("utf-16", errors="replace")
+    else:
+        try:
+            text = content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = content.decode("cp1252", errors="replace")
+    if "\0" in text:
+        raise VisitError(f"{path} is no text file. Save it as text (CSV for the points, TOML for the tank).")
+    return text

@@ -1,0 +1,242 @@
+"""What the texts of a visit mean: the case in SI units, the points of the line, and the units to answer in.
+
+Every text goes through `taptest.quantities`, and every refusal names the file, the section, the key and the value.
+Units of the answer are those that the user typed: for each kind the most frequent one, and where none was typed the
+usual one of the same system.
+"""
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import get_args
+
+from taptest import quantities
+from taptest.errors import PhysicsError, QuantityError, VisitError
+from taptest.finding.records import Case, Readings, SystemFacts
+from taptest.quantities import METRIC, US, Kind, Quantity, Units
+from taptest.tank.kinds import Tank, WaterEnd
+from taptest.tank.shape import resolve_shape
+from taptest.visit.record import Document, TankSection
+from taptest.water.fluids import WATER, Fluid, parse_fluid
+from taptest.water.pressure import static_head_pa
+
+GAUGE_ERROR_OVER_SD = 2.0
+"""A stated gauge error is read as +- two standard deviations: common practice, no source."""
+POSITION_SLACK_M = 0.010
+"""How far beyond the tank a position may lie: a tape on a shell of which only nominal sizes are known."""
+
+KINDS: dict[str, dict[str, Kind]] = {
+    "tank": {
+        "volume": "volume",
+        "diameter": "length",
+        "height": "length",
+        "wall": "length",
+        "straight_length": "length",
+        "seam": "length",
+        "precharge": "pressure",
+        "charged_at": "temperature",
+    },
+    "system": {"volume": "volume", "relief": "pressure", "fill": "pressure", "max_temperature": "temperature"},
+    "readings": {
+        "pressure": "pressure",
+        "water_temperature": "temperature",
+        "tank_temperature": "temperature",
+        "gauge_error": "pressure",
+    },
+    "line": {"microphone_distance": "length"},
+}
+"""Kind of quantity of each key that holds one; `static_head` may be a height or a pressure and is read apart."""
+
+Values = dict[tuple[str, str], Quantity]
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """A visit's document, understood."""
+
+    case: Case
+    units: Units
+    notes: tuple[str, ...]
+    """Assumptions made where something was left out, in whole sentences."""
+
+
+def meaning_of(document: Document, source: str, points_source: str = "") -> Meaning:
+    """Understand the document, in SI units.
+
+    Raises `QuantityError`, `PhysicsError`, `VisitError`, each naming `source` (for points
+    `points_source` where they came from another file), key, value and cure.
+    """
+    values = _values(document, source)
+    tank, notes = _tank(document.tank, values, source)
+    fluid = _fluid(document, source)
+    system = SystemFacts(
+        fluid=fluid,
+        volume_m3=_si(values, "system", "volume"),
+        relief_pa=_gauge(values, "system", "relief"),
+        fill_pa=_gauge(values, "system", "fill"),
+        max_temperature_c=_si(values, "system", "max_temperature"),
+        static_head_pa=_static_head(document, fluid, source),
+    )
+    readings = Readings(
+        pressure_pa=_gauge(values, "readings", "pressure"),
+        **_gauge_sd(values, source),
+        water_temperature_c=_si(values, "readings", "water_temperature"),
+        tank_temperature_c=_si(values, "readings", "tank_temperature"),
+        state=document.readings.state,
+        precharge_pa=_gauge(values, "tank", "precharge"),
+        charged_at_c=_si(values, "tank", "charged_at"),
+    )
+    _check_points(document, tank, points_source or source)
+    return Meaning(Case(tank, system, readings), _units(values), notes)
+
+
+def _values(document: Document, source: str) -> Values:
+    """Every quantity that was typed; empty texts count as not known."""
+    found: Values = {}
+    for section, keys in KINDS.items():
+        for key, kind in keys.items():
+            text = getattr(getattr(document, section), key)
+            if text is not None and text.strip():
+                found[section, key] = quantities.parse(kind, text, f"{source}, [{section}] {key}")
+    return found
+
+
+def _si(values: Values, section: str, key: str) -> float | None:
+    value = values.get((section, key))
+    return None if value is None else value.si
+
+
+def _gauge(values: Values, section: str, key: str) -> float | None:
+    value = values.get((section, key))
+    return None if value is None else value.gauge_pa()
+
+
+def _gauge_sd(values: Values, source: str) -> dict[str, float]:
+    value = values.get(("readings", "gauge_error"))
+    if value is None:
+        return {}
+    if value.absolute or value.si <= 0:
+        raise QuantityError(
+            f'{source}, [readings] gauge_error: "{value}" is not how far a gauge may be off; '
+            'write it as a small positive pressure, for example "0.1 bar" or "1.5 psi".'
+        )
+    return {"pressure_sd_pa": value.si / GAUGE_ERROR_OVER_SD}
+
+
+def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tuple[str, ...]]:
+    try:
+        shape, notes = resolve_shape(
+            volume_m3=_si(values, "tank", "volume"),
+            diameter_m=_si(values, "tank", "diameter"),
+            height_m=_si(values, "tank", "height"),
+            wall_m=_si(values, "tank", "wall"),
+            head=section.head,
+            straight_length_m=_si(values, "tank", "straight_length"),
+            axis=section.axis,
+        )
+    except PhysicsError as error:
+        raise PhysicsError(f"{source}, [tank]: {error}") from error
+    seam = _si(values, "tank", "seam")
+    if seam is not None and not 0 < seam < shape.height_m:
+        raise PhysicsError(
+            f'{source}, [tank] seam: "{section.seam}" lies off the tank, which is {shape.height_m * 1000:.0f} mm high; '
+            "give its distance below the top of the shell."
+        )
+    volume = _si(values, "tank", "volume")
+    tank = Tank(
+        kind=section.kind,
+        water_end=_water_end(section, source),
+        shape=shape,
+        volume_m3=shape.volume_m3 if volume is None else volume,
+        seam_depth_m=seam,
+        name=section.name.strip(),
+    )
+    return tank, notes
+
+
+def _water_end(section: TankSection, source: str) -> WaterEnd:
+    if section.kind in ("plain", "open"):
+        if section.water_end == "top":
+            raise VisitError(
+                f'{source}, [tank], the key "water_end" is "top", but in a tank of the kind "{section.kind}" '
+                'the water lies below. Write "bottom", or correct the kind.'
+            )
+        return "bottom"
+    if section.water_end is not None:
+        return section.water_end
+    if section.kind == "bladder":
+        return "bottom"
+    raise VisitError(
+        f'{source}, [tank], the key "water_end" is missing. Write "top" where the water pipe enters at the top of the '
+        'tank as it hangs or stands, "bottom" where it enters below.'
+    )
+
+
+def _fluid(document: Document, source: str) -> Fluid:
+    text = document.system.fluid
+    if text is None or not text.strip():
+        return WATER
+    try:
+        return parse_fluid(text)
+    except (QuantityError, PhysicsError) as error:
+        raise type(error)(f"{source}, [system] fluid: {error}") from error
+
+
+def _static_head(document: Document, fluid: Fluid, source: str) -> float | None:
+    """Read the static head, typed as a height ("8 m", "25 ft") or as a pressure ("0.8 bar")."""
+    text = document.system.static_head
+    where = f"{source}, [system] static_head"
+    if text is None or not text.strip():
+        return None
+    try:
+        return float(static_head_pa(quantities.parse("length", text, where).si, fluid))
+    except QuantityError:
+        pass  # It is no height, so it must be a pressure; if it is neither, the sentence below names both.
+    try:
+        return quantities.parse("pressure", text, where).gauge_pa()
+    except QuantityError as error:
+        raise QuantityError(
+            f"{where}: {text!r} is neither a height nor a pressure; "
+            'write the height above the tank, like "8 m" or "25 ft", or its pressure, like "0.8 bar".'
+        ) from error
+
+
+def _check_points(document: Document, tank: Tank, source: str) -> None:
+    """Every point lies on the tank, and no two at one place. Raises `VisitError`."""
+    seen: dict[float, int] = {}
+    for number, point in enumerate(document.points, start=1):
+        depth = point.position_mm / 1000
+        if not -POSITION_SLACK_M <= depth <= tank.shape.height_m + POSITION_SLACK_M:
+            raise VisitError(
+                f"{source}, point {number} at {point.position_mm:g} mm lies off the tank, which reaches from 0 to "
+                f"{tank.shape.height_m * 1000:.0f} mm below the top of its shell. "
+                "Correct the position, or the tank's height."
+            )
+        if point.position_mm in seen:
+            raise VisitError(
+                f"{source}, points {seen[point.position_mm]} and {number} both lie at {point.position_mm:g} mm. "
+                "Give each point its own position, and put all taps of one position into one point."
+            )
+        seen[point.position_mm] = number
+        if point.taps is None and sum(other.file == point.file for other in document.points) > 1:
+            raise VisitError(
+                f'{source}, point {number} shares the file "{point.file}" with another point, but does not say '
+                "how many taps of it are its own. Add its taps, or give it a file of its own."
+            )
+
+
+def _units(values: Values) -> Units:
+    """Choose the units that the user typed most, kind by kind; the rest from the system that most of them belong to."""
+    typed: dict[Kind, Counter[str]] = {kind: Counter() for kind in get_args(Kind)}
+    for value in values.values():
+        typed[value.kind][value.answer_unit] += 1
+    american = sum(count for counter in typed.values() for unit, count in counter.items() if unit in _AMERICAN)
+    base = US if 2 * american > sum(counter.total() for counter in typed.values()) else METRIC
+    chosen = {kind: typed[kind].most_common(1)[0][0] if typed[kind] else base.unit(kind) for kind in get_args(Kind)}
+    if chosen["length"] in ("m", "cm"):
+        chosen["length"] = "mm"
+    if chosen["length"] in ("ft", quantities.FEET_AND_INCHES):
+        chosen["length"] = "in"
+    return Units(name=base.name, height=base.height, **chosen)
+
+
+_AMERICAN = {"psi", "gal", "ft3", "in", "ft", quantities.FEET_AND_INCHES, "°F", "lb", "oz", "Btu/h"}

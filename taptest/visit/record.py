@@ -1,0 +1,286 @@
+"""The document of a visit, `visit.json`: what was typed, kept as it was typed.
+
+Values are texts with their units ("1.5 bar", "4.4 gal"); what is not known is left out. `read_document` refuses what
+it does not know with a sentence that names the file, the key, the value and the cure. Positions are millimetres below
+the top of the shell. The format is described in docs/visit-format.md; documents of older schema numbers are lifted
+step by step (`MIGRATIONS`). What the texts mean, in SI units, is said by `taptest.visit.meaning`.
+"""
+
+import difflib
+import json
+from collections.abc import Callable, Iterable, Mapping
+from datetime import date
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from taptest.errors import VisitError
+
+SCHEMA = 1
+"""Number of the schema that this version writes."""
+
+Raw = dict[str, Any]
+
+MIGRATIONS: dict[int, Callable[[Raw], Raw]] = {}
+"""Schema number -> the step that lifts a document of that number to the next one. Schema 1 is the first, so the chain
+is empty yet.
+"""
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, populate_by_name=True)
+
+
+class TankSection(_Section):
+    """The tank as its plate and a tape measure tell it."""
+
+    name: str = ""
+    kind: Literal["diaphragm", "bladder", "plain", "open"]
+    axis: Literal["vertical", "horizontal"] = "vertical"
+    water_end: Literal["top", "bottom"] | None = None
+    volume: str | None = None
+    diameter: str | None = None
+    height: str | None = None
+    wall: str | None = None
+    head: Literal["ellipsoidal", "torispherical", "hemispherical", "flat"] | None = None
+    straight_length: str | None = None
+    seam: str | None = None
+    precharge: str | None = None
+    charged_at: str | None = None
+
+
+class SystemSection(_Section):
+    """The heating system that the tank serves."""
+
+    fluid: str | None = None
+    volume: str | None = None
+    relief: str | None = None
+    fill: str | None = None
+    max_temperature: str | None = None
+    static_head: str | None = None
+
+
+class ReadingsSection(_Section):
+    """What gauge and thermometer showed during the visit."""
+
+    pressure: str | None = None
+    water_temperature: str | None = None
+    tank_temperature: str | None = None
+    gauge_error: str | None = None
+    state: Literal["cold", "hot"] | None = None
+    notes: str = ""
+
+
+class LineSection(_Section):
+    """How the line was tapped."""
+
+    microphone: Literal["fixed", "moving"] | None = None
+    microphone_distance: str | None = None
+    striker: str | None = None
+
+
+class PointEntry(_Section):
+    """One point of the line, in the order in which the points were tapped."""
+
+    position_mm: float
+    file: str
+    """Sound file, as a path inside the visit with forward slashes."""
+    taps: int | None = Field(default=None, ge=1, le=1000)
+    """How many taps this point got in a recording that it shares with other points; None where the file is its own."""
+
+    @field_validator("file")
+    @classmethod
+    def _stays_inside(cls, file: str) -> str:
+        path = PurePosixPath(file)
+        outside = (
+            path.is_absolute() or ".." in path.parts or PureWindowsPath(file).drive or "\\" in file or "\0" in file
+        )
+        if outside or not path.parts:
+            raise ValueError(
+                "leads out of the visit; sound files lie inside the visit's folder and are named from there, "
+                'like "sound/point01.wav"'
+            )
+        return file
+
+
+class Document(_Section):
+    """A whole visit without its sound."""
+
+    schema_number: Literal[1] = Field(default=1, alias="schema")
+    visited_on: date | None = None
+    simulated: bool = False
+    tank: TankSection
+    system: SystemSection = SystemSection()
+    readings: ReadingsSection = ReadingsSection()
+    line: LineSection = LineSection()
+    points: tuple[PointEntry, ...] = Field(default=(), strict=False)
+
+    @field_validator("visited_on", mode="before")
+    @classmethod
+    def _is_a_date(cls, value: object) -> object:
+        if isinstance(value, str):
+            try:
+                return date.fromisoformat(value)
+            except ValueError:
+                raise ValueError("is no date; write it like 2025-01-31") from None
+        return value
+
+
+def read_document(text: str, source: str) -> Document:
+    """Read the text of a `visit.json`.
+
+    `source` is how the file is named in sentences. Raises `VisitError`.
+    """
+    try:
+        raw = json.loads(
+            text, object_pairs_hook=lambda pairs: _without_twins(pairs, source), parse_constant=_no_constant(source)
+        )
+    except json.JSONDecodeError as error:
+        raise VisitError(
+            f"{source} is not valid JSON: {error.msg} at line {error.lineno}, column {error.colno}. "
+            "Restore it from a copy, or mend that place in a text editor."
+        ) from error
+    except RecursionError as error:
+        raise VisitError(f"{source} is nested too deeply to be a visit. Restore it from a copy.") from error
+    if not isinstance(raw, dict):
+        raise VisitError(
+            f"{source} holds no document with named keys. Restore it from a copy, or import the visit again."
+        )
+    return document_from(migrate(raw, source), source)
+
+
+def document_from(raw: Mapping[str, Any], source: str) -> Document:
+    """Check plain data against the document's form. Raises `VisitError` with one sentence a fault, at most three."""
+    try:
+        return Document.model_validate(dict(raw))
+    except ValidationError as error:
+        faults = [_sentence(fault, source) for fault in error.errors(include_url=False)]
+        more = f" There are {len(faults) - 3} more faults like these." if len(faults) > 3 else ""
+        raise VisitError(" ".join(faults[:3]) + more) from error
+
+
+def write_document(document: Document) -> str:
+    """Return the text of `visit.json`; what is not known is left out."""
+    raw = document.model_dump(mode="json", by_alias=True, exclude_none=True)
+    return json.dumps(raw, indent=2, ensure_ascii=False) + "\n"
+
+
+def migrate(raw: Raw, source: str, newest: int = SCHEMA, steps: Mapping[int, Callable[[Raw], Raw]] = MIGRATIONS) -> Raw:
+    """Lift a document to the newest schema, step by step. Raises `VisitError` where that cannot be."""
+    number = raw.get("schema")
+    if not isinstance(number, int) or isinstance(number, bool):
+        raise VisitError(
+            f'{source} does not say which schema it follows: the key "schema" is {number!r}. '
+            f'Add "schema": {newest}, or import the visit again.'
+        )
+    if number > newest:
+        raise VisitError(
+            f"{source} follows schema {number}, but this version of taptest knows schemas up to {newest}. "
+            "Install a newer taptest."
+        )
+    while number < newest:
+        step = steps.get(number)
+        if step is None:
+            raise VisitError(
+                f"{source} follows schema {number}, which no version of taptest has written. Import the visit again."
+            )
+        number += 1
+        raw = {**step(raw), "schema": number}
+    return raw
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Give a hint for a misspelt word: the nearest known one, or all of them. One sentence."""
+    known = list(known)
+    close = difflib.get_close_matches(word.lower().replace("-", "_").replace(" ", "_"), known, n=1, cutoff=0.6)
+    if close:
+        return f'Did you mean "{close[0]}"?'
+    return f"Known here are: {', '.join(known)}."
+
+
+def _without_twins(pairs: list[tuple[str, Any]], source: str) -> Raw:
+    found: Raw = {}
+    for key, value in pairs:
+        if key in found:
+            raise VisitError(f'{source} gives the key "{key}" twice, and only one can hold. Take one of them out.')
+        found[key] = value
+    return found
+
+
+def _no_constant(source: str) -> Callable[[str], Any]:
+    def refuse(constant: str) -> Any:
+        raise VisitError(f"{source} holds {constant}, which is no number to work with. Leave out what is not known.")
+
+    return refuse
+
+
+_SECTIONS: dict[str, type[_Section]] = {
+    "tank": TankSection,
+    "system": SystemSection,
+    "readings": ReadingsSection,
+    "line": LineSection,
+    "points": PointEntry,
+}
+
+
+def _known_keys(place: tuple[int | str, ...]) -> list[str]:
+    """Keys that are valid beside the one at `place`."""
+    section = _SECTIONS.get(str(place[0])) if len(place) > 1 else Document
+    fields = (section or Document).model_fields
+    return [info.alias or name for name, info in fields.items()]
+
+
+def _named(place: tuple[int | str, ...]) -> str:
+    """Name a key as it is written in the file: "[tank] volume", "points, entry 3, file"."""
+    if len(place) == 1:
+        return f'the key "{place[0]}"'
+    if place[0] == "points":
+        return f"points, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
+    return f'[{place[0]}], the key "{place[1]}"'
+
+
+_EXPECTED = (
+    ("bool", "true or false"),
+    ("int", "a whole number"),
+    ("float", "a number"),
+    ("finite", "a number"),
+    ("date", "a date like 2025-01-31"),
+    ("tuple", "a list"),
+    ("list", "a list"),
+    ("model", "a group of keys and values"),
+    ("dict", "a group of keys and values"),
+)
+"""Beginning of a fault's name in pydantic -> what should stand there."""
+
+
+def _sentence(fault: Mapping[str, Any], source: str) -> str:
+    """One fault found by pydantic, as a sentence: where, what, and what to do."""
+    place: tuple[int | str, ...] = fault["loc"] or ("document",)
+    kind: str = fault["type"]
+    where = f"{source}, {_named(place)}"
+    if kind == "extra_forbidden":
+        return f"{where} is not known. {nearest(str(place[-1]), _known_keys(place))}"
+    if kind == "missing":
+        return f"{where} is missing, and without it the visit cannot be judged. Add it."
+    shown = json.dumps(fault["input"], ensure_ascii=False, default=str)
+    shown = shown if len(shown) <= 60 else shown[:57] + "..."
+    return f"{where} is {shown}, {_cure(kind, fault, shown)}."
+
+
+def _cure(kind: str, fault: Mapping[str, Any], shown: str) -> str:
+    """Say what is wrong with a value and what should stand there instead."""
+    value, context = fault["input"], fault.get("ctx", {})
+    if kind == "value_error":
+        return f"which {context['error']}"
+    if kind == "literal_error":
+        return f"but it can only be {context['expected']}"
+    if kind == "string_type" and isinstance(value, int | float) and not isinstance(value, bool):
+        return f'a bare number; write it as a text with its unit, like "{shown} l" or "{shown} bar"'
+    if kind == "string_type":
+        return "but it should be a text in quotation marks; leave it out if it is not known"
+    expected = [text for beginning, text in _EXPECTED if kind.startswith(beginning)]
+    expected += [f"at {word} {context[limit]}" for limit, word in (("ge", "least"), ("le", "most")) if limit in context]
+    if expected:
+        return f"but it should be {expected[0]}"
+    return f"which does not fit ({fault['msg']}); correct it, or leave it out if it is not known"
