@@ -185,4 +185,6 @@ def _segmentations(P: int, most: int, shortest: int) -> tuple[tuple[int, ...], .
 def _labels(P: int, cuts: tuple[tuple[int, ...], ...]) -> FloatArray:
     """(S, P) zero for the backing of the topmost point, one for the other."""
     place = np.arange(P)
-    return np.array([(np.sum([place >= c for c in cut], axis=0) % 2) if cut else np.zeros(P) for cut in cuts], dtype=float)
+    return np.array(
+        [(np.sum([place >= c for c in cut], axis=0) % 2) if cut else np.zeros(P) for cut in cuts], dtype=float
+    )

@@ -1,0 +1,48 @@
+"""Backing of each point: the probability that water stands behind the wall there, from the line's one posterior.
+
+A point is not judged alone: its neighbours and the model speak through the posterior over the boundary. Depths are
+metres below the top of the shell. Shapes: P points, G grid depths.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.line.records import BoundaryPosterior
+from taptest.tank.kinds import WaterEnd
+
+FloatArray = NDArray[np.float64]
+
+NEVER_SURE = 0.005
+"""No point is surer than this: a mark may be wrong, a weld or a strap may sit behind it."""
+
+
+def p_water_at(
+    point_depth_m: FloatArray,
+    posterior: BoundaryPosterior,
+    water_end: WaterEnd,
+    inverted_mass: FloatArray | None = None,
+    p_two_water: FloatArray | None = None,
+) -> FloatArray:
+    """(P,) probability of water behind each point.
+
+    `inverted_mass` (G,) is how `posterior.p_inverted` spreads over the grid; without it, evenly. `p_two_water` (P,) is
+    the probability of water at each point given two boundaries; without it, one half.
+    """
+    G = posterior.depth_m.size
+    spread = inverted_mass if inverted_mass is not None else np.full(G, posterior.p_inverted / G)
+    two = p_two_water if p_two_water is not None else np.full(point_depth_m.size, 0.5)
+    below = _share_above(posterior.depth_m, posterior.mass, point_depth_m)
+    below_inverted = _share_above(posterior.depth_m, spread, point_depth_m)
+    if water_end == "bottom":
+        one, turned = below, float(spread.sum()) - below_inverted
+    else:
+        one, turned = posterior.p_found - below, below_inverted
+    p = posterior.p_all_water + one + turned + posterior.p_two * two
+    return np.asarray(np.clip(p, NEVER_SURE, 1.0 - NEVER_SURE))
+
+
+def _share_above(grid_m: FloatArray, mass: FloatArray, at_m: FloatArray) -> FloatArray:
+    """(P,) probability that the boundary lies above each depth `at_m`; each grid depth stands for the cell around it."""
+    edges = np.concatenate(([grid_m[0]], 0.5 * (grid_m[1:] + grid_m[:-1]), [grid_m[-1]]))
+    reached = np.concatenate(([0.0], np.cumsum(mass)))
+    return np.asarray(np.interp(at_m, edges, reached))

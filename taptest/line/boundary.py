@@ -1,0 +1,320 @@
+"""The single door of the room: from points and the tank to where the water ends, how sure that is, or why it cannot be said.
+
+One posterior is formed over: one boundary at every depth with the water on its own side, all air, all water, an inverted
+picture, two boundaries. With a sweep of the shell model the evidence is the matched profile and the change-points
+together; without one, the change-points alone, with the water on the side that the tank names. A line unlike anything
+the model makes, or one without contrast, is "not found", never forced into a state.
+
+Depths are metres below the top of the shell. Shapes: P points, B bands, G grid depths.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.line.backing import p_water_at
+from taptest.line.drift import reference_drift
+from taptest.line.matched import FEWEST_POINTS, Match, MatchSettings, match_profile, merged, mirrored
+from taptest.line.points import profile_of
+from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Point, Profile
+from taptest.line.unlabelled import ChangePoints, change_points, line_features
+from taptest.shell.records import LevelSweep
+from taptest.tank.kinds import Tank
+
+FloatArray = NDArray[np.float64]
+
+GRID_STEP_M = 0.002
+SURE_ENOUGH = 0.6
+"""A state is named only if it has at least this probability."""
+UNLIKE = 0.92
+"""Unexplained share of the variance along the line at which the misfit is 1."""
+SENSE_DB = 3.0
+"""Level difference between the parts, for the same blow, that makes the louder one the air's with odds e to one."""
+HIDDEN_SHARE = 0.6
+"""Share of hidden bands beyond which the line is too weak to read."""
+FEW_NOTE = 8
+"""Fewer points than this are said to be few."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """Probability of each state before the taps are heard; one boundary lies evenly over the height of the shell."""
+
+    all_air: float = 0.20
+    all_water: float = 0.12
+    inverted: float = 0.01
+    two: float = 0.01
+
+    @property
+    def found(self) -> float:
+        """Probability of one boundary with the water on its own side."""
+        return 1.0 - self.all_air - self.all_water - self.inverted - self.two
+
+
+@dataclass(frozen=True, slots=True)
+class _Evidence:
+    """Log-likelihoods of all hypotheses on one grid, up to one constant."""
+
+    depth_m: FloatArray
+    boundary: FloatArray
+    inverted: FloatArray
+    all_air: float
+    all_water: float
+    two: float
+    p_two_water: FloatArray
+    unexplained: float
+
+
+def read_line(
+    points: Sequence[Point],
+    tank: Tank,
+    sweeps: Sequence[LevelSweep] | None = None,
+    *,
+    reference: Sequence[Point] = (),
+    prior: Prior | None = None,
+    settings: MatchSettings | None = None,
+) -> LineReading:
+    """Reading of the line.
+
+    `sweeps` are variants of the tank's level sweep (wall, losses), each as likely as any other; without one the
+    unlabelled change-points decide. `reference` are the taps of the reference point in order of time, one entry for each
+    time it was tapped. Raises LineError where no point has a usable tap.
+    """
+    profile = profile_of(points)
+    notes = _cautions(profile, points, reference)
+    if profile.depth_m.size < FEWEST_POINTS:
+        notes.insert(
+            0,
+            f"Only {profile.depth_m.size} points carry usable taps, and at least {FEWEST_POINTS} are needed: tap more points.",
+        )
+        return _nothing(profile, tank, notes)
+    hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
+    if hidden > HIDDEN_SHARE:
+        notes.insert(
+            0,
+            f"The noise hides {hidden:.0%} of what the taps should tell: tap harder, move the microphone nearer, or "
+            "switch off what makes the noise.",
+        )
+        return _nothing(profile, tank, notes)
+    changes = change_points(line_features(profile), np.diff(profile.depth_m), shortest=1)
+    if sweeps:
+        evidence = _model_evidence(profile, sweeps, changes, tank, settings or MatchSettings())
+        misfit, method = evidence.unexplained / UNLIKE, "matched profiles"
+    else:
+        evidence = _free_evidence(profile, changes, tank)
+        misfit, method = 0.0, "change-points"
+    posterior, inverted = _posterior(evidence, prior or Prior())
+    state = _state(posterior)
+    if misfit >= 1.0:
+        notes.insert(0, "The line sounds unlike anything the model of this tank can make: check dimensions and wall.")
+        state = "not found"
+    elif state == "not found":
+        notes.insert(0, _why_open(posterior, bool(sweeps)))
+    notes.extend(_pictures(posterior))
+    found = state == "found"
+    return LineReading(
+        state=state,
+        posterior=posterior,
+        depth_m=posterior.quantile_m(0.5) if found else None,
+        interval90_m=(posterior.quantile_m(0.05), posterior.quantile_m(0.95)) if found else None,
+        p_water=p_water_at(profile.depth_m, posterior, tank.water_end, inverted, evidence.p_two_water),
+        point_depth_m=profile.depth_m,
+        misfit=misfit,
+        notes=tuple(notes),
+        method=method,
+    )
+
+
+def _model_evidence(
+    profile: Profile, sweeps: Sequence[LevelSweep], changes: ChangePoints, tank: Tank, settings: MatchSettings
+) -> _Evidence:
+    """Matched profiles of all variants, upright and inverted, with the change-points' evidence added."""
+    match = merged([match_profile(profile, sweep, settings) for sweep in sweeps])
+    turned = merged([match_profile(profile, mirrored(sweep), settings) for sweep in sweeps])
+    one, none, two = _change_evidence(profile, changes, match.depth_m)
+    weight = settings.change_weight
+    return _Evidence(
+        depth_m=match.depth_m,
+        boundary=match.boundary + weight * one,
+        inverted=np.interp(match.depth_m, turned.depth_m, turned.boundary) + weight * one,
+        all_air=match.all_air + weight * none,
+        all_water=match.all_water + weight * none,
+        two=_best(match) + two - float(one.max()),
+        p_two_water=_two_water(profile, changes, tank),
+        unexplained=match.unexplained,
+    )
+
+
+def _best(match: Match) -> float:
+    """Mean likelihood of the model over the line, as a logarithm."""
+    top = float(match.boundary.max())
+    return top + float(np.log(np.exp(match.boundary - top).mean()))
+
+
+def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evidence:
+    """Change-points alone: which part is the water's is told by the tank's water end and by which part is duller."""
+    depth = np.linspace(0.0, tank.shape.height_m, max(2, round(tank.shape.height_m / GRID_STEP_M) + 1))
+    one, none, two = _change_evidence(profile, changes, depth)
+    sense = _sense_log_odds(profile, depth, tank)
+    return _Evidence(
+        depth_m=depth,
+        boundary=one - np.logaddexp(0.0, -sense),
+        inverted=one - np.logaddexp(0.0, sense),
+        all_air=none,
+        all_water=none,
+        two=two,
+        p_two_water=_two_water(profile, changes, tank),
+        unexplained=0.0,
+    )
+
+
+def _change_evidence(profile: Profile, changes: ChangePoints, depth_m: FloatArray) -> tuple[FloatArray, float, float]:
+    """(G,) log-likelihood of one boundary at each depth, of none, and (averaged over all) of two."""
+    P = profile.depth_m.size
+    none = float(changes.log_likelihood[0])
+    by_cut = np.full(P + 1, none)
+    pairs: list[float] = []
+    for cut, value in zip(changes.cuts, changes.log_likelihood, strict=True):
+        if len(cut) == 1:
+            by_cut[cut[0]] = value
+        elif len(cut) == 2:
+            pairs.append(float(value))
+    two = np.array(pairs) if pairs else np.array([none])
+    top = float(two.max())
+    return by_cut[np.searchsorted(profile.depth_m, depth_m)], none, top + float(np.log(np.exp(two - top).mean()))
+
+
+def _sense_log_odds(profile: Profile, depth_m: FloatArray, tank: Tank) -> FloatArray:
+    """(G,) log-odds that the part at the water end is the water's: the water's part is the softer one for the same blow."""
+    loud = np.nanmean(profile.level_db + profile.strength_db[:, None], axis=1)
+    loud = np.where(np.isfinite(loud), loud, np.nanmean(loud))
+    P = loud.size
+    cut = np.searchsorted(profile.depth_m, depth_m)
+    before = np.concatenate(([0.0], np.cumsum(loud)))
+    above = before[cut] / np.maximum(cut, 1)
+    below = (before[-1] - before[cut]) / np.maximum(P - cut, 1)
+    louder_air = above - below if tank.water_end == "bottom" else below - above
+    return np.where((cut == 0) | (cut == P), 0.0, louder_air / SENSE_DB)
+
+
+def _two_water(profile: Profile, changes: ChangePoints, tank: Tank) -> FloatArray:
+    """(P,) probability of water at each point given two boundaries: the softer backing is the water's."""
+    counts = np.array([len(cut) for cut in changes.cuts])
+    masses = np.where(counts == 2, changes.mass, 0.0)
+    if masses.sum() <= 0:
+        return np.full(profile.depth_m.size, 0.5)
+    inner = ChangePoints(changes.cuts, masses / masses.sum(), changes.log_likelihood, changes.points).p_second_state()
+    loud = np.nanmean(profile.level_db + profile.strength_db[:, None], axis=1)
+    loud = np.where(np.isfinite(loud), loud, np.nanmean(loud))
+    inside = float((inner * loud).sum() / max(float(inner.sum()), 1e-9))
+    outside = float(((1 - inner) * loud).sum() / max(float((1 - inner).sum()), 1e-9))
+    inside_water = 1.0 / (1.0 + np.exp(np.clip((inside - outside) / SENSE_DB, -50, 50)))
+    return np.asarray(inner * inside_water + (1 - inner) * (1 - inside_water))
+
+
+def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, FloatArray]:
+    """All hypotheses weighed; also how the inverted picture spreads over the grid."""
+    G = evidence.depth_m.size
+    cell = np.full(G, 1.0)
+    cell[[0, -1]] = 0.5
+    cell /= cell.sum()
+    parts = np.concatenate(
+        (
+            evidence.boundary + np.log(prior.found * cell),
+            evidence.inverted + np.log(prior.inverted * cell),
+            [
+                evidence.all_air + np.log(prior.all_air),
+                evidence.all_water + np.log(prior.all_water),
+                evidence.two + np.log(prior.two),
+            ],
+        )
+    )
+    mass = np.exp(parts - parts.max())
+    mass /= mass.sum()
+    inverted = mass[G : 2 * G]
+    posterior = BoundaryPosterior(
+        depth_m=evidence.depth_m,
+        mass=mass[:G],
+        p_all_air=float(mass[2 * G]),
+        p_all_water=float(mass[2 * G + 1]),
+        p_inverted=float(inverted.sum()),
+        p_two=float(mass[2 * G + 2]),
+    )
+    return posterior, inverted
+
+
+def _state(posterior: BoundaryPosterior) -> BoundaryState:
+    chances: dict[BoundaryState, float] = {
+        "found": posterior.p_found,
+        "all air": posterior.p_all_air,
+        "all water": posterior.p_all_water,
+    }
+    likeliest = max(chances, key=lambda name: chances[name])
+    return likeliest if chances[likeliest] >= SURE_ENOUGH else "not found"
+
+
+def _why_open(posterior: BoundaryPosterior, with_model: bool) -> str:
+    whole = posterior.p_all_air + posterior.p_all_water
+    if posterior.p_inverted + posterior.p_two > 0.5:
+        return "The picture along the line does not fit one boundary with the water at its own end."
+    if whole > 0.5 and not with_model:
+        return (
+            "The sound hardly changes along the line, so the shell is backed by one thing all through; without the "
+            "tank's dimensions it cannot be said whether by air or by water."
+        )
+    return (
+        f"The taps leave it open: one boundary {posterior.p_found:.0%}, all air {posterior.p_all_air:.0%}, all water "
+        f"{posterior.p_all_water:.0%}. Tap more points and tap the reference point again."
+    )
+
+
+def _pictures(posterior: BoundaryPosterior) -> list[str]:
+    """Sentences on pictures that one boundary cannot explain."""
+    said: list[str] = []
+    if posterior.p_inverted > 0.3:
+        said.append(
+            f"The picture looks inverted ({posterior.p_inverted:.0%}): the shell rings at the water end and is dull at "
+            "the air end, as with a failed membrane."
+        )
+    if posterior.p_two > 0.3:
+        said.append(
+            f"Two boundaries fit better than one ({posterior.p_two:.0%}): a strap, a seam or a pocket may lie on the line."
+        )
+    return said
+
+
+def _cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Point]) -> list[str]:
+    """Sentences on the line's own quality."""
+    said: list[str] = []
+    drift = reference_drift(reference)
+    if drift:
+        said.append(drift)
+    silent = sum(1 for point in points if not point.traits)
+    if silent:
+        said.append(f"{silent} of {len(points)} points have no usable tap and were left out.")
+    if FEWEST_POINTS <= profile.depth_m.size < FEW_NOTE:
+        said.append(f"{profile.depth_m.size} points are few: eight or more make the answer surer.")
+    doubtful = int(profile.doubtful.sum())
+    if doubtful:
+        said.append(f"At {doubtful} points it is doubtful which taps belong to them.")
+    return said
+
+
+def _nothing(profile: Profile, tank: Tank, notes: list[str]) -> LineReading:
+    """A reading that says nothing but why: the prior itself."""
+    depth = np.linspace(0.0, tank.shape.height_m, max(2, round(tank.shape.height_m / GRID_STEP_M) + 1))
+    flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5), 0.0)
+    posterior, inverted = _posterior(flat, Prior())
+    return LineReading(
+        state="not found",
+        posterior=posterior,
+        depth_m=None,
+        interval90_m=None,
+        p_water=p_water_at(profile.depth_m, posterior, tank.water_end, inverted),
+        point_depth_m=profile.depth_m,
+        misfit=0.0,
+        notes=tuple(notes),
+        method="none",
+    )
