@@ -16,7 +16,7 @@ shell.records shell.vibration shell.fluid shell.response shell.sweep shell.strik
 line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
 finding.records finding.compare finding.causes finding.judge
 visit.disk visit.record visit.meaning visit.files visit.intake visit.sweeps visit.result visit.analyse visit.trial visit.shelf
-capture.device capture.round
+capture.device capture.tape capture.journal capture.signs capture.round capture.estimate capture.session capture.terminal
 report.figures report.page
 desk
 commands.console commands cli __main__

@@ -1,0 +1,397 @@
+"""The sound card at the edge: list the inputs, open one, and notice when it vanishes, freezes or changes its rate.
+
+Conventions: a block is a mono array (N,) of float64 in -1..1, in order of time; rates are hertz, times seconds of a
+clock that never jumps. This is the only module that touches `sounddevice`, and it imports it when a device is first
+asked for, so that judging and reporting work on machines without PortAudio. The callback of the sound card only copies.
+Everything that can hang in the sound system (stopping a stream whose server is frozen never returns) runs in threads
+that nobody waits for.
+"""
+
+import atexit
+import contextlib
+import importlib
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import DeviceError
+
+FloatArray = NDArray[np.float64]
+
+RATES_HZ = (48000, 44100, 96000, 88200, 32000)
+"""Sample rates asked for, best first; the device's own default comes after the first two."""
+LOWEST_RATE_HZ = 22050
+"""Below this the upper modes of a small tank are lost."""
+BLOCK_FRAMES = 1024
+LATENCY_S = 0.1
+SILENT_FOR_S = 2.0
+"""A device that delivers nothing for this long is taken as frozen: a frozen sound server gives no other sign."""
+GAP_S = 0.5
+"""A pause between two blocks that counts as lost sound."""
+RATE_WINDOW_S = 10.0
+RATE_TOLERANCE = 0.03
+"""Share by which delivered samples may differ from the clock over a window; jitter of 0.2 s stays below it."""
+BACKLOG_S = 60.0
+"""Sound that may wait for the program, as when the disk is slow; more is dropped and counted."""
+
+_API_ORDER = ("Windows WASAPI", "Core Audio", "ALSA", "JACK Audio Connection Kit", "Windows DirectSound", "MME")
+
+
+class Source(Protocol):
+    """Where blocks come from: a microphone, or in tests an array or a file."""
+
+    name: str
+    rate_hz: float
+
+    def read(self, timeout_s: float) -> FloatArray | None:
+        """Return the next block, or None where none came in time. Raises `DeviceError` when there will be no more."""
+
+    def close(self) -> None:
+        """Let go of the source; returns soon, whatever the sound system does."""
+
+    @property
+    def lost(self) -> int:
+        """How often sound was lost so far: overflows and gaps."""
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One sound input."""
+
+    index: int
+    name: str
+    api: str
+    channels: int
+    rate_hz: float
+    default: bool
+
+    @property
+    def sentence(self) -> str:
+        """The input in plain words."""
+        channels = "one channel" if self.channels == 1 else f"{self.channels} channels, the first is used"
+        return f"{self.name} ({self.api}; {channels})" + (" - the system's own choice" if self.default else "")
+
+
+def _backend() -> Any:
+    try:
+        return importlib.import_module("sounddevice")
+    except ImportError as error:
+        raise DeviceError(
+            "The Python package sounddevice is missing, so nothing can be recorded. "
+            "Install it with: pip install sounddevice."
+        ) from error
+    except OSError as error:
+        raise DeviceError(
+            f"The sound library PortAudio is missing or broken ({error}), so nothing can be recorded. "
+            "On Debian and Ubuntu: apt install libportaudio2. On Windows and macOS: reinstall sounddevice."
+        ) from error
+
+
+class SoundSystem:
+    """All inputs and the output of this computer.
+
+    `backend` is `sounddevice`, or in tests a stand-in with the same few names.
+    """
+
+    def __init__(self, backend: Any = None) -> None:
+        self._sd: Any = _backend() if backend is None else backend
+        self._closing: list[threading.Thread] = []
+
+    @contextlib.contextmanager
+    def _errors(self, action: str, cure: str) -> Iterator[None]:
+        """Turn every error of the sound library into a `DeviceError`: the one funnel."""
+        try:
+            yield
+        except (self._sd.PortAudioError, ValueError, OSError) as error:
+            reason = str(error).strip().rstrip(".")
+            raise DeviceError(f"Could not {action}: {reason}. {cure}") from error
+
+    def inputs(self) -> tuple[Input, ...]:
+        """Return the inputs worth offering: each only under the best of the system's interfaces that shows it."""
+        with self._errors("list the sound inputs", "Check that the sound service of this computer runs."):
+            devices, apis = self._sd.query_devices(), self._sd.query_hostapis()
+        default = next((int(api["default_input_device"]) for api in apis if int(api["default_input_device"]) >= 0), -1)
+        found = [
+            Input(
+                index=number,
+                name=str(device["name"]).strip(),
+                api=str(apis[int(device["hostapi"])]["name"]),
+                channels=int(device["max_input_channels"]),
+                rate_hz=float(device["default_samplerate"]),
+                default=number == default,
+            )
+            for number, device in enumerate(devices)
+            if int(device["max_input_channels"]) > 0
+        ]
+        best = min((_rank(entry.api) for entry in found), default=0)
+        return tuple(entry for entry in found if _rank(entry.api) == best or entry.default)
+
+    def negotiate(self, entry: Input) -> tuple[int, int]:
+        """Return the best rate in hertz and number of channels that the input accepts. Raises `DeviceError`."""
+        refusal = ""
+        for rate in dict.fromkeys((*RATES_HZ[:2], round(entry.rate_hz), *RATES_HZ[2:])):
+            if rate < LOWEST_RATE_HZ:
+                continue
+            for channels in dict.fromkeys((1, min(2, entry.channels))):
+                try:
+                    self._sd.check_input_settings(
+                        device=entry.index, channels=channels, dtype="float32", samplerate=rate
+                    )
+                except (self._sd.PortAudioError, ValueError) as error:
+                    refusal = refusal or str(error)
+                else:
+                    return rate, channels
+        raise DeviceError(
+            f"The input {entry.name} takes none of the sample rates from {LOWEST_RATE_HZ} Hz up ({refusal}). "
+            "Another program may hold it, or it may be a headset in telephone mode: "
+            "close other programs that record, or choose another input."
+        )
+
+    def open(self, entry: Input, clock: Callable[[], float] = time.monotonic) -> "Microphone":
+        """Open the input and start listening. Raises `DeviceError`."""
+        rate, channels = self.negotiate(entry)
+        return Microphone(self, entry, rate, channels, clock)
+
+    def refresh(self) -> None:
+        """Look for devices anew, after one came or went. Raises `DeviceError` where the sound system hangs."""
+        self._closing = [thread for thread in self._closing if thread.is_alive()]
+        if self._closing:
+            raise DeviceError(
+                "The sound system of this computer hangs and takes no new start from here. "
+                "Nothing is lost: end this program, start it again with the same visit, and the round goes on."
+            )
+        with self._errors("start the sound system anew", "Check that the sound service of this computer runs."):
+            self._sd._terminate()
+            self._sd._initialize()
+
+    def input_stream(self, **settings: Any) -> Any:
+        """Make a stream of the library, not yet started. Raises `DeviceError`."""
+        cure = "Another program may hold the microphone: close programs that record or call, or choose another input."
+        with self._errors("open the microphone", cure):
+            return self._sd.InputStream(**settings)
+
+    def start(self, stream: Any) -> None:
+        """Start a stream. Raises `DeviceError`."""
+        with self._errors(
+            "start the microphone", "Unplug it, plug it in again, and check that this program may use it."
+        ):
+            stream.start()
+
+    def output_stream(self, **settings: Any) -> Any:
+        """Make an output stream of the library and start it. Raises `DeviceError`."""
+        with self._errors("open the loudspeaker", "The round goes on without tones."):
+            stream = self._sd.OutputStream(**settings)
+            stream.start()
+            return stream
+
+    def let_go(self, stream: Any, wait_s: float = 1.0) -> None:
+        """Stop and close a stream in a thread of its own: with a frozen sound server both never return."""
+
+        def stop() -> None:
+            with contextlib.suppress(self._sd.PortAudioError):
+                stream.stop()
+                stream.close()
+
+        thread = threading.Thread(target=stop, daemon=True, name="closing a stream")
+        self._closing.append(thread)
+        thread.start()
+        thread.join(wait_s)
+        handler = getattr(self._sd, "_exit_handler", None)
+        if thread.is_alive() and handler is not None:
+            atexit.unregister(handler)  # it would wait for the same frozen server, and the program could never end
+
+
+class Microphone:
+    """One open input that is listening. Implements `Source`."""
+
+    def __init__(
+        self,
+        system: SoundSystem,
+        entry: Input,
+        rate_hz: int,
+        channels: int,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.name = entry.name
+        self.rate_hz = float(rate_hz)
+        self._system = system
+        self._clock = clock
+        self._blocks: queue.Queue[tuple[float, NDArray[np.float32]]] = queue.Queue(
+            int(BACKLOG_S * rate_hz / BLOCK_FRAMES)
+        )
+        self._finished = threading.Event()
+        self._closed = False
+        self._lost = 0
+        self._last = clock()
+        self._window_start: float | None = None
+        self._window_frames = 0
+        self._stream = system.input_stream(
+            device=entry.index,
+            channels=channels,
+            samplerate=rate_hz,
+            blocksize=BLOCK_FRAMES,
+            latency=LATENCY_S,
+            dtype="float32",
+            callback=self._copy,
+            finished_callback=self._finished.set,
+        )
+        try:
+            system.start(self._stream)
+        except DeviceError:
+            system.let_go(self._stream)
+            raise
+        self.latency_s = float(getattr(self._stream, "latency", LATENCY_S))
+
+    def _copy(self, data: NDArray[np.float32], _frames: int, _when: object, status: Any) -> None:
+        """Copy, count, return: the callback of the sound card."""
+        if status and status.input_overflow:
+            self._lost += 1
+        try:
+            self._blocks.put_nowait((self._clock(), data[:, 0].copy()))
+        except queue.Full:
+            self._lost += 1
+
+    @property
+    def lost(self) -> int:
+        """How often sound was lost: overflows of the sound card, of the backlog, and gaps."""
+        return self._lost
+
+    def read(self, timeout_s: float) -> FloatArray | None:
+        """Return the next block; see `Source.read`."""
+        try:
+            arrived, block = self._blocks.get(timeout=timeout_s)
+        except queue.Empty:
+            self._watch()
+            return None
+        self._check_rate(arrived, len(block))
+        return block.astype(np.float64)
+
+    def _watch(self) -> None:
+        if self._finished.is_set():
+            raise DeviceError(
+                f"The microphone {self.name} has gone: it was unplugged, or the sound service ended. "
+                "Plug it in again; the round goes on by itself."
+            )
+        silent = self._clock() - self._last
+        if silent > SILENT_FOR_S:
+            raise DeviceError(
+                f"The microphone {self.name} has delivered nothing for {silent:.0f} s: "
+                "the computer slept, or its sound service is stuck. Nothing is lost. Unplug it and plug it in again."
+            )
+
+    def _check_rate(self, arrived: float, frames: int) -> None:
+        """Count delivered samples against the clock: a device whose rate is changed under us says nothing of it."""
+        gap, self._last = arrived - self._last, arrived
+        if self._window_start is None or gap > GAP_S:
+            if self._window_start is not None:
+                self._lost += 1
+            self._window_start, self._window_frames = arrived, 0
+            return
+        self._window_frames += frames
+        elapsed = arrived - self._window_start
+        if elapsed < RATE_WINDOW_S:
+            return
+        real_hz = self._window_frames / elapsed
+        self._window_start, self._window_frames = arrived, 0
+        if abs(real_hz / self.rate_hz - 1) > RATE_TOLERANCE:
+            raise DeviceError(
+                f"The microphone {self.name} now delivers {real_hz:.0f} samples a second and not {self.rate_hz:.0f}: "
+                "another program has changed its settings. "
+                "It is opened anew; close the other program if this comes back."
+            )
+
+    def close(self) -> None:
+        """Let go of the device; returns within about a second."""
+        if not self._closed:
+            self._closed = True
+            self._system.let_go(self._stream)
+
+
+def choose(inputs: Sequence[Input], wanted: str | None = None, remembered: str | None = None) -> Input:
+    """Return the input asked for, else the remembered one, else the system's own.
+
+    `wanted` is a number in the list, counted from 1, or a part of the name. Raises `DeviceError`.
+    """
+    if not inputs:
+        raise DeviceError(
+            "This computer shows no microphone. "
+            "Plug one in, and allow this program to use it in the system's privacy settings."
+        )
+    if wanted is not None:
+        return _asked_for(inputs, wanted)
+    for entry in inputs:
+        if entry.name == remembered:
+            return entry
+    return next((entry for entry in inputs if entry.default), inputs[0])
+
+
+def _asked_for(inputs: Sequence[Input], wanted: str) -> Input:
+    if wanted.isdecimal() and 1 <= int(wanted) <= len(inputs):
+        return inputs[int(wanted) - 1]
+    exact = [entry for entry in inputs if entry.name.casefold() == wanted.casefold()]
+    found = exact or [entry for entry in inputs if wanted.casefold() in entry.name.casefold()]
+    if len(found) == 1:
+        return found[0]
+    names = "; ".join(f"{number}: {entry.name}" for number, entry in enumerate(inputs, 1))
+    trouble = "No microphone is called" if not found else "More than one microphone fits"
+    raise DeviceError(f'{trouble} "{wanted}". Name one of these, or give its number: {names}.')
+
+
+def _rank(api: str) -> int:
+    return _API_ORDER.index(api) if api in _API_ORDER else len(_API_ORDER)
+
+
+class Speaker:
+    """Plays short tones without ever making the round wait; where there is no loudspeaker it stays silent."""
+
+    def __init__(self, system: SoundSystem, rate_hz: int = 48000) -> None:
+        self.rate_hz = rate_hz
+        self.trouble = ""
+        self._system = system
+        self._wanted: queue.Queue[FloatArray] = queue.Queue(4)
+        self._rest: NDArray[np.float32] = np.zeros(0, np.float32)
+        self._stream: Any = None
+        self.latency_s = LATENCY_S
+        # Opening an output can hang like everything else, so it happens in a thread of its own.
+        threading.Thread(target=self._open, daemon=True, name="opening the loudspeaker").start()
+
+    def _open(self) -> None:
+        try:
+            stream = self._system.output_stream(
+                channels=1, samplerate=self.rate_hz, dtype="float32", latency=LATENCY_S, callback=self._fill
+            )
+        except DeviceError as error:
+            self.trouble = str(error)
+            return
+        self.latency_s = float(getattr(stream, "latency", LATENCY_S))
+        self._stream = stream
+
+    def _fill(self, out: NDArray[np.float32], frames: int, _when: object, _status: object) -> None:
+        out[:] = 0
+        if not len(self._rest):
+            with contextlib.suppress(queue.Empty):
+                self._rest = self._wanted.get_nowait().astype(np.float32)
+        now, self._rest = self._rest[:frames], self._rest[frames:]
+        out[: len(now), 0] = now
+
+    def play(self, tone: FloatArray) -> float:
+        """Play a tone (N,) soon; returns the seconds until it has died away, 0 where nothing sounds."""
+        if self._stream is None:
+            return 0.0
+        try:
+            self._wanted.put_nowait(tone)
+        except queue.Full:
+            return 0.0
+        return self.latency_s + len(tone) / self.rate_hz
+
+    def close(self) -> None:
+        """Let go of the loudspeaker."""
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            self._system.let_go(stream)
