@@ -1,0 +1,588 @@
+"""The guided round as a state machine: it is fed blocks and key presses and answers with events.
+
+It knows no device, no screen, no file and no clock: time is counted in samples. Conventions: blocks (N,) of float64 in
+-1..1, any length; depths are metres below the top of the shell; times are seconds since the current source began;
+levels are decibels relative to full scale, headroom is their negative.
+
+    noise (3 s) -> practice -> tapping: reference, points with the reference again midway -> finer points, one by one
+    where the advice says -> reference last -> done
+
+Three good taps make a point, and the round goes on by itself. To do a point again:
+- an unfinished point starts over when nothing is tapped for a while: its mark stays the same, so a pause that was meant
+  otherwise costs a tap or two and can never shift the taps of the line by one mark;
+- the last finished point is reopened by a key and by nothing else. A double knock would need no hand, but two quick
+  taps at the wrong moment would do the same, and somebody who did not hear it would tap every later mark one too far.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.capture.signs import Frames, Signs
+from taptest.errors import LineError
+from taptest.sound.records import Tap
+from taptest.sound.taps import RING_S
+
+FloatArray = NDArray[np.float64]
+
+Stage = Literal["waiting", "noise", "practice", "tapping", "deciding", "done", "stopped"]
+StopKind = Literal["reference", "point", "finer", "recheck"]
+
+LEAD_S = 0.05
+"""Sound before the onset that goes with a tap's window."""
+HEADROOM_DB = (12.0, 15.0)
+"""Wanted between the practice taps and full scale."""
+USABLE_HEADROOM_DB = (9.0, 30.0)
+"""Accepted where the level has no finer control, with advice."""
+PATIENCE_TAPS = 9
+"""Good practice taps after which any level without overload is accepted."""
+SAME_MARK_M = 0.004
+"""A finer point nearer to a tapped one than this is not worth marking."""
+MIDWAY_FROM = 6
+"""Points from which on the reference is tapped midway, too."""
+LEVEL_EVERY_FRAMES = 2
+SILENT_DB = -200.0
+MOVE_S = 0.3
+"""No hand is at the next mark sooner than this after it was shown; a tap until then still belongs to the last mark."""
+
+
+class Detector(Protocol):
+    """Finds taps in a stream. Each is given back once its ring window has passed and it is known whether it counts."""
+
+    def feed(self, block: FloatArray) -> Sequence[Tap]:
+        """Take the next samples and return the taps decided by now; onsets count from the first sample fed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to tap."""
+
+    depths_m: tuple[float, ...]
+    """The marks in the order in which they are tapped."""
+    reference_depth_m: float | None = None
+    """Mark on the air end that is tapped first, midway and last; None to leave it out."""
+    taps_per_point: int = 3
+    finer_limit: int = 6
+    """Most finer points that the advice may add; 0 for none."""
+    practice_taps: int = 3
+    """0 to leave practice out."""
+    noise_s: float = 3.0
+    pause_s: float = 6.0
+    """Quiet after which an unfinished point starts over."""
+    decide_s: float = 10.0
+    """Longest wait for advice before the round goes on without it."""
+
+    def __post_init__(self) -> None:
+        marks = [*self.depths_m, *([] if self.reference_depth_m is None else [self.reference_depth_m])]
+        if not self.depths_m:
+            raise LineError(
+                "The round has no points. Give at least one mark, in millimetres below the top of the shell."
+            )
+        if not all(np.isfinite(mark) for mark in marks):
+            raise LineError(f"The marks {marks} are not all numbers. Give millimetres below the top of the shell.")
+        if any(abs(b - a) < 1e-6 for a, b in pairwise(sorted(self.depths_m))):
+            raise LineError("The same mark is named twice. Name each point of the line once.")
+        if not 1 <= self.taps_per_point <= 20:
+            raise LineError(f"{self.taps_per_point} taps a point were asked for; choose 1 to 20. Three are usual.")
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One place to tap."""
+
+    kind: StopKind
+    depth_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class KeptTap:
+    """An accepted tap and where it lies in the sound."""
+
+    recording: int
+    """Number of the recording, counted from the first source as 0."""
+    onset_s: float
+    peak_db: float
+    tap_to_noise_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """A stop that is finished or skipped."""
+
+    stop: Stop
+    taps: tuple[KeptTap, ...]
+    refused: int = 0
+    skipped: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What the taps say so far, and where one more point would tell most."""
+
+    results: int
+    """How many results it rests on."""
+    sentence: str
+    next_depth_m: float | None = None
+    enough: bool = False
+    """Whether more taps would not change the finding."""
+
+
+@dataclass(frozen=True, slots=True)
+class StageBegan:
+    """A new stage began."""
+
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """The level now, about ten times a second."""
+
+    rms_db: float
+    peak_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseMeasured:
+    """The noise floor is known."""
+
+    noise_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeTap:
+    """A practice tap was heard."""
+
+    headroom_db: float
+    good: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class LevelSet:
+    """Practice is over; `sentence` says what could still be better, "" for nothing."""
+
+    headroom_db: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """Where to tap now: the `number`-th stop of `of`."""
+
+    stop: Stop
+    number: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
+class TapAccepted:
+    """A tap counts."""
+
+    stop: Stop
+    count: int
+    of: int
+    tap: KeptTap
+    late_s: float
+    """Sound that had come in since the end of the tap's ring window."""
+    window: FloatArray
+    """(N,) samples from `LEAD_S` before the onset to the end of the ring window."""
+
+
+@dataclass(frozen=True, slots=True)
+class TapRefused:
+    """A tap does not count; `why` is a sentence."""
+
+    stop: Stop | None
+    onset_s: float
+    why: str
+    late_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class TapIgnored:
+    """Something sounded while the round's own tone was in the air."""
+
+    onset_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class PointDone:
+    """A stop has all its taps."""
+
+    result: Result
+
+
+@dataclass(frozen=True, slots=True)
+class PointSkipped:
+    """A stop was skipped."""
+
+    result: Result
+
+
+@dataclass(frozen=True, slots=True)
+class PointReopened:
+    """The last finished or skipped stop is to be done again; its taps are set aside."""
+
+    result: Result
+
+
+@dataclass(frozen=True, slots=True)
+class PointRestarted:
+    """The unfinished stop starts over; its taps are set aside."""
+
+    stop: Stop
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class FinerAdded:
+    """The advice added a point."""
+
+    depth_m: float
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class Warned:
+    """Something to know, in a sentence."""
+
+    sentence: str
+
+
+Event = (
+    StageBegan | Level | NoiseMeasured | PracticeTap | LevelSet | Next | TapAccepted | TapRefused | TapIgnored
+    | PointDone | PointSkipped | PointReopened | PointRestarted | FinerAdded | Warned
+)  # fmt: skip
+
+WHY_SENTENCE = {
+    "double hit": "The striker bounced: two hits at once. Hold it loosely and let it spring back.",
+    "clipped": "Too loud: the microphone was overloaded. Tap more softly, or turn its level down.",
+    "too weak": "Too soft: it hardly stands out from the noise. Tap a little harder, or bring the microphone nearer.",
+    "cut off": "The sound broke off before the tap had rung out. Tap again.",
+    "ring overlaps the next tap": "Too quick: the next hit came before this one had rung out. Leave a second between.",
+    "noise burst": "That did not sound like a tap on the tank. Tap again.",
+}
+
+
+class _Recent:
+    """The last seconds of sound, so that a tap's window can be cut out when it is decided."""
+
+    def __init__(self, rate_hz: float, keep_s: float = 2.0) -> None:
+        self._sound: FloatArray = np.zeros(round(keep_s * rate_hz))
+        self.count = 0
+
+    def feed(self, block: FloatArray) -> None:
+        size = len(self._sound)
+        tail = block[-size:]
+        start = (self.count + len(block) - len(tail)) % size
+        first = min(len(tail), size - start)
+        self._sound[start : start + first] = tail[:first]
+        self._sound[: len(tail) - first] = tail[first:]
+        self.count += len(block)
+
+    def cut(self, start: int, stop: int) -> FloatArray:
+        """Return samples start..stop of the whole stream, as far as they are kept."""
+        size = len(self._sound)
+        start, stop = max(start, 0, self.count - size), min(stop, self.count)
+        return self._sound[np.arange(start, max(start, stop)) % size]
+
+
+class Round:
+    """One guided round.
+
+    `results` are those of an earlier run that is taken up again, and `recordings` how many recordings it made.
+    """
+
+    def __init__(self, plan: Plan, results: Sequence[Result] = (), recordings: int = 0) -> None:
+        self.plan = plan
+        self.results: list[Result] = list(results)
+        self.stage: Stage = "waiting"
+        self.taps: list[KeptTap] = []
+        """Accepted taps of the stop under way."""
+        self.recording = recordings - 1
+        """Number of the current recording."""
+        self._refused = 0
+        self._practice: list[float] = []
+        self._practised = bool(results)
+        self._finer: float | None = None
+        self._finer_over = plan.finer_limit == 0 or self._done_in_order() > len(self._course())
+        self._recheck = False
+        self._samples = 0
+        self._rate_hz = 0.0
+        self._quiet_since = 0
+        self._opened_s = 0.0
+        self._tone = (0.0, -1.0)
+        self._unshown = 0
+        self._loudest_db = SILENT_DB
+
+    # What there is to do
+
+    @property
+    def over(self) -> bool:
+        """Whether the round is done or stopped."""
+        return self.stage in ("done", "stopped")
+
+    @property
+    def now_s(self) -> float:
+        """Seconds of sound since the current source began."""
+        return self._samples / self._rate_hz if self._rate_hz else 0.0
+
+    @property
+    def stop(self) -> Stop | None:
+        """The place to tap now; None where there is none, or where advice is awaited."""
+        reference = self.plan.reference_depth_m
+        if self._recheck and reference is not None:
+            return Stop("recheck", reference)
+        course = self._course()
+        done = self._done_of_course(course)
+        if done < len(course):
+            return course[done]
+        if self._finer is not None:
+            return Stop("finer", self._finer)
+        if self._finer_over and reference is not None and self._last_reference_due():
+            return Stop("reference", reference)
+        return None
+
+    def _course(self) -> list[Stop]:
+        """Return the stops that are known before the first tap."""
+        points = [Stop("point", depth) for depth in self.plan.depths_m]
+        if self.plan.reference_depth_m is None:
+            return points
+        reference = Stop("reference", self.plan.reference_depth_m)
+        half = (len(points) + 1) // 2
+        middle = [reference] if len(points) >= MIDWAY_FROM else []
+        return [reference, *points[:half], *middle, *points[half:]]
+
+    def _done_of_course(self, course: Sequence[Stop]) -> int:
+        return min(len(course), self._done_in_order())
+
+    def _last_reference_due(self) -> bool:
+        return self._done_in_order() <= len(self._course())
+
+    def _done_in_order(self) -> int:
+        return sum(result.stop.kind in ("reference", "point") for result in self.results)
+
+    def _stops_known(self) -> int:
+        """Return how many stops the round has as far as is known now, finished ones included."""
+        left = max(len(self._course()) - self._done_in_order(), 0)
+        finer = self._finer is not None
+        last = self.plan.reference_depth_m is not None and self._last_reference_due()
+        return len(self.results) + left + finer + last + self._recheck
+
+    # What comes in
+
+    def listen(self, rate_hz: float, detector: Detector) -> list[Event]:
+        """Tell of a new source: the first one, or another after a loss. Noise is measured again first."""
+        events: list[Event] = []
+        if self.taps:
+            events += self._restart("The microphone was away. The point starts over.")
+        if self.over:
+            return events
+        self.recording += 1
+        self._detector = detector
+        self._rate_hz = rate_hz
+        self._samples = self._quiet_since = 0
+        self._opened_s = 0.0
+        self._tone = (0.0, -1.0)
+        self._recent = _Recent(rate_hz)
+        self._frames = Frames(rate_hz)
+        self._signs = Signs(rate_hz)
+        self._noise: list[float] = []
+        self._recheck = self.plan.reference_depth_m is not None and any(
+            result.stop.kind == "point" for result in self.results
+        )
+        return events + self._enter("noise")
+
+    def feed(self, block: FloatArray) -> list[Event]:
+        """Take the next samples (N,) and return what follows from them."""
+        if self.over or self.stage == "waiting":
+            return []
+        self._samples += len(block)
+        self._recent.feed(block)
+        events: list[Event] = [Warned(sentence) for sentence in self._signs.feed(block)]
+        for rms_db, peak_db, _ in self._frames.feed(block):
+            if self.stage == "noise":
+                self._noise.append(rms_db)
+            self._loudest_db = max(self._loudest_db, peak_db)
+            self._unshown = (self._unshown + 1) % LEVEL_EVERY_FRAMES
+            if not self._unshown:
+                events.append(Level(rms_db, self._loudest_db))
+                self._loudest_db = SILENT_DB
+        for tap in self._detector.feed(block):
+            self._signs.tap(tap.onset_s)
+            events += self._tapped(tap)
+        return events + self._tick()
+
+    def tone(self, duration_s: float) -> None:
+        """Tell that the program's own tone is in the air for so long from now: what is heard then is no tap."""
+        if duration_s > 0:
+            self._tone = (self.now_s, self.now_s + duration_s)
+
+    def advise(self, advice: Advice) -> list[Event]:
+        """Take advice; it counts where it rests on all results and the round waits for it."""
+        if self.stage != "deciding" or advice.results != len(self.results):
+            return []
+        depth = advice.next_depth_m
+        tapped = [result.stop.depth_m for result in self.results if result.stop.kind in ("point", "finer")]
+        finer = sum(result.stop.kind == "finer" for result in self.results)
+        known = depth is None or any(abs(depth - other) < SAME_MARK_M for other in tapped)
+        if advice.enough or depth is None or known or finer >= self.plan.finer_limit:
+            self._finer_over = True
+            return self._go_on()
+        self._finer = depth
+        return [FinerAdded(depth, advice.sentence), *self._go_on()]
+
+    def redo(self) -> list[Event]:
+        """Do the unfinished stop again or, where it has no tap yet, the last finished one."""
+        if self.stage not in ("tapping", "deciding"):
+            return []
+        if self.taps or not self.results:
+            return [*self._restart("As you wished."), *self._go_on()]
+        last = self.results.pop()
+        self._finer = last.stop.depth_m if last.stop.kind == "finer" else None
+        self._finer_over = self.plan.finer_limit == 0 or (self._finer_over and last.stop.kind == "reference")
+        self._recheck = self._recheck or last.stop.kind == "recheck"
+        self._clear()
+        return [PointReopened(last), *self._go_on()]
+
+    def skip(self) -> list[Event]:
+        """Leave the stop out; in practice, take the level as it is."""
+        if self.stage == "practice":
+            return self._level_set("The level was taken as it is.")
+        stop = self.stop
+        if self.stage == "deciding":
+            self._finer_over = True
+            return self._go_on()
+        if self.stage != "tapping" or stop is None:
+            return []
+        result = Result(stop, (), self._refused + len(self.taps), skipped=True)
+        return [PointSkipped(result), *self._finish(result)]
+
+    def halt(self) -> list[Event]:
+        """Stop the round; it can be taken up again."""
+        if self.over:
+            return []
+        return self._enter("stopped")
+
+    # What follows
+
+    def _enter(self, stage: Stage) -> list[Event]:
+        self.stage = stage
+        self._quiet_since = self._samples
+        return [StageBegan(stage)]
+
+    def _tick(self) -> list[Event]:
+        """Return what follows from time alone."""
+        if self.stage == "noise":
+            return self._measure_noise()
+        waited = (self._samples - self._quiet_since) / self._rate_hz
+        if self.stage == "tapping" and self.taps and waited > self.plan.pause_s:
+            return [*self._restart("Nothing was tapped for a while. The point starts over."), *self._go_on()]
+        if self.stage == "deciding" and waited > self.plan.decide_s:
+            self._finer_over = True
+            return self._go_on()
+        return []
+
+    def _measure_noise(self) -> list[Event]:
+        if self.now_s < self.plan.noise_s or self._signs.muted or self._signs.overloaded or not self._noise:
+            return []
+        # The median frame: a bang in these seconds shall not count as the floor.
+        events: list[Event] = [NoiseMeasured(median(self._noise))]
+        self._noise = []
+        if self.plan.practice_taps and not self._practised:
+            return events + self._enter("practice")
+        return events + self._go_on()
+
+    def _go_on(self) -> list[Event]:
+        """Announce the next stop, wait for advice, or end."""
+        stop = self.stop
+        if stop is not None:
+            self._quiet_since = self._samples
+            self._opened_s = self.now_s
+            began = [] if self.stage == "tapping" else self._enter("tapping")
+            return [*began, Next(stop, len(self.results) + 1, self._stops_known())]
+        if not self._finer_over:
+            return self._enter("deciding")
+        return self._enter("done")
+
+    def _tapped(self, tap: Tap) -> list[Event]:
+        late_s = self.now_s - tap.onset_s - RING_S
+        if self._tone[0] - RING_S <= tap.onset_s <= self._tone[1]:
+            return [TapIgnored(tap.onset_s)]
+        if self.stage == "practice":
+            return self._practice_tap(tap)
+        stop = self.stop
+        if self.stage != "tapping" or stop is None:
+            return []
+        self._quiet_since = self._samples
+        if not self.taps and tap.onset_s < self._opened_s + MOVE_S:
+            return [TapRefused(stop, tap.onset_s, "That was too early for this mark. Tap when it is shown.", late_s)]
+        if tap.why_not is not None:
+            self._refused += 1
+            return [TapRefused(stop, tap.onset_s, WHY_SENTENCE[tap.why_not], late_s)]
+        kept = KeptTap(self.recording, tap.onset_s, tap.peak_db, tap.tap_to_noise_db)
+        self.taps.append(kept)
+        onset = round(tap.onset_s * self._rate_hz)
+        window = self._recent.cut(onset - round(LEAD_S * self._rate_hz), onset + round(RING_S * self._rate_hz))
+        wanted = self.plan.taps_per_point
+        accepted = TapAccepted(stop, len(self.taps), wanted, kept, late_s, window)
+        if len(self.taps) < wanted:
+            return [accepted]
+        result = Result(stop, tuple(self.taps), self._refused)
+        return [accepted, PointDone(result), *self._finish(result)]
+
+    def _finish(self, result: Result) -> list[Event]:
+        self.results.append(result)
+        if result.stop.kind == "recheck":
+            self._recheck = False
+        if result.stop.kind == "finer":
+            self._finer = None
+        self._clear()
+        return self._go_on()
+
+    def _clear(self) -> None:
+        self.taps = []
+        self._refused = 0
+
+    def _restart(self, why: str) -> list[Event]:
+        stop = self.stop
+        had = bool(self.taps)
+        self._clear()
+        return [PointRestarted(stop, why)] if stop is not None and had else []
+
+    def _practice_tap(self, tap: Tap) -> list[Event]:
+        headroom = -tap.peak_db
+        if tap.why_not is not None:
+            return [PracticeTap(headroom, False, WHY_SENTENCE[tap.why_not])]
+        self._practice.append(headroom)
+        recent = self._practice[-self.plan.practice_taps :]
+        middle = median(recent)
+        advice = level_advice(middle)
+        events: list[Event] = [PracticeTap(headroom, True, advice)]
+        full = len(recent) >= self.plan.practice_taps
+        low, high = USABLE_HEADROOM_DB
+        if full and ((low <= min(recent) and middle <= high) or len(self._practice) >= PATIENCE_TAPS):
+            return events + self._level_set(advice, middle)
+        return events
+
+    def _level_set(self, sentence: str, headroom_db: float | None = None) -> list[Event]:
+        self._practised = True
+        heard = headroom_db if headroom_db is not None else median(self._practice) if self._practice else float("nan")
+        return [LevelSet(heard, sentence), *self._go_on()]
+
+
+def level_advice(headroom_db: float) -> str:
+    """Say how far to turn the microphone's level, "" where it is right."""
+    low, high = HEADROOM_DB
+    middle = (low + high) / 2
+    if headroom_db < low:
+        return f"Turn the microphone's level down by about {middle - headroom_db:.0f} dB, or tap more softly."
+    if headroom_db > high:
+        return f"Turn the microphone's level up by about {headroom_db - middle:.0f} dB, or bring it nearer."
+    return ""
