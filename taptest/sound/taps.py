@@ -1,0 +1,429 @@
+"""Find the taps in a recording, when each began, and why some cannot be used.
+
+Goal: every strike of a hand-held striker, with its onset to a fraction of a millisecond, at thousands of times real
+time, block by block, so that a recording of any length and a live input are the same thing.
+
+How: a Haar pyramid splits each frame of about 2.5 ms into octave bands (an orthonormal split whose frames need no state
+between blocks); each band carries its own noise floor, so that hum or a fan in one band hides nothing in the others; a
+frame whose bands rise together above both floor and recent past is a candidate; candidates are judged on attack, ring,
+level and neighbours. Only around candidates are single samples looked at.
+
+Conventions: samples (N,) float at full scale 1, one channel; times in seconds from the first sample fed; frames of
+`hop` samples; energies are mean squares. Results do not depend on how the samples were cut into blocks.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import RecordingError
+from taptest.sound.records import Tap, TapTrain, WhyNot
+
+Samples = NDArray[np.float32]
+FloatArray = NDArray[np.float64]
+
+RING_S = 0.060
+"""Ring window: what a tap's traits are made of."""
+BOUNCE_S = 0.080
+"""A second hit that soon after the first is a bounce of the striker, not a tap of its own."""
+CLUSTER_S = 0.200
+"""A series of bounces is over by then."""
+OVERLAP_S = 0.160
+"""A next tap that early is judged for overlap with this tap's ring; also how long after a tap its verdict stands."""
+TOP_BAND_HZ = 13_000.0
+"""Octave bands whose upper edge lies above this carry hiss and coding noise, not the sound of a shell."""
+FRAMES_PER_CHUNK = 16
+CHUNKS_PER_FLOOR = 4
+FLOOR_CHUNKS = 56
+"""The floor looks back over this many chunks, about 2.4 s."""
+FLOOR_SHARE = 0.3
+"""Quantile of the chunk energies that counts as floor: taps and rings fill less than the rest."""
+CANDIDATE_DB = 8.0
+"""Mean rise over the bands that makes a frame a candidate (noise alone: mean 1 dB, deviation 0.6 dB)."""
+LANDING_S = 0.015
+"""A stronger hit that soon after a weaker one is the same strike landing; the weaker was the first touch."""
+LANDING_SHARE = 0.1
+"""First touch relative to the strike above which the two count as a double hit."""
+NOTHING_DB = 0.0
+"""A hit that adds less energy than the noise has is a flutter of the noise and is not reported."""
+WEAK_DB = 6.0
+"""Tap-to-noise ratio below which a tap is too weak to use."""
+BOUNCE_SHARE = 0.03
+"""Energy of a bounce relative to its tap that spoils the tap."""
+PRECURSOR_SHARE = 0.03
+"""A hit that much weaker than one following at once was the striker touching down or a rustle."""
+OUTLIER_DB = 22.0
+"""A strike that far below the others of its recording is handling noise or a slip."""
+SLOWEST_RISE = 0.2
+"""Least share of the peak energy that a tap reaches within 8 ms."""
+LEAST_FALL = 1.5
+"""Least ratio of the first 10 ms to the stretch from 50 to 100 ms: steady noise that was switched on does not fall."""
+LEAST_RING = 0.002
+"""Least share of a tap's energy that comes later than 4 ms: a click in the cable has no ring."""
+SILENCE = 1e-12
+"""Mean square below which there is only rounding: -120 dB."""
+
+
+@dataclass(slots=True)
+class _Hit:
+    """A candidate as the detector follows it: one hit and the bounces after it."""
+
+    frame: int
+    strength: float
+    last_frame: int
+    bounced: bool = False
+
+
+class TapDetector:
+    """Finds taps in blocks of samples, however long the blocks are.
+
+    `feed` returns the taps whose verdict stands, `OVERLAP_S` and at most one chunk (about 45 ms) after their onset;
+    `finish` returns the rest. A tap's `free_s` is then known only up to that horizon; `detect_taps` completes it.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        if not 4_000 <= rate_hz <= 400_000:
+            raise RecordingError(
+                f"A sampling rate of {rate_hz:g} Hz cannot be used; record with 8000 to 192000 samples a second."
+            )
+        self.rate_hz = float(rate_hz)
+        self.hop = int(2 ** round(np.log2(0.0025 * rate_hz)))
+        depth = int(np.log2(self.hop))
+        self._levels = [j for j in range(1, depth) if rate_hz / 2**j <= TOP_BAND_HZ]
+        self._fed = 0
+        self._raw: Samples = np.zeros(0, np.float32)
+        self._raw_start = 0
+        self._energy: FloatArray = np.zeros((0, len(self._levels)))
+        self._floor: FloatArray = np.zeros((0, len(self._levels)))
+        self._first_frame = 0
+        self._chunks: FloatArray = np.zeros((0, len(self._levels)))
+        self._chunks_done = 0
+        self._scored = 0
+        self._hits: list[_Hit] = []
+        self._floors_seen: list[float] = []
+        self._finished = False
+
+    @property
+    def duration_s(self) -> float:
+        """How much sound was fed."""
+        return self._fed / self.rate_hz
+
+    @property
+    def noise_db(self) -> float:
+        """Noise floor in the tap band so far, dB relative to full scale (root mean square)."""
+        middle = float(np.median(self._floors_seen)) if self._floors_seen else 0.0
+        return 10 * float(np.log10(max(middle, SILENCE)))
+
+    def feed(self, block: NDArray[np.floating]) -> tuple[Tap, ...]:
+        """Take the next samples (N,) and return the taps whose verdict stands now, in order of time."""
+        if self._finished:
+            raise RecordingError("A tap detector that was finished takes no more samples; make a new one.")
+        samples = np.asarray(block, dtype=np.float32)
+        self._fed += samples.size
+        self._raw = np.concatenate((self._raw, samples)) if self._raw.size else samples.copy()
+        self._take_frames(whole_chunks=True)
+        return self._settle()
+
+    def finish(self) -> tuple[Tap, ...]:
+        """End the recording and return the remaining taps."""
+        if self._finished:
+            return ()
+        self._finished = True
+        self._take_frames(whole_chunks=False)
+        return self._settle()
+
+    # ---- frames and floors -------------------------------------------------------------------------------------------
+
+    def _take_frames(self, *, whole_chunks: bool) -> None:
+        """Turn raw samples into frame energies, floors and candidates."""
+        frames_known = self._first_frame + len(self._energy)
+        start = frames_known * self.hop - self._raw_start
+        count = (self._raw.size - start) // self.hop
+        if whole_chunks:
+            unit = FRAMES_PER_CHUNK * (1 if frames_known else CHUNKS_PER_FLOOR)
+            count -= count % (FRAMES_PER_CHUNK if count >= unit else max(count, 1))
+        if count <= 0:
+            return
+        energy = octave_energies(self._raw[start : start + count * self.hop], self.hop, self._levels)
+        floor = self._floors(energy, frames_known)
+        self._energy = np.concatenate((self._energy, energy))
+        self._floor = np.concatenate((self._floor, floor))
+        self._find_hits()
+
+    def _floors(self, energy: FloatArray, first: int) -> FloatArray:
+        """Noise floor (F, B) for new frames, from chunks before their group of chunks (or the very first)."""
+        whole = len(energy) // FRAMES_PER_CHUNK * FRAMES_PER_CHUNK
+        fresh = energy[:whole].reshape(-1, FRAMES_PER_CHUNK, energy.shape[1]).mean(axis=1)
+        if not len(fresh) and not len(self._chunks):
+            fresh = energy.mean(axis=0, keepdims=True)
+        first_chunk = self._chunks_done - len(self._chunks)
+        chunks = np.concatenate((self._chunks, fresh))
+        chunk_of_frame = (first + np.arange(len(energy))) // FRAMES_PER_CHUNK
+        groups = chunk_of_frame // CHUNKS_PER_FLOOR
+        rows = []
+        for group in range(groups[0], groups[-1] + 1):
+            end = max(group * CHUNKS_PER_FLOOR, CHUNKS_PER_FLOOR)
+            past = chunks[max(end - FLOOR_CHUNKS - first_chunk, 0) : end - first_chunk]
+            kth = int(FLOOR_SHARE * len(past))
+            rows.append(np.partition(past, kth, axis=0)[kth])
+        floors = np.maximum(np.array(rows), SILENCE)
+        self._floors_seen.extend(floors.sum(axis=1).tolist())
+        self._chunks_done += len(fresh)
+        self._chunks = chunks[-(FLOOR_CHUNKS + CHUNKS_PER_FLOOR) :]
+        return np.asarray(floors[groups - groups[0]])
+
+    def _find_hits(self) -> None:
+        """Score the new frames and follow hits and their bounces."""
+        ahead = 0 if self._finished else 4
+        end = self._first_frame + len(self._energy) - ahead
+        if end <= self._scored:
+            return
+        look = 8
+        low = max(self._scored - look, self._first_frame)
+        part = slice(low - self._first_frame, None)
+        energy, floor = self._energy[part], self._floor[part]
+        rise = rises(energy, floor)
+        peak = rise >= CANDIDATE_DB
+        peak[1:] &= rise[1:] >= rise[:-1]
+        peak[:-1] &= rise[:-1] > rise[1:]
+        for local in np.flatnonzero(peak):
+            frame = int(local) + low
+            if self._scored <= frame < end:
+                self._follow(frame, _strength(energy, floor, int(local)))
+        self._scored = end
+
+    def _follow(self, frame: int, strength: float) -> None:
+        """Add a hit, or count it as a bounce of the one before, or let it replace a precursor."""
+        frame_s = self.hop / self.rate_hz
+        if self._hits:
+            main = self._hits[-1]
+            since_main = (frame - main.frame) * frame_s
+            since_last = (frame - main.last_frame) * frame_s
+            if since_last <= BOUNCE_S and since_main <= CLUSTER_S:
+                landing = since_main <= LANDING_S and strength > main.strength
+                if landing or main.strength < PRECURSOR_SHARE * strength:
+                    bounced = main.strength > LANDING_SHARE * strength and frame - main.frame > 2
+                    self._hits[-1] = _Hit(frame, strength, frame, bounced)
+                elif frame - main.frame > 2 and strength > BOUNCE_SHARE * main.strength:
+                    main.bounced = True
+                    main.last_frame = frame
+                return
+        self._hits.append(_Hit(frame, strength, frame))
+
+    # ---- verdicts ----------------------------------------------------------------------------------------------------
+
+    def _settle(self) -> tuple[Tap, ...]:
+        """Judge the hits whose horizon has passed and forget what is no longer needed."""
+        frame_s = self.hop / self.rate_hz
+        horizon = self._scored if self._finished else self._scored - int(np.ceil(OVERLAP_S / frame_s)) - 2
+        ready = [hit for hit in self._hits if self._finished or hit.frame < horizon]
+        taps = []
+        for i, hit in enumerate(ready):
+            after = self._hits[i + 1] if i + 1 < len(self._hits) else None
+            tap = self._judge(hit, after)
+            if tap.tap_to_noise_db >= NOTHING_DB:
+                taps.append(tap)
+        self._hits = self._hits[len(ready) :]
+        self._forget()
+        return tuple(taps)
+
+    def _forget(self) -> None:
+        """Drop frames and samples that no verdict can need any more."""
+        keep_frames = int(np.ceil(0.25 * self.rate_hz / self.hop))
+        needed = min([self._scored, *(hit.frame for hit in self._hits)]) - keep_frames
+        drop = needed - self._first_frame
+        if drop > 0:
+            self._energy = self._energy[drop:]
+            self._floor = self._floor[drop:]
+            self._first_frame = needed
+            self._raw = self._raw[needed * self.hop - self._raw_start :].copy()
+            self._raw_start = needed * self.hop
+
+    def _judge(self, hit: _Hit, after: _Hit | None) -> Tap:
+        """Measure one hit and say whether it can be used."""
+        onset = self._onset_sample(hit.frame)
+        end = self._raw_start + self._raw.size
+        ring = self._raw[onset - self._raw_start :][: int(RING_S * self.rate_hz)]
+        peak = float(np.abs(ring).max(initial=0.0))
+        horizon = end if after is None else min(end, after.frame * self.hop)
+        k = hit.frame - self._first_frame
+        ratio_db = _tap_to_noise_db(self._energy, self._floor, k, self._frames(RING_S))
+        why: WhyNot | None = None
+        if self._finished and end - onset < RING_S * self.rate_hz and after is None:
+            why = "cut off"
+        elif self._is_noise_burst(k):
+            why = "noise burst"
+        elif is_clipped(ring):
+            why = "clipped"
+        elif hit.bounced:
+            why = "double hit"
+        elif ratio_db < WEAK_DB:
+            why = "too weak"
+        elif after is not None and self._overlaps(hit, after):
+            why = "ring overlaps the next tap"
+        return Tap(
+            onset_s=onset / self.rate_hz,
+            peak_db=20 * float(np.log10(max(peak, 1e-6))),
+            tap_to_noise_db=ratio_db,
+            free_s=(horizon - onset) / self.rate_hz,
+            why_not=why,
+        )
+
+    def _frames(self, seconds: float) -> int:
+        return max(round(seconds * self.rate_hz / self.hop), 1)
+
+    def _onset_sample(self, frame: int) -> int:
+        """First sample of a hit whose energy rose in `frame`."""
+        low = max((frame - self._frames(0.030)) * self.hop, self._raw_start)
+        high = (frame + self._frames(0.008)) * self.hop
+        stretch = self._raw[low - self._raw_start : high - self._raw_start]
+        quiet = (frame - 2) * self.hop - low
+        return low + onset_in(stretch, max(quiet, 1), self.rate_hz)
+
+    def _is_noise_burst(self, k: int) -> bool:
+        """Whether the energy comes slowly, does not fall, or has no ring at all; `k` indexes the kept frames."""
+        floor = self._floor[k]
+        shape = (self._energy[max(k - 16, 0) : k + self._frames(0.100)] / floor).mean(axis=1)
+        at = min(k, 16)
+        before = float(shape[: max(at - 6, 0)].mean()) if at > 6 else 1.0
+        above = np.maximum(shape[max(at - 1, 0) :] - before, 0.0)
+        early = above[: self._frames(0.008) + 1]
+        late = above[self._frames(0.008) + 1 : self._frames(0.060)]
+        if late.size and early.max() < SLOWEST_RISE * late.max():
+            return True
+        tail = above[self._frames(0.050) :]
+        first = above[: self._frames(0.010) + 1]
+        if tail.size >= self._frames(0.020) and np.sort(first)[-3:].mean() < LEAST_FALL * tail.mean():
+            return True
+        body = float(above[4 : self._frames(0.020)].sum())
+        audible = LEAST_RING * float(above[:3].sum()) > 3.0
+        return audible and body < LEAST_RING * float(above[:3].sum())
+
+    def _overlaps(self, hit: _Hit, after: _Hit) -> bool:
+        """Whether the next tap begins while this one still rings within 10 dB of it."""
+        if (after.frame - hit.frame) * self.hop > OVERLAP_S * self.rate_hz:
+            return False
+        k = after.frame - self._first_frame
+        before = (self._energy[k - 5 : k - 1] / self._floor[k]).mean()
+        return bool(before > 0.1 * (self._energy[k : k + 4] / self._floor[k]).mean())
+
+
+def octave_energies(samples: Samples, hop: int, levels: list[int]) -> FloatArray:
+    """Mean squares (F, B) of F frames of `hop` samples in the octaves `levels` of the orthonormal Haar pyramid.
+
+    Level j holds about the octave from rate / 2^(j+1) to rate / 2^j (Mallat, A Wavelet Tour of Signal Processing,
+    chapter 7).
+    """
+    smooth = samples
+    gain = np.float32(np.sqrt(0.5))
+    out = np.empty((samples.size // hop, len(levels)))
+    for level in range(1, levels[-1] + 1):
+        even, odd = smooth[0::2], smooth[1::2]
+        if level in levels:
+            detail = (even - odd).reshape(out.shape[0], -1)
+            # Each halving of the rate doubles the square of an orthonormal coefficient's scale.
+            out[:, levels.index(level)] = np.einsum("ij,ij->i", detail, detail) * (0.5 / hop)
+        smooth = (even + odd) * gain
+    return out
+
+
+def rises(energy: FloatArray, floor: FloatArray) -> FloatArray:
+    """(F,) mean over bands of each frame's rise, 0 to 40 dB, over the floor and the frames two to five before it."""
+    past = np.zeros_like(energy)
+    for back in range(2, 6):
+        past[back:] += energy[:-back]
+    past /= 4
+    past[:5] = np.maximum(past[:5], floor[:5])
+    ratio = energy / np.maximum(past, floor)
+    return np.asarray(np.clip(10 * np.log10(np.maximum(ratio, 1.0)), 0.0, 40.0).mean(axis=1))
+
+
+def _strength(energy: FloatArray, floor: FloatArray, k: int) -> float:
+    """Energy of a hit above what was there before it, in units of the floor."""
+    now = (energy[k : k + 4] / floor[k]).sum()
+    before = (energy[max(k - 5, 0) : max(k - 1, 1)] / floor[k]).mean(axis=0).sum() * 4
+    return float(max(now - before, 0.0))
+
+
+def _tap_to_noise_db(energy: FloatArray, floor: FloatArray, k: int, frames: int) -> float:
+    """Energy in the ring window over that of the noise, mean over the octave bands, dB.
+
+    The noise is the floor, or the half-dead ring of the tap before where that is louder.
+    """
+    before = energy[max(k - 16, 0) : max(k - 6, 0)]
+    noise = np.maximum(floor[k], before.mean(axis=0)) if len(before) else floor[k]
+    ring = energy[max(k - 1, 0) : k + frames].mean(axis=0)
+    return 10 * float(np.log10(max(float((ring / noise).mean()) - 1.0, 1e-3)))
+
+
+def onset_in(stretch: Samples, quiet: int, rate_hz: float) -> int:
+    """Index in `stretch` (N,) where a hit begins whose noise before it spans the first `quiet` samples.
+
+    The difference over an eighth of a millisecond takes off hum; the onset is where its square, averaged over half a
+    millisecond, first exceeds a twentieth of its peak and all the noise before.
+    """
+    lag = max(round(rate_hz / 8000), 1)
+    smooth = max(round(rate_hz * 0.0005), 1)
+    if stretch.size <= lag + smooth + 1:
+        return 0
+    edge = stretch[lag:].astype(np.float64) - stretch[:-lag]
+    running = np.concatenate(([0.0], np.cumsum(edge**2)))
+    power = (running[smooth:] - running[:-smooth]) / smooth
+    shift = lag + smooth - 1
+    begin = max(quiet - shift, 1)
+    noise, search = power[:begin], power[begin:]
+    peak = float(search.max())
+    bar = min(max(0.05 * peak, 1.5 * float(noise.max()), 3 * float(noise.mean())), 0.5 * peak)
+    first = begin + int(np.argmax(search >= bar))
+    # power[i] ends at sample i + shift: a step becomes visible there when the newest sample of the average holds it.
+    return min(first + shift, stretch.size - 1)
+
+
+def is_clipped(ring: Samples) -> bool:
+    """Whether the loudest part of a tap has flat tops: three samples at full scale, or four equal ones at the peak."""
+    size = np.abs(ring)
+    peak = float(size.max(initial=0.0))
+    if peak <= 0:
+        return False
+    if np.count_nonzero(size >= 0.995) >= 3:
+        return True
+    top = size >= 0.999 * peak
+    if np.count_nonzero(top) < 4:
+        return False
+    runs = top[:-3] & top[1:-2] & top[2:-1] & top[3:]
+    equal = np.abs(np.diff(ring)) < 1e-7
+    return bool((runs & equal[:-2] & equal[1:-1] & equal[2:]).any() and peak > 0.05)
+
+
+def detect_taps(blocks: Iterable[NDArray[np.floating]], rate_hz: float) -> TapTrain:
+    """Find all taps of a recording given as blocks of samples (one block will do).
+
+    Beyond what `TapDetector` does, `free_s` reaches to the next tap or the end, and strikes far weaker than the rest of
+    the recording are marked too weak: handling noise, slips.
+    """
+    detector = TapDetector(rate_hz)
+    found: list[Tap] = []
+    for block in blocks:
+        found.extend(detector.feed(block))
+    found.extend(detector.finish())
+    if detector.duration_s == 0:
+        raise RecordingError("The recording holds no samples; record again.")
+    ends = [*(tap.onset_s for tap in found[1:]), detector.duration_s][: len(found)]
+    taps = [replace(tap, free_s=end - tap.onset_s) for tap, end in zip(found, ends, strict=True)]
+    return TapTrain(tuple(mark_outliers(taps)), float(rate_hz), detector.duration_s, detector.noise_db)
+
+
+def mark_outliers(taps: list[Tap]) -> list[Tap]:
+    """Mark strikes more than `OUTLIER_DB` below the upper quartile of the recording's strikes as too weak."""
+    strikes = [tap.tap_to_noise_db for tap in taps if tap.why_not not in ("noise burst", "too weak")]
+    if len(strikes) < 4:
+        return taps
+    least = float(np.quantile(strikes, 0.75)) - OUTLIER_DB
+    return [
+        replace(tap, why_not="too weak")
+        if tap.tap_to_noise_db < least and tap.why_not in (None, "double hit", "ring overlaps the next tap")
+        else tap
+        for tap in taps
+    ]
