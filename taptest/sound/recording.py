@@ -1,0 +1,397 @@
+"""Open, read and write recordings: the one place that touches sound files.
+
+Goal: samples of one channel, in blocks or stretches, from any file a technician's recorder makes, with everything odd
+about the file either said in a note or refused in a sentence.
+
+Conventions: samples float32 at full scale 1, shape (N,); times in seconds from the start; blocks are read one after the
+other, so that an hour needs no more memory than a minute.
+"""
+
+import io
+import os
+import struct
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import RecordingError, StorageError
+
+Samples = NDArray[np.float32]
+
+LEAST_RATE_HZ = 8_000
+MOST_RATE_HZ = 192_000
+LEAST_DURATION_S = 0.05
+BLOCK = 1 << 18
+"""Samples read at once."""
+KEEP_SAMPLES = 1 << 22
+"""Recordings up to this length (87 s at 48 kHz, 16 MB) are kept in memory once read."""
+SILENT = 1e-4
+"""Difference of highest and lowest sample below which a recording is silent: three steps of 16 bits."""
+FULL_SCALE = 0.99
+CLIPPED_SHARE = 0.05
+"""Share of samples at full scale above which a recording is clipped all through."""
+
+
+class Recording:
+    """One sound file, opened for reading; make it with `open_recording`.
+
+    `notes` holds whole sentences about the channel used and about damage.
+    """
+
+    def __init__(self, path: Path, *, rate_hz: int, channels: int, frames: int, notes: Sequence[str]) -> None:
+        self.path = path
+        self.rate_hz = rate_hz
+        self.channels = channels
+        self.frames = frames
+        self.notes: tuple[str, ...] = tuple(notes)
+        self.channel = 0
+        self._kept: Samples | None = None
+
+    @property
+    def duration_s(self) -> float:
+        """Length by the header; `blocks` gives what is really there."""
+        return self.frames / self.rate_hz
+
+    def blocks(self) -> Iterator[Samples]:
+        """Yield the chosen channel in blocks (N,), each at most `BLOCK` long.
+
+        Raises RecordingError at the first sample that is not a number, and at the end for a recording that is silent or
+        clipped all through.
+        """
+        if self._kept is not None:
+            for start in range(0, self._kept.size, BLOCK):
+                yield self._kept[start : start + BLOCK]
+            return
+        keep: list[Samples] | None = [] if self.frames <= KEEP_SAMPLES else None
+        read, full, low, high = 0, 0, np.inf, -np.inf
+        for frames in self._frames():
+            block = np.ascontiguousarray(frames[:, self.channel])
+            self._refuse_non_numbers(block, read)
+            read += block.size
+            low, high = min(low, float(block.min())), max(high, float(block.max()))
+            if high >= FULL_SCALE or low <= -FULL_SCALE:
+                full += int(np.count_nonzero(np.abs(block) >= FULL_SCALE))
+            if keep is not None:
+                keep.append(block)
+            yield block
+        self._judge_levels(read, full, high - low)
+        if keep is not None:
+            self._kept = np.concatenate(keep)
+
+    def read(self) -> Samples:
+        """All samples (N,) of the chosen channel; for recordings known to be short."""
+        parts = list(self.blocks())
+        return self._kept if self._kept is not None else np.concatenate(parts)
+
+    def stretches(self, starts: Sequence[int], length: int) -> NDArray[np.float32]:
+        """Stretches (S, length) that begin at the samples `starts`; zeros before the start and after the end."""
+        out = np.zeros((len(starts), length), np.float32)
+        if self.frames <= KEEP_SAMPLES:
+            whole = self.read()
+            for row, start in zip(out, starts, strict=True):
+                part = whole[max(start, 0) : max(start + length, 0)]
+                row[max(-start, 0) : max(-start, 0) + part.size] = part
+            return out
+        import soundfile
+
+        with _opened(self.path) as sound:
+            for row, start in zip(out, starts, strict=True):
+                if start >= self.frames:
+                    continue
+                try:
+                    sound.seek(max(start, 0))
+                    part = sound.read(length - max(-start, 0), dtype="float32", always_2d=True)[:, self.channel]
+                except soundfile.LibsndfileError:
+                    continue
+                row[max(-start, 0) : max(-start, 0) + part.size] = part
+        return out
+
+    def _frames(self) -> Iterator[Samples]:
+        """All channels in blocks (N, C); stops with a note where the file is damaged."""
+        import soundfile
+
+        read = 0
+        length = max(BLOCK // self.channels, 1)
+        with _opened(self.path) as sound:
+            while read < self.frames:
+                frames = np.full((min(length, self.frames - read), self.channels), np.inf, np.float32)
+                try:
+                    got = len(sound.read(out=frames))
+                except soundfile.LibsndfileError:
+                    # What was decoded before the damage is in the buffer; the rest still holds its first values.
+                    untouched = np.flatnonzero(np.isinf(frames[:, -1]))
+                    got = int(untouched[0]) if untouched.size else 0
+                if got:
+                    yield frames[:got]
+                read += got
+                if got < len(frames):
+                    self._note_end(read)
+                    return
+
+    def _note_end(self, read: int) -> None:
+        if read / self.rate_hz < LEAST_DURATION_S:
+            raise RecordingError(
+                f"The sound file {self.path} is damaged from its beginning and nothing of it can be read; "
+                "record again, or copy it again from the recorder."
+            )
+        note = (
+            f"The file {self.path.name} ends early: its header promises {self.duration_s:.1f} s, "
+            f"{read / self.rate_hz:.1f} s could be read and were used."
+        )
+        if note not in self.notes:
+            self.notes = (*self.notes, note)
+
+    def _refuse_non_numbers(self, block: Samples, before: int) -> None:
+        if np.isfinite(block).all():
+            return
+        at_s = (before + int(np.flatnonzero(~np.isfinite(block))[0])) / self.rate_hz
+        raise RecordingError(
+            f"The sound file {self.path} holds samples that are not numbers, the first at {at_s:.3f} s; "
+            "it was damaged or written by a faulty program: export it again as 16-bit WAV or record again."
+        )
+
+    def _judge_levels(self, read: int, full: int, span: float) -> None:
+        if read and span < SILENT:
+            raise RecordingError(
+                f"The sound file {self.path} is silent; was the microphone muted, or the wrong input chosen? "
+                "Record again."
+            )
+        if full > CLIPPED_SHARE * read:
+            raise RecordingError(
+                f"The sound file {self.path} is clipped nearly all through ({100 * full / read:.0f} % of its samples "
+                "are at full scale); lower the input level until the loudest tap stays 12 dB below full scale, "
+                "then record again."
+            )
+
+
+def open_recording(path: str | Path) -> Recording:
+    """Open a sound file (WAV, FLAC, OGG, AIFF, ... whatever libsndfile reads) of 8 to 192 kHz with any channels.
+
+    With several channels the loudest one that is not clipped is used, which a note says. Raises RecordingError for what
+    is no sound or too little of it, StorageError where the disk refuses.
+    """
+    place = Path(path)
+    _refuse_missing(place)
+    notes = wav_notes(place)
+    with _opened(place) as sound:
+        rate_hz, channels, frames = int(sound.samplerate), int(sound.channels), int(sound.frames)
+    if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
+        raise RecordingError(
+            f"The sound file {place} has {rate_hz} samples a second; between {LEAST_RATE_HZ} and {MOST_RATE_HZ} "
+            "can be used: record again with 44100 or 48000."
+        )
+    if frames < LEAST_DURATION_S * rate_hz:
+        raise RecordingError(
+            f"The sound file {place} holds {frames} sample{'' if frames == 1 else 's'} ({frames / rate_hz:.5f} s); "
+            f"no tap fits into less than {LEAST_DURATION_S} s: record again."
+        )
+    recording = Recording(place, rate_hz=rate_hz, channels=channels, frames=frames, notes=notes)
+    if channels > 1:
+        _choose_channel(recording)
+    return recording
+
+
+def _refuse_missing(path: Path) -> None:
+    try:
+        size = path.stat().st_size
+    except FileNotFoundError:
+        raise RecordingError(f"There is no sound file {path}; check the name and the folder.") from None
+    except OSError as error:
+        raise StorageError(
+            f"The sound file {path} cannot be read ({error.strerror}); check its permissions."
+        ) from error
+    if path.is_dir():
+        raise RecordingError(f"{path} is a folder, not a sound file; name the file in it.")
+    if size == 0:
+        raise RecordingError(f"The sound file {path} is empty (0 bytes); record again, or copy it again.")
+
+
+def _opened(path: Path):  # type: ignore[no-untyped-def]  # soundfile has no types
+    """Open the file with soundfile; every refusal becomes a RecordingError or a StorageError."""
+    import soundfile
+
+    try:
+        return soundfile.SoundFile(path)
+    except soundfile.LibsndfileError as error:
+        try:
+            with path.open("rb") as raw:
+                raw.read(1)
+        except OSError as refused:
+            raise StorageError(
+                f"The sound file {path} cannot be read ({refused.strerror}); check its permissions."
+            ) from error
+        raise RecordingError(
+            f"{path} is not a sound file that can be read ({str(error.error_string).rstrip('.')}); "
+            "give WAV, FLAC, OGG or AIFF, and convert others (such as M4A) to one of these first."
+        ) from error
+
+
+def _choose_channel(recording: Recording) -> None:
+    """Pick the channel with the most sound above hum among those least clipped, and note it."""
+    power = np.zeros(recording.channels)
+    full = np.zeros(recording.channels)
+    for frames in recording._frames():
+        finite = np.nan_to_num(frames)
+        power += np.einsum("ij,ij->j", np.diff(finite, axis=0), np.diff(finite, axis=0))
+        full += np.count_nonzero(np.abs(finite) >= FULL_SCALE, axis=0)
+    fit = full <= full.min() + 2
+    recording.channel = int(np.argmax(np.where(fit, power, -1.0)))
+    others = "" if fit.all() else " that is not clipped"
+    recording.notes = (
+        *recording.notes,
+        f"The file {recording.path.name} has {recording.channels} channels; channel {recording.channel + 1} was used, "
+        f"the loudest{others}.",
+    )
+
+
+def _wav_data(path: Path) -> tuple[int, int, int] | None:
+    """(offset of the data, its size by the header, bytes really there) of a WAV file; None for other files."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(12)
+        if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
+            return None
+        while len(chunk := file.read(8)) == 8:
+            name, length = struct.unpack("<4sI", chunk)
+            if name == b"data":
+                return file.tell(), length, size - file.tell()
+            file.seek(length + length % 2, os.SEEK_CUR)
+    return None
+
+
+def wav_notes(path: Path) -> tuple[str, ...]:
+    """Say what the header of a WAV file tells about how its recording ended."""
+    data = _wav_data(path)
+    if data is None:
+        return ()
+    _, promised, there = data
+    if promised in (0, 0xFFFFFFFF) and there > 0:
+        return (f"The recording {path.name} was broken off without being closed; all of it was read.",)
+    if there < promised:
+        return (
+            f"The file {path.name} ends early: {there} of the {promised} bytes of sound that its header promises "
+            "are there, and were used.",
+        )
+    return ()
+
+
+def mend_recording(path: str | Path) -> bool:
+    """Write the true sizes into the header of a WAV file whose recording was broken off; say whether it was needed."""
+    place = Path(path)
+    _refuse_missing(place)
+    data = _wav_data(place)
+    if data is None:
+        return False
+    offset, promised, there = data
+    if promised == there or (promised != 0 and promised < there):
+        return False
+    try:
+        with place.open("r+b") as file:
+            file.seek(4)
+            file.write(struct.pack("<I", min(offset + there - 8, 0xFFFFFFFF)))
+            file.seek(offset - 4)
+            file.write(struct.pack("<I", min(there, 0xFFFFFFFF)))
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise StorageError(
+            f"The sound file {place} cannot be mended ({error.strerror}); check its permissions."
+        ) from error
+    return True
+
+
+def write_recording(path: str | Path, samples: NDArray[np.floating], rate_hz: int) -> None:
+    """Write samples (N,) or (N, C) as 16-bit FLAC or WAV, by the name's ending, whole or not at all.
+
+    Samples beyond full scale are clipped. Raises StorageError where the disk refuses, RecordingError for other endings.
+    """
+    import soundfile
+
+    place = Path(path)
+    kind = {".wav": "WAV", ".flac": "FLAC"}.get(place.suffix.lower())
+    if kind is None:
+        raise RecordingError(f"A recording cannot be written as {place.name!r}; name it with the ending .wav or .flac.")
+    if not np.isfinite(samples).all():
+        raise RecordingError(f"The samples for {place.name} are not all numbers; nothing was written.")
+    memory = io.BytesIO()
+    soundfile.write(memory, np.clip(samples, -1.0, 1.0), rate_hz, format=kind, subtype="PCM_16")
+    unfinished = place.with_name(place.name + ".part")
+    try:
+        with unfinished.open("wb") as file:
+            file.write(memory.getbuffer())
+            file.flush()
+            os.fsync(file.fileno())
+        unfinished.replace(place)
+    except OSError as error:
+        raise StorageError(
+            f"The recording {place} cannot be written ({error.strerror}); check free space and permissions."
+        ) from error
+
+
+class RecordingWriter:
+    """A 16-bit WAV file that grows block by block and loses nothing in a crash.
+
+    Every block is on the disk when `write` returns. If the program dies, the header's size stays 0, which
+    `open_recording` reads and `mend_recording` mends.
+    """
+
+    def __init__(self, path: str | Path, rate_hz: int, channels: int = 1) -> None:
+        self.path = Path(path)
+        self.rate_hz = rate_hz
+        try:
+            self._file = self.path.open("xb")
+        except OSError as error:
+            raise StorageError(
+                f"The recording {self.path} cannot be started ({error.strerror}); "
+                "check free space and permissions, and that no file of that name is there."
+            ) from error
+        # RIFF header of 16-bit PCM (Multimedia Programming Interface and Data Specifications 1.0, 1991). Sizes 8 and
+        # 0 are what libsndfile takes as the sign of a recording that was broken off.
+        head = struct.pack(
+            "<4sI4s4sIHHIIHH",
+            b"RIFF",
+            8,
+            b"WAVE",
+            b"fmt ",
+            16,
+            1,
+            channels,
+            rate_hz,
+            2 * channels * rate_hz,
+            2 * channels,
+            16,
+        )
+        self._append(head + struct.pack("<4sI", b"data", 0))
+
+    def write(self, block: NDArray[np.floating]) -> None:
+        """Append samples (N,) or (N, C) and put them on the disk."""
+        steps = np.rint(np.clip(np.nan_to_num(block), -1.0, 1.0) * 32767)
+        self._append(steps.astype("<i2").tobytes())
+
+    def close(self) -> None:
+        """Write the final header and close the file."""
+        if not self._file.closed:
+            self._file.close()
+            mend_recording(self.path)
+
+    def _append(self, data: bytes) -> None:
+        try:
+            self._file.write(data)
+            self._file.flush()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise StorageError(
+                f"The recording {self.path} cannot be continued ({error.strerror}); free some space and record again. "
+                "What was written before is kept."
+            ) from error
+
+    def __enter__(self) -> "RecordingWriter":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()

@@ -1,0 +1,223 @@
+"""Recordings: read in blocks, the right channel, and a whole sentence for everything that is no recording."""
+
+import struct
+import wave
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from taptest.errors import RecordingError, StorageError, TaptestError
+from taptest.sound import recording
+from taptest.sound.recording import RecordingWriter, mend_recording, open_recording, write_recording
+
+
+def sound(seconds: float = 1.0, rate_hz: int = 48_000, seed: int = 0) -> np.ndarray:
+    return np.random.default_rng(seed).uniform(-0.5, 0.5, int(seconds * rate_hz)).astype(np.float32)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 16_000, 44_100, 48_000, 96_000, 192_000])
+@pytest.mark.parametrize("ending", [".wav", ".flac"])
+def test_what_was_written_is_read_again(tmp_path: Path, rate_hz: int, ending: str) -> None:
+    x = sound(0.5, rate_hz)
+    write_recording(tmp_path / f"a{ending}", x, rate_hz)
+    again = open_recording(tmp_path / f"a{ending}")
+    assert again.rate_hz == rate_hz
+    assert again.notes == ()
+    np.testing.assert_allclose(again.read(), x, atol=1 / 32768)
+    assert [p.name for p in tmp_path.iterdir()] == [f"a{ending}"]
+
+
+def test_ogg_is_read(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "a.ogg", sound(), 48_000)
+    assert open_recording(tmp_path / "a.ogg").read().size == 48_000
+
+
+def test_blocks_do_not_depend_on_their_size_and_a_long_file_is_not_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    x = sound(3.0)
+    write_recording(tmp_path / "a.wav", x, 48_000)
+    whole = open_recording(tmp_path / "a.wav").read()
+    monkeypatch.setattr(recording, "BLOCK", 1000)
+    monkeypatch.setattr(recording, "KEEP_SAMPLES", 10)
+    long = open_recording(tmp_path / "a.wav")
+    blocks = list(long.blocks())
+    assert max(block.size for block in blocks) == 1000
+    np.testing.assert_array_equal(np.concatenate(blocks), whole)
+    starts = [-300, 0, 50_000, whole.size - 100, whole.size + 5]
+    np.testing.assert_array_equal(
+        long.stretches(starts, 400), open_recording(tmp_path / "a.wav").stretches(starts, 400)
+    )
+
+
+def test_stretches_are_padded_with_zeros_outside_the_recording(tmp_path: Path) -> None:
+    x = sound(0.1)
+    write_recording(tmp_path / "a.wav", x, 48_000)
+    early, late = open_recording(tmp_path / "a.wav").stretches([-10, x.size - 10], 20)
+    assert not early[:10].any()
+    assert not late[10:].any()
+    np.testing.assert_allclose(early[10:], x[:10], atol=1e-4)
+    np.testing.assert_allclose(late[:10], x[-10:], atol=1e-4)
+
+
+def test_of_three_channels_the_loudest_that_is_not_clipped_is_used_and_said(tmp_path: Path) -> None:
+    x = sound()
+    clipped = np.clip(4 * x, -1, 1)
+    write_recording(tmp_path / "a.wav", np.stack([0.1 * x, clipped, 0.8 * x], axis=1), 48_000)
+    opened = open_recording(tmp_path / "a.wav")
+    assert "3 channels" in opened.notes[0]
+    assert "channel 3 was used" in opened.notes[0]
+    np.testing.assert_allclose(opened.read(), 0.8 * x, atol=1e-4)
+
+
+def cut_wav(path: Path) -> None:
+    write_recording(path, sound(), 48_000)
+    path.write_bytes(path.read_bytes()[:20_000])
+
+
+def cut_flac(path: Path) -> None:
+    write_recording(path, sound(), 48_000)
+    path.write_bytes(path.read_bytes()[:60_000])
+
+
+def test_a_truncated_wav_is_used_as_far_as_it_goes(tmp_path: Path) -> None:
+    cut_wav(tmp_path / "a.wav")
+    opened = open_recording(tmp_path / "a.wav")
+    assert opened.read().size == (20_000 - 44) // 2
+    assert "ends early" in opened.notes[0]
+
+
+def test_a_truncated_flac_is_used_as_far_as_it_goes(tmp_path: Path) -> None:
+    cut_flac(tmp_path / "a.flac")
+    opened = open_recording(tmp_path / "a.flac")
+    assert 10_000 < opened.read().size < 48_000
+    assert "ends early" in opened.notes[0]
+
+
+def test_a_recording_broken_off_is_read_whole_and_mended(tmp_path: Path) -> None:
+    x = sound()
+    writer = RecordingWriter(tmp_path / "a.wav", 48_000)
+    for start in range(0, x.size, 4800):
+        writer.write(x[start : start + 4800])
+    writer._file.close()  # The program dies here: the header still says that there is no sound.
+    broken = open_recording(tmp_path / "a.wav")
+    np.testing.assert_allclose(broken.read(), x, atol=1e-4)
+    assert "broken off" in broken.notes[0]
+    assert mend_recording(tmp_path / "a.wav")
+    assert not mend_recording(tmp_path / "a.wav")
+    with wave.open(str(tmp_path / "a.wav")) as plain:
+        assert plain.getnframes() == x.size
+        assert plain.getframerate() == 48_000
+    assert open_recording(tmp_path / "a.wav").notes == ()
+
+
+def test_the_writer_closes_with_a_true_header_and_keeps_what_is_there(tmp_path: Path) -> None:
+    with RecordingWriter(tmp_path / "a.wav", 16_000, channels=2) as writer:
+        writer.write(np.zeros((800, 2)))
+    with wave.open(str(tmp_path / "a.wav")) as plain:
+        assert (plain.getnframes(), plain.getnchannels()) == (800, 2)
+    with pytest.raises(StorageError, match="cannot be started"):
+        RecordingWriter(tmp_path / "a.wav", 16_000)
+
+
+def make_text(path: Path) -> None:
+    path.write_text("this is a shopping list, not a sound\n" * 20)
+
+
+def make_empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def make_header_only(path: Path) -> None:
+    soundfile.write(path, np.zeros(0), 48_000)
+
+
+def make_one_sample(path: Path) -> None:
+    soundfile.write(path, np.array([0.5]), 48_000)
+
+
+def make_nan(path: Path) -> None:
+    x = sound()
+    x[24_000] = np.nan
+    soundfile.write(path, x, 48_000, subtype="FLOAT")
+
+
+def make_silence(path: Path) -> None:
+    soundfile.write(path, np.zeros(48_000), 48_000)
+
+
+def make_offset_only(path: Path) -> None:
+    soundfile.write(path, np.full(48_000, 0.3), 48_000)
+
+
+def make_clipped(path: Path) -> None:
+    soundfile.write(path, np.clip(20 * sound(), -1, 1), 48_000)
+
+
+def make_slow(path: Path) -> None:
+    soundfile.write(path, sound(), 4_000)
+
+
+def make_torn_header(path: Path) -> None:
+    path.write_bytes(b"RIFF" + struct.pack("<I", 100) + b"WAVEfmt ")
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (make_text, "not a sound file"),
+        (make_empty, "is empty"),
+        (make_header_only, "holds 0 samples"),
+        (make_one_sample, r"holds 1 sample \("),
+        (make_nan, r"not numbers, the first at 0.500 s"),
+        (make_silence, "is silent"),
+        (make_offset_only, "is silent"),
+        (make_clipped, "clipped nearly all through"),
+        (make_slow, "4000 samples a second"),
+        (make_torn_header, "not a sound file"),
+    ],
+)
+def test_what_is_no_recording_is_refused_in_a_sentence(tmp_path: Path, make: Callable[[Path], None], says: str) -> None:
+    path = tmp_path / "walk.wav"
+    make(path)
+    with pytest.raises(RecordingError, match=says) as caught:
+        open_recording(path).read()
+    assert "walk.wav" in str(caught.value)
+    assert str(caught.value).endswith(".")
+
+
+def test_missing_files_folders_and_foreign_names_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(RecordingError, match="no sound file"):
+        open_recording(tmp_path / "none.wav")
+    with pytest.raises(RecordingError, match="is a folder"):
+        open_recording(tmp_path)
+    with pytest.raises(RecordingError, match="ending"):
+        write_recording(tmp_path / "a.mp3", sound(), 48_000)
+    with pytest.raises(StorageError, match="cannot be written"):
+        write_recording(tmp_path / "absent" / "a.wav", sound(), 48_000)
+
+
+class FullDisk:
+    """A file on a disk without space."""
+
+    closed = False
+
+    def write(self, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_a_full_disk_is_said_and_what_was_written_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    writer = RecordingWriter(tmp_path / "a.wav", 48_000)
+    writer.write(sound())
+    writer._file.close()
+    writer._file = FullDisk()  # type: ignore[assignment]
+    with pytest.raises(StorageError, match="No space left on device"):
+        writer.write(sound())
+    assert open_recording(tmp_path / "a.wav").read().size == 48_000
+    assert issubclass(StorageError, TaptestError)
