@@ -1,0 +1,586 @@
+"""The boundary picture: what a technician attaches to a service report.
+
+Left the tank in section and to scale, with the tape line and its points, the boundary with its interval and the band
+in which pressure and pre-charge let one expect it; beside it, at the same heights, the map of the tap spectra and the
+probability of water behind each point. Colour is never the only sign: water and air differ by marker, fill and hatch
+as well, so the picture reads in grey and for colour-blind eyes.
+
+Conventions: data coordinates of every panel are the user's unit of length, depths grow downwards; page sizes are
+inches. Matplotlib is used without its state machine, so that figures can be drawn in any thread.
+"""
+
+import io
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Polygon, Rectangle
+from matplotlib.ticker import FixedLocator, MaxNLocator, NullLocator
+from numpy.typing import NDArray
+
+from taptest import __version__
+from taptest.sound.spectra import SPECTRUM_EDGES_HZ
+from taptest.tank.shape import meridian
+from taptest.visit.result import PointResult, VisitResult
+
+FloatArray = NDArray[np.float64]
+
+PAGE_WIDTH = 7.5
+MARGIN = 0.15
+AXIS_LEFT = 0.62
+TALLEST_TANK = 3.7
+WIDEST_TANK = 2.25
+BRACKET_ROOM = 0.42
+TAPE_ROOM = 0.36
+P_WIDTH = 0.72
+LEGEND_ROW = 0.165
+HEADROOM = 0.07
+"""Free space above and below the tank, as a share of its height: for pipe and air valve."""
+DOTS_PER_INCH = 300
+MAP_RANGE_DB = 45.0
+SURE = 0.8
+"""From this probability on a point is shown as water (or, from one minus it down, as air)."""
+
+WATER = "#9cc9e8"
+WATER_MARK = "#0b5394"
+AIR_MARK = "#d9730d"
+UNSURE = "#666666"
+STEEL = "#3a3a3a"
+RUBBER = "#5b4636"
+EXPECTED = "#2e7d32"
+UNKNOWN = "#e6e6e6"
+
+_RUBBER_LINE: dict[str, Any] = {"color": RUBBER, "linewidth": 2.0, "solid_capstyle": "butt"}
+_RUBBER_ZONE: dict[str, Any] = {"facecolor": "none", "edgecolor": RUBBER, "hatch": "....", "linewidth": 0.0}
+
+_STYLE: dict[str, Any] = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 8,
+    "axes.linewidth": 0.6,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "hatch.linewidth": 0.5,
+    "text.parse_math": False,
+    "svg.hashsalt": "taptest",
+    "svg.fonttype": "path",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """The finished picture in the two forms that are attached elsewhere."""
+
+    png: bytes
+    svg: bytes
+
+
+def boundary_picture(result: VisitResult) -> Picture:
+    """Draw a judged visit as PNG (300 dots to the inch) and as SVG."""
+    with rc_context(_STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+        figure = _figure(result)
+        png, svg = io.BytesIO(), io.BytesIO()
+        maker = f"taptest {__version__}"
+        words: dict[str, Any] = {"Title": _printable(f"{result.judgement.code}: {result.name}")}
+        figure.savefig(png, format="png", dpi=DOTS_PER_INCH, metadata=words | {"Software": maker})
+        figure.savefig(svg, format="svg", dpi=DOTS_PER_INCH, metadata=words | {"Creator": maker, "Date": None})
+    return Picture(png.getvalue(), svg.getvalue())
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Metres to the user's unit of length."""
+
+    factor: float
+    unit: str
+    height: float
+    diameter: float
+
+    def __call__(self, metres: float) -> float:
+        return metres * self.factor
+
+
+def _scale(result: VisitResult) -> _Scale:
+    shape = result.case.tank.shape
+    factor = result.units.convert("length", 1.0)
+    return _Scale(factor, result.units.length, shape.height_m * factor, shape.diameter_m * factor)
+
+
+def _figure(result: VisitResult) -> Figure:
+    """Lay out heading, three panels at the same heights, legend and foot; every size in inches."""
+    scale = _scale(result)
+    inches = min(TALLEST_TANK / (scale.height * (1 + 2 * HEADROOM)), WIDEST_TANK / scale.diameter)
+    panel_height = inches * scale.height * (1 + 2 * HEADROOM)
+    tank_width = inches * scale.diameter + BRACKET_ROOM + TAPE_ROOM
+    heading, legend = _heading_lines(result), _legend_entries(result)
+    legend_rows = -(-len(legend) // 2)
+    head = 0.55 + 0.19 * len(heading)
+    foot = 0.48 + LEGEND_ROW * legend_rows + 0.30
+    page = head + panel_height + foot
+    figure = Figure(figsize=(PAGE_WIDTH, page), dpi=DOTS_PER_INCH, facecolor="white")
+
+    def panel(left: float, width: float) -> Axes:
+        return figure.add_axes((left / PAGE_WIDTH, foot / page, width / PAGE_WIDTH, panel_height / page))
+
+    tank = panel(AXIS_LEFT, tank_width)
+    p_left = PAGE_WIDTH - MARGIN - P_WIDTH - 0.1
+    map_left = AXIS_LEFT + tank_width + 0.12
+    spectra, probability = panel(map_left, p_left - 0.1 - map_left), panel(p_left, P_WIDTH)
+    top, bottom = -HEADROOM * scale.height, scale.height * (1 + HEADROOM)
+    for axes in (tank, spectra, probability):
+        axes.set_ylim(bottom, top)
+    left = -scale.diameter / 2 - BRACKET_ROOM / inches
+    tank.set_xlim(left, left + tank_width / inches)
+    _draw_tank(tank, result, scale, inches)
+    _draw_map(spectra, result, scale)
+    _draw_probability(probability, result, scale, inches)
+    _draw_words(figure, result, heading, page)
+    _draw_legend(figure, legend, page)
+    return figure
+
+
+# --- the tank in section ---
+
+
+def _outline(result: VisitResult, scale: _Scale, inside: bool) -> FloatArray:
+    """Half the outline from the top down, (N, 2): half width and depth."""
+    shape = result.case.tank.shape
+    if shape.axis == "horizontal":
+        radius = shape.inner_diameter_m / 2 if inside else shape.diameter_m / 2
+        turn = np.linspace(0.0, np.pi, 181)
+        half = np.column_stack([radius * np.sin(turn), shape.diameter_m / 2 - radius * np.cos(turn)])
+    else:
+        outline = meridian(shape, 361, shape.wall_m if inside else 0.0)
+        half = np.column_stack([outline.radius_m, outline.axial_m])
+    return np.asarray(half * scale.factor)
+
+
+def _closed(half: FloatArray) -> FloatArray:
+    """Both halves of an outline as one polygon."""
+    return np.concatenate([half, half[::-1] * [-1.0, 1.0]])
+
+
+def _between(half: FloatArray, top: float, bottom: float) -> FloatArray:
+    """Cut out the part of a half outline between two depths."""
+    inside = half[(half[:, 1] > top) & (half[:, 1] < bottom)]
+    ends = [[np.interp(depth, half[:, 1], half[:, 0]), depth] for depth in np.clip([top, bottom], *half[[0, -1], 1])]
+    return np.concatenate([ends[:1], inside, ends[1:]])
+
+
+def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float) -> None:
+    """Draw shell, content, membrane, fittings, tape line and brackets."""
+    outer, inner = _outline(result, scale, inside=False), _outline(result, scale, inside=True)
+    _draw_fittings(axes, result, scale)
+    axes.add_patch(Polygon(_closed(outer), closed=True, facecolor=STEEL, edgecolor=STEEL, linewidth=0.8, zorder=2))
+    axes.add_patch(Polygon(_closed(inner), closed=True, facecolor="white", edgecolor="none", zorder=3))
+    _draw_content(axes, result, scale, inner, inches)
+    _draw_brackets(axes, result, scale, inches)
+    _draw_points(axes, result, scale, outer, inches)
+    for side in ("top", "right", "bottom"):
+        axes.spines[side].set_visible(False)
+    axes.xaxis.set_major_locator(NullLocator())
+    axes.spines["left"].set_bounds(0.0, scale.height)
+    axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
+    axes.set_ylabel(f"below the top of the shell ({scale.unit})", fontsize=8)
+    axes.yaxis.set_label_coords(-0.47 / (axes.get_position().width * PAGE_WIDTH), 0.5)
+    if result.case.tank.shape.axis == "horizontal":
+        axes.set_xlabel("section across the lying tank", fontsize=7, labelpad=4)
+
+
+def _ticks(scale: _Scale) -> list[float]:
+    ticks = MaxNLocator(nbins=8, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, scale.height)
+    return [float(tick) for tick in ticks if 0 <= tick <= scale.height]
+
+
+def _draw_fittings(axes: Axes, result: VisitResult, scale: _Scale) -> None:
+    """Draw a pipe stub at the water end and an air valve at the other: they show which way up the tank is."""
+    tank = result.case.tank
+    if tank.shape.axis == "horizontal" and tank.kind == "diaphragm":
+        return
+    overlap, room = 0.03 * scale.height, 0.9 * HEADROOM * scale.height
+    for end, width, length in (("water", 0.12, room), ("air", 0.05, 0.6 * room)):
+        if end == "air" and not tank.has_membrane:
+            continue
+        at_top = (tank.water_end == "top") == (end == "water")
+        start = -length if at_top else scale.height - overlap
+        axes.add_patch(
+            Rectangle(
+                (-width / 2 * scale.diameter, start),
+                width * scale.diameter,
+                length + overlap,
+                facecolor=WATER if end == "water" else "white",
+                edgecolor=STEEL,
+                linewidth=0.9,
+                zorder=1,
+            )
+        )
+
+
+def _draw_content(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray, inches: float) -> None:
+    """Fill the inside by what the taps say: water, air, or neither where they do not tell."""
+    reading, tank = result.judgement.line, result.case.tank
+    state = result.judgement.boundary_state
+    depths = (float(inner[0, 1]), float(inner[-1, 1]))
+    if state == "not found" or (state == "found" and reading.depth_m is None):
+        axes.add_patch(Polygon(_closed(inner), closed=True, facecolor=UNKNOWN, edgecolor="none", zorder=4))
+        _word(axes, "not told\nby the taps", sum(depths) / 2, UNKNOWN)
+        return
+    if state == "all air":
+        _word(axes, "air", sum(depths) / 2, "white")
+        _draw_rubber(axes, result, scale, inner)
+        return
+    if state == "all water":
+        axes.add_patch(Polygon(_closed(inner), closed=True, facecolor=WATER, edgecolor="none", zorder=4))
+        _word(axes, "water", sum(depths) / 2, WATER)
+        return
+    assert reading.depth_m is not None
+    boundary = float(np.clip(scale(reading.depth_m), *depths))
+    wet = (depths[0], boundary) if tank.hanging else (boundary, depths[1])
+    dry = (boundary, depths[1]) if tank.hanging else (depths[0], boundary)
+    axes.add_patch(Polygon(_closed(_between(inner, *wet)), closed=True, facecolor=WATER, edgecolor="none", zorder=4))
+    _draw_rubber(axes, result, scale, inner)
+    half_width = float(np.interp(boundary, inner[:, 1], inner[:, 0]))
+    axes.plot([-half_width, half_width], [boundary, boundary], color=STEEL, linewidth=1.0, zorder=6)
+    for (top, bottom), word, ground in ((wet, "water", WATER), (dry, "air", "white")):
+        if (bottom - top) * inches > 0.45:
+            _word(axes, word, top + (bottom - top) * (0.5 if word == "water" else 0.62), ground)
+
+
+def _word(axes: Axes, text: str, depth: float, ground: str) -> None:
+    axes.text(
+        0.0,
+        depth,
+        text,
+        ha="center",
+        va="center",
+        fontsize=8.5,
+        color="#222222",
+        zorder=8,
+        bbox={"facecolor": ground, "edgecolor": "none", "pad": 1.5},
+    )
+
+
+def _resting_rubber(result: VisitResult) -> tuple[float, float, float] | None:
+    """Find where a diaphragm leaves the steel, its seam and the pole of the water end, in metres below the top.
+
+    None where it lies on no steel of the water end: no diaphragm, no boundary, or water beyond the seam.
+    """
+    tank, reading, state = result.case.tank, result.judgement.line, result.judgement.boundary_state
+    if tank.kind != "diaphragm" or tank.sideways or state not in ("found", "all air"):
+        return None
+    seam = tank.shape.height_m / 2 if tank.seam_depth_m is None else tank.seam_depth_m
+    pole = 0.0 if tank.hanging else tank.shape.height_m
+    edge = pole if reading.depth_m is None else reading.depth_m
+    return None if abs(edge - pole) > abs(seam - pole) else (edge, seam, pole)
+
+
+def _draw_rubber(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray) -> None:
+    """Draw the part of a diaphragm that lies on the steel, and the zone between its plane and its mirror image."""
+    rubber = _resting_rubber(result)
+    if rubber is None:
+        return
+    edge, seam, pole = (scale(depth) for depth in rubber)
+    resting = _between(inner, *sorted((edge, seam)))
+    for side in (0.985, -0.985):
+        axes.plot(resting[:, 0] * side, resting[:, 1], zorder=5, **_RUBBER_LINE)
+    if edge == pole:
+        return
+    cap = _between(inner, *sorted((pole, edge)))
+    mirror = _closed(np.column_stack([cap[:, 0], 2 * edge - cap[:, 1]]))
+    axes.add_patch(Polygon(mirror, closed=True, zorder=5, **_RUBBER_ZONE))
+    axes.plot(mirror[:, 0], mirror[:, 1], color=RUBBER, linewidth=0.8, linestyle=(0, (3, 2)), zorder=6)
+
+
+def _draw_brackets(axes: Axes, result: VisitResult, scale: _Scale, inches: float) -> None:
+    """Left of the tank: the interval of the boundary as a solid bracket, the expected band as a hatched one."""
+    left = -scale.diameter / 2
+    reading, expected = result.judgement.line, result.judgement.expected
+    if result.judgement.boundary_state == "found" and reading.depth_m is not None and reading.interval90_m is not None:
+        low, high = (scale(depth) for depth in reading.interval90_m)
+        x = left - 0.16 / inches
+        cap = 0.04 / inches
+        for y in (low, high):
+            axes.plot([x - cap, x + cap], [y, y], color="black", linewidth=1.3, zorder=7)
+        axes.plot([x, x], [low, high], color="black", linewidth=1.3, zorder=7)
+        axes.plot([x], [scale(reading.depth_m)], marker="D", color="black", markersize=4.5, zorder=8)
+    if expected is not None and expected.depth_m is not None:
+        low, high = scale(expected.depth_m.low), scale(expected.depth_m.high)
+        x, width = left - 0.36 / inches, 0.10 / inches
+        axes.add_patch(
+            Rectangle(
+                (x - width / 2, low),
+                width,
+                max(high - low, 0.012 * scale.height),
+                facecolor="white",
+                edgecolor=EXPECTED,
+                hatch="/////",
+                linewidth=0.9,
+                zorder=7,
+            )
+        )
+
+
+def _backing(point: PointResult) -> str:
+    if point.p_water is None:
+        return "none"
+    if point.p_water >= SURE:
+        return "water"
+    return "air" if point.p_water <= 1 - SURE else "unsure"
+
+
+_MARKS: dict[str, dict[str, Any]] = {
+    "water": {"marker": "o", "markersize": 5.5, "markerfacecolor": WATER_MARK, "markeredgecolor": WATER_MARK},
+    "air": {
+        "marker": "s",
+        "markersize": 5.2,
+        "markerfacecolor": "white",
+        "markeredgecolor": AIR_MARK,
+        "markeredgewidth": 1.3,
+    },
+    "unsure": {"marker": "^", "markersize": 5.5, "markerfacecolor": "#bbbbbb", "markeredgecolor": UNSURE},
+    "none": {"marker": "x", "markersize": 4.8, "markeredgecolor": "black", "markeredgewidth": 1.2},
+}
+_MARK_WORDS = {
+    "water": "water behind the steel",
+    "air": "air behind the steel",
+    "unsure": "not sure which",
+    "none": "no tap to judge by",
+}
+
+
+def _mark(point: PointResult, result: VisitResult, inches: float) -> dict[str, Any]:
+    """Style the mark of a point: smaller where points lie so close that marks would hide each other."""
+    depths = [result.units.convert("length", other.depth_m) for other in result.points]
+    nearest = min((below - above for above, below in pairwise(depths)), default=math.inf) * inches * 72
+    style = _MARKS[_backing(point)]
+    return {**style, "markersize": min(style["markersize"], max(2.5, 0.95 * nearest))}
+
+
+def _draw_points(axes: Axes, result: VisitResult, scale: _Scale, outer: FloatArray, inches: float) -> None:
+    """Draw the tape line right of the shell, and a mark for each point."""
+    offset = 0.14 / inches
+    if not result.points:
+        return
+    depths = np.array([scale(point.depth_m) for point in result.points])
+
+    def beside(depth: FloatArray) -> FloatArray:
+        return np.asarray(np.interp(depth, outer[:, 1], outer[:, 0]) + offset)
+
+    line = np.linspace(depths.min(), depths.max(), 200)
+    axes.plot(beside(line), line, color="#999999", linewidth=0.8, zorder=6)
+    for x, depth, point in zip(beside(depths), depths, result.points, strict=True):
+        axes.plot([x], [depth], linestyle="none", zorder=9, clip_on=False, **_mark(point, result, inches))
+
+
+# --- the map and the probabilities ---
+
+
+def _edges(depths: FloatArray) -> FloatArray:
+    """Edges of cells around sorted depths; a single one gets a cell of its own size."""
+    if depths.size == 1:
+        return np.array([depths[0] * 0.9 - 0.5, depths[0] * 1.1 + 0.5])
+    middles = (depths[1:] + depths[:-1]) / 2
+    return np.concatenate([[2 * depths[0] - middles[0]], middles, [2 * depths[-1] - middles[-1]]])
+
+
+def _draw_map(axes: Axes, result: VisitResult, scale: _Scale) -> None:
+    """Draw spectra over position: the darker the stronger, 45 dB from white to black."""
+    axes.set_xscale("log")
+    axes.set_xlim(float(SPECTRUM_EDGES_HZ[0]), float(SPECTRUM_EDGES_HZ[-1]))
+    axes.xaxis.set_major_locator(FixedLocator([200, 500, 1000, 2000, 5000]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.set_xticklabels(["0.2", "0.5", "1", "2", "5"])
+    axes.set_xlabel("frequency of the taps (kHz)", fontsize=8, labelpad=2)
+    axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
+    axes.tick_params(labelleft=False, labelsize=7.5)
+    profile = result.profile
+    if profile is None or not np.isfinite(profile.spectrum_db).any():
+        axes.text(0.5, 0.5, "no taps to show", transform=axes.transAxes, ha="center", va="center", color=UNSURE)
+        return
+    spectrum = profile.spectrum_db - np.nanmax(profile.spectrum_db)
+    shown = np.ma.masked_invalid(np.clip(spectrum, -MAP_RANGE_DB, 0.0))
+    axes.pcolormesh(
+        SPECTRUM_EDGES_HZ,
+        _edges(profile.depth_m * scale.factor),
+        shown,
+        cmap="YlGnBu",
+        vmin=-MAP_RANGE_DB,
+        vmax=0.0,
+        rasterized=True,
+        zorder=1,
+    )
+    axes.set_facecolor("#f4f4f4")
+    _draw_lines_across(axes, result, scale)
+
+
+def _draw_lines_across(axes: Axes, result: VisitResult, scale: _Scale) -> None:
+    """Draw the boundary and the expected band across a panel at the heights they have at the tank."""
+    reading, expected = result.judgement.line, result.judgement.expected
+    if expected is not None and expected.depth_m is not None:
+        for depth in (expected.depth_m.low, expected.depth_m.high):
+            axes.axhline(scale(depth), color="white", linewidth=2.2, zorder=2)
+            axes.axhline(scale(depth), color=EXPECTED, linewidth=1.1, linestyle=(0, (4, 2)), zorder=3)
+    if result.judgement.boundary_state == "found" and reading.depth_m is not None:
+        axes.axhline(scale(reading.depth_m), color="white", linewidth=3.0, zorder=4)
+        axes.axhline(scale(reading.depth_m), color="black", linewidth=1.4, zorder=5)
+
+
+def _draw_probability(axes: Axes, result: VisitResult, scale: _Scale, inches: float) -> None:
+    """Draw the probability of water behind each point, as a bar with the point's mark at its end."""
+    axes.set_xlim(-0.12, 1.12)
+    axes.xaxis.set_major_locator(FixedLocator([0.0, 1.0]))
+    axes.set_xticklabels(["0", "100 %"], fontsize=7.5)
+    axes.set_xlabel("water behind?", fontsize=8, labelpad=2)
+    axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
+    axes.tick_params(labelleft=False)
+    axes.axvline(0.5, color="#cccccc", linewidth=0.6, zorder=0)
+    _draw_lines_across(axes, result, scale)
+    for point in result.points:
+        depth = scale(point.depth_m)
+        if point.p_water is not None:
+            axes.plot([0.0, point.p_water], [depth, depth], color="#888888", linewidth=1.0, zorder=6)
+        x = 0.5 if point.p_water is None else point.p_water
+        axes.plot([x], [depth], linestyle="none", zorder=9, **_mark(point, result, inches))
+
+
+# --- words ---
+
+
+def _printable(text: str) -> str:
+    """Return the text with a box for every character that the font cannot show, on one line."""
+    known = get_font(findfont(FontProperties(family="DejaVu Sans"))).get_charmap()
+    line = " ".join(text.split())
+    return "".join(letter if ord(letter) in known else "\u25a1" for letter in line)
+
+
+def _wrap(text: str, size: float, weight: str, width: float, most_lines: int) -> list[str]:
+    """Break a text into lines that are at most `width` inches long; what does not fit ends in an ellipsis."""
+    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
+    font.set_size(size, 720)
+
+    def fits(line: str) -> bool:
+        font.set_text(line, 0.0)
+        return bool(font.get_width_height()[0] / 64 / 720 <= width)
+
+    lines = [""]
+    for word in _printable(text).split(" "):
+        rest = word
+        joined = f"{lines[-1]} {rest}".strip()
+        if fits(joined):
+            lines[-1] = joined
+            continue
+        if lines[-1]:
+            lines.append("")
+        while not fits(rest):
+            cut = next(n for n in range(len(rest) - 1, 0, -1) if n == 1 or fits(rest[:n]))
+            lines[-1] = rest[:cut]
+            lines.append("")
+            rest = rest[cut:]
+        lines[-1] = rest
+    if len(lines) > most_lines:
+        last = lines[most_lines - 1]
+        while last and not fits(last + " …"):
+            last = last.rpartition(" ")[0] if " " in last else last[:-1]
+        lines = [*lines[: most_lines - 1], last.rstrip() + " …"]
+    return lines
+
+
+def _heading_lines(result: VisitResult) -> list[str]:
+    return _wrap(result.judgement.sentence, 10.5, "bold", PAGE_WIDTH - 2 * MARGIN - 0.1, 4)
+
+
+def _draw_words(figure: Figure, result: VisitResult, heading: list[str], page: float) -> None:
+    """Draw heading, tank and date, readings and foot."""
+    left, right = (MARGIN + 0.05) / PAGE_WIDTH, (PAGE_WIDTH - MARGIN) / PAGE_WIDTH
+
+    def put(text: str, inches_down: float, **kind: Any) -> None:
+        side = kind.pop("side", "left")
+        figure.text(left if side == "left" else right, 1 - inches_down / page, text, va="baseline", ha=side, **kind)
+
+    day = result.visited_on.isoformat() if result.visited_on else "no date given"
+    badge = "SIMULATED DATA   " if result.simulated else ""
+    name = _wrap(result.name or "Tank without a name", 9, "normal", PAGE_WIDTH - 3.0, 1)[0]
+    put(name, 0.24, fontsize=9)
+    put(f"{badge}{day}", 0.24, fontsize=9, side="right", weight="bold" if result.simulated else "normal")
+    for number, line in enumerate(heading):
+        put(line, 0.50 + 0.19 * number, fontsize=10.5, weight="bold")
+    readings = _wrap(_readings(result), 7, "normal", PAGE_WIDTH - 2 * MARGIN - 1.0, 1)[0]
+    put(readings, page - 0.12, fontsize=7, color="#444444")
+    put(f"taptest {__version__}", page - 0.12, fontsize=7, color="#444444", side="right")
+
+
+def _readings(result: VisitResult) -> str:
+    """Say the readings of the visit in one line."""
+    readings, units = result.case.readings, result.units
+    parts = [f"{readings.state}" if readings.state else ""]
+    parts.append("" if readings.pressure_pa is None else f"pressure {units.show('pressure', readings.pressure_pa)}")
+    if readings.water_temperature_c is not None:
+        parts.append(f"water {units.show('temperature', readings.water_temperature_c, 0)}")
+    if readings.precharge_pa is not None:
+        parts.append(f"pre-charge said to be {units.show('pressure', readings.precharge_pa)}")
+    parts.append(f"tank {units.show('volume', result.case.tank.volume_m3)}")
+    return "As found: " + ", ".join(part for part in parts if part)
+
+
+def _legend_entries(result: VisitResult) -> list[tuple[Any, str]]:
+    """Collect handles and words of the legend: only what the picture shows."""
+    units, judgement = result.units, result.judgement
+
+    def span(low: float, high: float) -> str:
+        digits = _digits(units.length)
+        return f"{units.convert('length', low):.{digits}f} to {units.show('length', high, digits)}"
+
+    blank = Line2D([], [], linestyle="none")
+    entries: list[tuple[Any, str]] = []
+    reading, expected = judgement.line, judgement.expected
+    if judgement.boundary_state == "found" and reading.depth_m is not None:
+        text = f"boundary at {units.show('length', reading.depth_m, _digits(units.length))}"
+        text += f" (90 %: {span(*reading.interval90_m)})" if reading.interval90_m else ""
+        entries.append((Line2D([], [], color="black", marker="D", markersize=4.5, linewidth=1.4), text))
+    else:
+        whole = {"all air": "no boundary: air all over", "all water": "no boundary: water all over"}
+        entries.append((blank, whole.get(judgement.boundary_state, "no boundary could be told")))
+    if expected is not None and expected.depth_m is not None:
+        handle = Patch(facecolor="white", edgecolor=EXPECTED, hatch="/////", linewidth=0.9)
+        entries.append((handle, f"expected by pressure: {span(expected.depth_m.low, expected.depth_m.high)}"))
+    else:
+        entries.append(
+            (blank, "expected by pressure: " + ("not known" if expected is None else "no water in the tank"))
+        )
+    present = {_backing(point) for point in result.points}
+    for kind, words in _MARK_WORDS.items():
+        if kind in present:
+            entries.append((Line2D([], [], linestyle="none", **_MARKS[kind]), words))
+    rubber = _resting_rubber(result)
+    if rubber is not None:
+        entries.append((Line2D([], [], **_RUBBER_LINE), "rubber lying on the steel"))
+        if rubber[0] != rubber[2]:
+            entries.append((Patch(**_RUBBER_ZONE), "the rubber hangs somewhere in here"))
+    return entries
+
+
+def _digits(unit: str) -> int:
+    return {"mm": 0, "cm": 1, "in": 1, "ft": 2, "m": 3}.get(unit, 1)
+
+
+def _draw_legend(figure: Figure, entries: list[tuple[Any, str]], page: float) -> None:
+    figure.legend(
+        [handle for handle, _ in entries],
+        [_printable(words) for _, words in entries],
+        loc="lower left",
+        bbox_to_anchor=((MARGIN + 0.05) / PAGE_WIDTH, 0.26 / page),
+        ncols=2,
+        fontsize=7.5,
+        frameon=False,
+        handlelength=2.0,
+        columnspacing=2.5,
+        labelspacing=0.35,
+        borderpad=0.0,
+        borderaxespad=0.0,
+    )

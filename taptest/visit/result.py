@@ -1,0 +1,146 @@
+"""A judged visit: everything that the picture, the page and the JSON for other programs are made from.
+
+`as_json` is the contract with other programs: its keys and units never change without a new schema number and a note.
+What is not known is null there. Positions are millimetres below the top of the shell, pressures gauge bar, volumes
+litres.
+"""
+
+import math
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from taptest.finding.records import Case, Interval, Judgement
+from taptest.line.records import Profile
+from taptest.quantities import Units
+from taptest.sound.records import Tap
+
+JSON_SCHEMA = 1
+"""Number of the form of `as_json`."""
+
+
+@dataclass(frozen=True, slots=True)
+class TapResult:
+    """One tap of one recording."""
+
+    file: str
+    tap: Tap
+    depth_m: float | None
+    """Depth of the point that the tap belongs to; None where it belongs to none."""
+
+
+@dataclass(frozen=True, slots=True)
+class PointResult:
+    """One point of the line."""
+
+    depth_m: float
+    p_water: float | None
+    """Probability that water backs the wall; None where the point has no tap to judge by."""
+    taps_used: int
+    taps_rejected: int
+    remark: str = ""
+    """Why the point is in doubt or has no usable tap, as a whole sentence; empty where all is well."""
+
+
+@dataclass(frozen=True, slots=True)
+class VisitResult:
+    """A visit, judged."""
+
+    name: str
+    visited_on: date | None
+    simulated: bool
+    case: Case
+    units: Units
+    """The units of the user, for people; the JSON keeps its own."""
+    points: tuple[PointResult, ...]
+    """From the top down."""
+    taps: tuple[TapResult, ...]
+    """By file in order of the document, then by time."""
+    profile: Profile | None
+    """The line as measured; None where nothing could be measured."""
+    judgement: Judgement
+    assumptions: tuple[str, ...]
+    """What was assumed because it was not given, in whole sentences."""
+    remarks: tuple[str, ...]
+    """What is to be known of the recordings, in whole sentences."""
+
+
+def as_json(result: VisitResult) -> dict[str, Any]:
+    """Return the judged visit as plain data, by the contract in docs/commands.md; every number is finite or null."""
+    found = result.judgement
+    reading, expected = found.line, found.expected
+    return {
+        "schema": JSON_SCHEMA,
+        "finding": {
+            "code": found.code,
+            "sentence": found.sentence,
+            "confidence": found.confidence,
+            "reasons": [*found.reasons, *result.remarks],
+            "not_checked": [*found.not_checked, *result.assumptions],
+            "next_checks": list(found.next_checks),
+            "causes": [
+                {"cause": cause.cause, "weight": _number(cause.weight, 4), "because": cause.because}
+                for cause in found.causes
+            ],
+        },
+        "boundary": {
+            "state": found.boundary_state,
+            "position_mm": _scaled(reading.depth_m, 1000, 1),
+            "interval90_mm": None
+            if reading.interval90_m is None
+            else [_scaled(depth, 1000, 1) for depth in reading.interval90_m],
+            "p_all_air": _number(reading.posterior.p_all_air, 4),
+            "p_all_water": _number(reading.posterior.p_all_water, 4),
+        },
+        "points": [
+            {
+                "position_mm": _scaled(point.depth_m, 1000, 1),
+                "p_water": _number(point.p_water, 4),
+                "taps_used": point.taps_used,
+                "taps_rejected": point.taps_rejected,
+            }
+            for point in result.points
+        ],
+        "taps": [
+            {"file": tap.file, "onset_s": _number(tap.tap.onset_s, 5), "used": tap.tap.used, "why_not": tap.tap.why_not}
+            for tap in result.taps
+        ],
+        "expected": None
+        if expected is None
+        else {
+            "position_mm": None if expected.depth_m is None else _scaled(expected.depth_m.median, 1000, 1),
+            "interval90_mm": None if expected.depth_m is None else _ends(expected.depth_m, 1000, 1),
+            "water_l": _scaled(expected.water_m3.median, 1000, 2),
+            "water_share": _number(expected.water_share.median, 4),
+        },
+        "water_l": _median_and_ends(found.water_m3, 1000, 2),
+        "precharge_bar": None
+        if found.precharge is None
+        else {**_interval(found.precharge.pressure_pa, 1e-5, 3), "bound": found.precharge.bound},
+        "forecast": None
+        if found.forecast is None
+        else {
+            "hot_pressure_bar": _interval(found.forecast.hot_pressure_pa, 1e-5, 3),
+            "relief": found.forecast.relief,
+        },
+    }
+
+
+def _number(value: float | None, digits: int) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(float(value), digits)
+
+
+def _scaled(value: float | None, factor: float, digits: int) -> float | None:
+    return None if value is None else _number(value * factor, digits)
+
+
+def _ends(interval: Interval, factor: float, digits: int) -> list[float | None]:
+    return [_scaled(interval.low, factor, digits), _scaled(interval.high, factor, digits)]
+
+
+def _interval(interval: Interval, factor: float, digits: int) -> dict[str, Any]:
+    return {"median": _scaled(interval.median, factor, digits), "interval90": _ends(interval, factor, digits)}
+
+
+def _median_and_ends(interval: Interval | None, factor: float, digits: int) -> dict[str, Any] | None:
+    return None if interval is None else _interval(interval, factor, digits)
