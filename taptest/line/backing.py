@@ -42,7 +42,7 @@ def p_water_at(
 
 
 def _share_above(grid_m: FloatArray, mass: FloatArray, at_m: FloatArray) -> FloatArray:
-    """(P,) probability that the boundary lies above each depth `at_m`; each grid depth stands for the cell around it."""
+    """(P,) probability that the boundary lies above each depth; each grid depth stands for the cell around it."""
     edges = np.concatenate(([grid_m[0]], 0.5 * (grid_m[1:] + grid_m[:-1]), [grid_m[-1]]))
     reached = np.concatenate(([0.0], np.cumsum(mass)))
     return np.asarray(np.interp(at_m, edges, reached))

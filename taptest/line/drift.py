@@ -21,7 +21,7 @@ LOUDNESS_DB = 8.0
 
 
 def reference_drift(groups: Sequence[Point]) -> str:
-    """A sentence if the reference point sounds otherwise later in the visit than at first; "" if it does not.
+    """Return a sentence if the reference point sounds otherwise later in the visit than at first; "" if it does not.
 
     `groups`: the taps of the reference point in order of time, one entry for each time it was tapped.
     """
@@ -43,13 +43,13 @@ def reference_drift(groups: Sequence[Point]) -> str:
             worst = max(worst, float(np.sqrt(max(np.mean(change**2 - var[both]), 0.0))))
     if worst > DRIFT_DB:
         return (
-            f"The reference point sounds otherwise than at first (by {worst:.0f} dB over the bands): the striker or the "
-            "microphone was changed or moved, or the tank's state changed. Tap the line again in one go."
+            f"The reference point sounds otherwise than at first (by {worst:.0f} dB over the bands): the striker or "
+            "the microphone was changed or moved, or the tank's state changed. Tap the line again in one go."
         )
     louder = float(np.abs(profile.strength_db - profile.strength_db[0]).max())
     if louder > LOUDNESS_DB:
         return (
-            f"The reference point is {louder:.0f} dB louder or softer than at first: the microphone was moved or the hand "
-            "changed. Keep both as they are and tap the line again."
+            f"The reference point is {louder:.0f} dB louder or softer than at first: the microphone was moved or the "
+            "hand changed. Keep both as they are and tap the line again."
         )
     return ""

@@ -45,7 +45,7 @@ def next_point(
     sweeps: Sequence[LevelSweep] = (),
     settings: MatchSettings | None = None,
 ) -> NextPoint:
-    """The candidate position (C,) that tells most, given the posterior and the positions tapped so far (P,)."""
+    """Choose the candidate position (C,) that tells most, given the posterior and the positions tapped so far (P,)."""
     candidates = np.asarray(candidate_m, dtype=float)
     if sweeps:
         chosen = settings or MatchSettings()
@@ -58,7 +58,7 @@ def next_point(
 
 
 def repeat_bits(noise_sd_db: float, model_sd_db: float, taps: int) -> float:
-    """Information gained per band by one more tap at a point that has `taps`: only noise shrinks, not the model's error."""
+    """Information per band of one more tap at a point that has `taps`: noise shrinks, the model's error does not."""
     before = model_sd_db**2 + noise_sd_db**2 / max(taps, 1)
     after = model_sd_db**2 + noise_sd_db**2 / (max(taps, 1) + 1)
     return float(0.5 * np.log2(before / after))
@@ -83,7 +83,7 @@ def backing_bits(posterior: BoundaryPosterior, candidate_m: FloatArray) -> Float
 def _model_bits(
     posterior: BoundaryPosterior, candidate_m: FloatArray, sweep: LevelSweep, settings: MatchSettings
 ) -> FloatArray:
-    """(C,) tempered information of a point's band levels about the level, from the spread of the model's predictions."""
+    """(C,) tempered information of a point's band levels about the level, from the spread of the predictions."""
     rows, left, share, depth = level_grid(sweep.level_depth_m)
     mass = np.interp(depth, posterior.depth_m, posterior.mass)
     total = mass.sum()

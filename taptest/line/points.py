@@ -1,7 +1,7 @@
 """Points of the line become its profile: robust over the taps of a point, with the strength of each blow taken off.
 
-A tap is modelled as  level[tap, band] = profile[point, band] + strength[tap] + scatter.  Only differences between points
-count later, so the strength of a blow is measured against the mean spectrum of the line: a band hidden by noise at one
+A tap is modelled as  level[tap, band] = profile[point, band] + strength[tap] + scatter.  Only differences between
+points count later, so the strength of a blow is measured against the mean spectrum of the line: a band hidden by noise at one
 point must not look like a weak blow there. Levels are decibels, times natural logarithms of seconds, depths metres
 below the top of the shell. Shapes: T taps, P points, B bands, F frequencies of the fine spectrum.
 """
@@ -24,7 +24,7 @@ HUBER = 1.5
 LEAST_SCATTER_DB = 0.5
 LEAST_SCATTER_LOG_TIME = 0.05
 USUAL_SCATTER_DB = 1.5
-"""Assumed scatter between taps of one point where there are no repeats to measure it from; common practice, no source."""
+"""Assumed scatter between taps of one point where there are no repeats to measure it; common practice, no source."""
 USUAL_SCATTER_LOG_TIME = 0.15
 USUAL_STRENGTH_SCATTER_DB = 2.0
 PRIOR_REPEATS = 4.0
@@ -56,7 +56,7 @@ def profile_of(points: Sequence[Point]) -> Profile:
     taps = member.sum(axis=1)
     strength = member @ blow / taps
     repeats = taps.sum() - len(groups)
-    spread = float((((blow - strength[owner]) ** 2).sum() + PRIOR_REPEATS * USUAL_STRENGTH_SCATTER_DB**2))
+    spread = float(((blow - strength[owner]) ** 2).sum() + PRIOR_REPEATS * USUAL_STRENGTH_SCATTER_DB**2)
     strength_sd = np.sqrt(spread / (repeats + PRIOR_REPEATS) / taps)
     return Profile(
         depth_m=np.array([depth for depth, _, _ in groups]),
@@ -90,7 +90,7 @@ def blow_strengths(level_db: FloatArray, member: FloatArray) -> FloatArray:
         reference = _column_means(here - between[:, None])
         between = _row_means(here - reference)
         between -= between.mean()
-    return within + between[owner]
+    return np.asarray(within + between[owner])
 
 
 def _groups(points: Sequence[Point]) -> list[tuple[float, tuple[TapTraits, ...], bool]]:
@@ -148,7 +148,7 @@ def _means(value: FloatArray, member: FloatArray) -> FloatArray:
     """Plain means over the taps of each point, (P, ...), NaN where no tap is known."""
     known = np.isfinite(value)
     count = member @ known
-    return np.where(count > 0, member @ np.where(known, value, 0.0) / np.maximum(count, 1), np.nan)
+    return np.asarray(np.where(count > 0, member @ np.where(known, value, 0.0) / np.maximum(count, 1), np.nan))
 
 
 def _row_medians(value: FloatArray) -> FloatArray:
@@ -162,7 +162,7 @@ def _row_medians(value: FloatArray) -> FloatArray:
 def _row_means(value: FloatArray) -> FloatArray:
     """Mean of the finite entries of each row; zero where there are none."""
     known = np.isfinite(value)
-    return np.where(known, value, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    return np.asarray(np.where(known, value, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))
 
 
 def _column_means(value: FloatArray) -> FloatArray:

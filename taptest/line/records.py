@@ -44,7 +44,7 @@ class Profile:
     spectrum_db: FloatArray
     """(P, F) mean fine spectrum for the map."""
     strength_db: FloatArray
-    """(P,) mean strength of the point's blows against the line's mean; already taken off `level_db` and `spectrum_db`."""
+    """(P,) mean strength of the point's blows against the line's mean; taken off `level_db` and `spectrum_db`."""
     strength_sd_db: FloatArray
     """(P,) standard deviation of that mean from the scatter between the point's blows."""
     taps: NDArray[np.int64]
