@@ -92,7 +92,7 @@ EVIDENCE: tuple[Evidence, ...] = (
         "pressure rises",
         {
             "only with heat": "the pressure rises only with heat",
-            "heat off, fill open": "the pressure rises with the heat off and the fill valve open, and stops with it closed",
+            "heat off, fill open": "the pressure rises with the heat off and the fill valve open only",
             "heat off, fill closed": "the pressure rises with the heat off and the fill valve closed",
             "not at all": "the pressure does not rise",
         },
@@ -134,7 +134,7 @@ EVIDENCE: tuple[Evidence, ...] = (
         "hot pressure",
         {
             "as forecast": "the hot pressure is as forecast for the stated pre-charge",
-            "as forecast with the estimated pre-charge": "the hot pressure fits the forecast from the estimated pre-charge",
+            "as forecast with the estimated pre-charge": "the hot pressure fits the estimated pre-charge",
             "far above the forecast": "the hot pressure is far above the forecast",
         },
         "Shut the fill valve, fire up, and compare the hot pressure with the forecast.",
@@ -214,7 +214,7 @@ EVIDENCE: tuple[Evidence, ...] = (
         "forecast",
         {
             "stays below": "the forecast stays below the relief setting",
-            "reaches the relief setting": "with level and pre-charge in order, the forecast still reaches the relief setting",
+            "reaches the relief setting": "with level and pre-charge in order, the forecast reaches the relief setting",
         },
         "Enter the system's volume, highest temperature and relief setting, so that the hot pressure can be forecast.",
         3,

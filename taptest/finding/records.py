@@ -1,6 +1,7 @@
 """Records of the finding room: what is known of a visit, and what is concluded.
 
-Pressures are gauge pascals, temperatures degrees Celsius, volumes cubic metres, depths metres below the top of the shell. None means not known.
+Pressures are gauge pascals, temperatures degrees Celsius, volumes cubic metres, depths metres below the top of the
+shell. None means not known.
 """
 
 from dataclasses import dataclass, field
@@ -14,6 +15,8 @@ FindingCode = Literal[
     "as expected", "low on air", "waterlogged", "more air than expected", "too small", "membrane failed", "cannot tell"
 ]
 Bound = Literal["lower", "upper"]
+ReferenceSource = Literal["stated", "what the system needs", "fill pressure", "open air"]
+"""The pre-charge as said; static head and a margin; the fill valve's setting; a plain tank filled from open air."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,7 @@ class Case:
     system: SystemFacts
     readings: Readings
     observations: dict[str, str] = field(default_factory=dict)
-    """Evidence for the causes, by the names of `finding.causes` ("drips": "hot", "water at the air valve": "yes", ...)."""
+    """Evidence for the causes, by the names of `finding.causes` ("drips": "hot", "water at the air valve": "yes")."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +86,10 @@ class PrechargeEstimate:
     pressure_pa: Interval
     bound: Bound | None = None
     """One-sided where the level sits at an end: "lower" means at least the median."""
+    lost_air_share: Interval | None = None
+    """Share of the stated pre-charge's air that is gone; negative where there is more. None without a stated one."""
+    lost_air_m3: Interval | None = None
+    """That air, as its volume at the state of charging."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +98,13 @@ class Forecast:
 
     hot_pressure_pa: Interval
     relief: str
-    """"stays shut", "may weep" or "opens at about ..."."""
+    """"stays shut", "may weep", "opens at about ..." or "setting not known"."""
+    temperature_c: float = float("nan")
+    """The highest temperature, for which the forecast holds."""
+    p_may_weep: float = 0.0
+    """Probability that the pressure reaches the relief setting less its tolerance."""
+    p_opens: float = 0.0
+    """Probability that it reaches the setting itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +113,7 @@ class Cause:
 
     cause: str
     weight: float
+    """Its probability, given that the relief valve opens."""
     because: str
 
 
@@ -120,3 +134,11 @@ class Judgement:
     precharge: PrechargeEstimate | None
     forecast: Forecast | None
     boundary_state: BoundaryState
+    probabilities: dict[FindingCode, float] = field(default_factory=dict)
+    """Probability of each finding that taps and readings together can make; empty where they could not be compared."""
+    reference_precharge_pa: float | None = None
+    """The pre-charge that the expectation rests on."""
+    reference_source: ReferenceSource | None = None
+    """Where that pre-charge comes from."""
+    needed_precharge_pa: float | None = None
+    """The pre-charge that the height of the system asks for, margin included; None where the height is not known."""
