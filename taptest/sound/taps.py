@@ -143,7 +143,7 @@ class TapDetector:
         count = (self._raw.size - start) // self.hop
         if whole_chunks:
             unit = FRAMES_PER_CHUNK * (1 if frames_known else CHUNKS_PER_FLOOR)
-            count -= count % (FRAMES_PER_CHUNK if count >= unit else max(count, 1))
+            count = count - count % FRAMES_PER_CHUNK if count >= unit else 0
         if count <= 0:
             return
         energy = octave_energies(self._raw[start : start + count * self.hop], self.hop, self._levels)
