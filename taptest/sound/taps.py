@@ -30,7 +30,7 @@ BOUNCE_S = 0.080
 """A second hit that soon after the first is a bounce of the striker, not a tap of its own."""
 CLUSTER_S = 0.200
 """A series of bounces is over by then."""
-OVERLAP_S = 0.160
+OVERLAP_S = 0.130
 """A next tap that early is judged for overlap with this tap's ring; also how long after a tap its verdict stands."""
 TOP_BAND_HZ = 13_000.0
 """Octave bands whose upper edge lies above this carry hiss and coding noise, not the sound of a shell."""
