@@ -526,6 +526,9 @@ class Round:
         if tap.why_not is not None:
             self._refused += 1
             return [TapRefused(stop, tap.onset_s, WHY_SENTENCE[tap.why_not], late_s)]
+        return self._accept(stop, tap, late_s)
+
+    def _accept(self, stop: Stop, tap: Tap, late_s: float) -> list[Event]:
         kept = KeptTap(self.recording, tap.onset_s, tap.peak_db, tap.tap_to_noise_db)
         self.taps.append(kept)
         onset = round(tap.onset_s * self._rate_hz)

@@ -1,0 +1,279 @@
+"""The guided round, fed with simulated tapping: no device, no screen, no clock."""
+
+from collections.abc import Iterator, Sequence
+from typing import TypeVar
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from taptest.capture.device import BLOCK_FRAMES
+from taptest.capture.round import (
+    Advice,
+    Event,
+    FinerAdded,
+    LevelSet,
+    Next,
+    NoiseMeasured,
+    Plan,
+    PointDone,
+    PointReopened,
+    PointRestarted,
+    PointSkipped,
+    PracticeTap,
+    Round,
+    StageBegan,
+    TapAccepted,
+    TapIgnored,
+    TapRefused,
+    Warned,
+)
+from taptest.errors import LineError
+from taptest.sound.taps import RING_S, TapDetector
+from tests.tapping import RATE_HZ, Hand
+
+E = TypeVar("E")
+FloatArray = NDArray[np.float64]
+MARKS = (0.05, 0.10, 0.15)
+SIMPLE = Plan(MARKS, finer_limit=0, practice_taps=0)
+
+
+def blocks(sound: FloatArray, size: int) -> Iterator[FloatArray]:
+    for start in range(0, len(sound), size):
+        yield sound[start : start + size]
+
+
+def play(round_: Round, sound: FloatArray, size: int = 1024) -> list[Event]:
+    return [event for block in blocks(sound, size) for event in round_.feed(block)]
+
+
+def stage(round_: Round) -> str:
+    return round_.stage
+
+
+def only(events: Sequence[Event], kind: type[E]) -> list[E]:
+    return [event for event in events if isinstance(event, kind)]
+
+
+def begun(plan: Plan, rate_hz: float = RATE_HZ) -> Round:
+    round_ = Round(plan)
+    round_.listen(rate_hz, TapDetector(rate_hz))
+    return round_
+
+
+def test_three_taps_a_mark_lead_through_the_round() -> None:
+    hand = Hand().quiet(3.5).taps(9).quiet(0.5)
+    round_ = begun(SIMPLE)
+    events = play(round_, hand.sound())
+    assert stage(round_) == "done"
+    assert [event.stop.depth_m for event in only(events, Next)] == list(MARKS)
+    taps = only(events, TapAccepted)
+    # Onsets within 2 ms: a third of the 5 ms by which detection is scored.
+    assert [event.tap.onset_s for event in taps] == pytest.approx(hand.onsets_s, abs=0.002)
+    assert [len(result.taps) for result in round_.results] == [3, 3, 3]
+    assert only(events, NoiseMeasured)[0].noise_db == pytest.approx(20 * np.log10(0.0005), abs=0.5)
+
+
+@pytest.mark.parametrize("size", [64, 100, 480, 1024, 4096, 8192])
+def test_the_size_of_blocks_changes_nothing_but_the_delay(size: int) -> None:
+    sound = Hand().quiet(3.5).taps(4).bounce().clipped().taps(5).quiet(0.5).sound()
+    expected, found = begun(SIMPLE), begun(SIMPLE)
+    play(expected, sound, 512)
+    play(found, sound, size)
+    assert found.results == expected.results
+    assert stage(found) == "done"
+
+
+def test_each_tap_is_decided_within_150_ms_of_its_ring() -> None:
+    sound = Hand().quiet(3.5).taps(3).bounce().taps(3).clipped().taps(3).quiet(0.5).sound()
+    events = play(begun(SIMPLE), sound, BLOCK_FRAMES)
+    late = [event.late_s for event in events if isinstance(event, TapAccepted | TapRefused)]
+    assert len(late) == 11
+    assert max(late) <= 0.150
+
+
+def test_a_tap_comes_with_its_ring_window() -> None:
+    hand = Hand(noise=1e-5).quiet(3.5).tap(0.3).quiet(0.5)
+    sound = hand.sound()
+    [tap] = only(play(begun(SIMPLE), sound), TapAccepted)
+    onset = round(tap.tap.onset_s * RATE_HZ)
+    assert np.array_equal(tap.window, sound[onset - round(0.05 * RATE_HZ) : onset + round(RING_S * RATE_HZ)])
+
+
+def test_mishaps_are_refused_with_their_reason_and_cost_nothing() -> None:
+    sound = Hand().quiet(3.5).tap().bounce().tap().clipped().tap().quiet(0.5).sound()
+    round_ = begun(SIMPLE)
+    events = play(round_, sound)
+    refused = only(events, TapRefused)
+    assert ["bounced" in refused[0].why, "overloaded" in refused[1].why] == [True, True]
+    assert len(refused) == 2
+    assert [(len(result.taps), result.refused) for result in round_.results] == [(3, 2)]
+
+
+def test_a_tap_too_many_does_not_count_for_the_next_mark() -> None:
+    hand = Hand().quiet(3.5).taps(2).tap(then_s=0.25).tap(then_s=1.0).taps(3).quiet(0.5)
+    round_ = begun(SIMPLE)
+    events = play(round_, hand.sound(), 256)
+    assert "too early" in only(events, TapRefused)[0].why
+    first, second = round_.results
+    assert [tap.onset_s for tap in first.taps] == pytest.approx(hand.onsets_s[:3], abs=0.002)
+    assert [tap.onset_s for tap in second.taps] == pytest.approx(hand.onsets_s[4:], abs=0.002)
+
+
+def test_practice_sets_the_level() -> None:
+    # 0.2 of full scale is 14 dB below it: right at once.
+    round_ = begun(Plan(MARKS, finer_limit=0))
+    events = play(round_, Hand().quiet(3.5).taps(3, peak=0.2).quiet(0.5).sound())
+    assert 12 <= only(events, LevelSet)[0].headroom_db <= 15
+    assert only(events, LevelSet)[0].sentence == ""
+
+
+def test_practice_goes_on_while_the_input_is_too_hot() -> None:
+    round_ = begun(Plan(MARKS, finer_limit=0))
+    events = play(round_, Hand().quiet(3.5).taps(3, peak=0.8).clipped().sound())
+    assert stage(round_) == "practice"
+    heard = only(events, PracticeTap)
+    assert "down by about 12 dB" in heard[0].sentence or "down by about 11 dB" in heard[0].sentence
+    assert not heard[-1].good
+    events = play(round_, Hand(seed=2).taps(3, peak=0.2).quiet(0.5).sound())
+    assert stage(round_) == "tapping"
+
+
+def test_practice_does_not_hold_up_for_ever_where_nothing_can_be_turned() -> None:
+    round_ = begun(Plan(MARKS, finer_limit=0))
+    events = play(round_, Hand(noise=1e-6).quiet(3.5).taps(9, peak=0.01).quiet(0.5).sound())
+    assert stage(round_) == "tapping"
+    assert "up by about" in only(events, LevelSet)[0].sentence
+
+
+def test_the_reference_is_tapped_first_midway_and_last() -> None:
+    marks = tuple(0.05 + 0.02 * i for i in range(6))
+    round_ = begun(Plan(marks, reference_depth_m=0.3, taps_per_point=1, finer_limit=0, practice_taps=0))
+    events = play(round_, Hand().quiet(3.5).taps(9).quiet(0.5).sound())
+    kinds = [event.stop.kind for event in only(events, Next)]
+    assert kinds == ["reference", *["point"] * 3, "reference", *["point"] * 3, "reference"]
+    assert [event.of for event in only(events, Next)] == [9] * 9
+    assert stage(round_) == "done"
+
+
+def test_advice_adds_finer_points_until_it_is_enough() -> None:
+    plan = Plan(MARKS, reference_depth_m=0.3, taps_per_point=1, finer_limit=3, practice_taps=0)
+    round_ = begun(plan)
+    play(round_, Hand().quiet(3.5).taps(4).quiet(0.3).sound())
+    assert stage(round_) == "deciding"
+    assert round_.advise(Advice(2, "stale", 0.12)) == []
+    added = round_.advise(Advice(4, "The change lies near.", 0.12))
+    assert only(added, FinerAdded)[0].depth_m == 0.12
+    play(round_, Hand(seed=3).quiet(0.5).tap().quiet(0.3).sound())
+    round_.advise(Advice(5, "Enough.", 0.125, enough=True))
+    assert round_.stop is not None
+    assert round_.stop.kind == "reference"
+    play(round_, Hand(seed=4).quiet(0.5).tap().quiet(0.3).sound())
+    assert stage(round_) == "done"
+    assert [result.stop.kind for result in round_.results] == ["reference", *["point"] * 3, "finer", "reference"]
+
+
+def test_advice_for_a_mark_that_was_tapped_ends_the_finer_points() -> None:
+    round_ = begun(Plan(MARKS, taps_per_point=1, practice_taps=0))
+    play(round_, Hand().quiet(3.5).taps(3).quiet(0.3).sound())
+    round_.advise(Advice(3, "", 0.1005))
+    assert stage(round_) == "done"
+
+
+def test_without_advice_the_round_goes_on() -> None:
+    round_ = begun(Plan(MARKS, taps_per_point=1, practice_taps=0, decide_s=2.0))
+    play(round_, Hand().quiet(3.5).taps(3).quiet(2.5).sound())
+    assert stage(round_) == "done"
+
+
+def test_a_pause_starts_an_unfinished_point_over_and_only_that() -> None:
+    round_ = begun(SIMPLE)
+    events = play(round_, Hand().quiet(3.5).taps(2).quiet(6.5).taps(3).quiet(8.0).sound())
+    assert len(only(events, PointRestarted)) == 1
+    assert [len(result.taps) for result in round_.results] == [3]
+    assert round_.taps == []
+
+
+def test_the_key_reopens_the_last_point() -> None:
+    round_ = begun(SIMPLE)
+    play(round_, Hand().quiet(3.5).taps(3).quiet(0.5).sound())
+    [reopened] = only(round_.redo(), PointReopened)
+    assert reopened.result.stop.depth_m == MARKS[0]
+    assert round_.stop is not None
+    assert round_.stop.depth_m == MARKS[0]
+    play(round_, Hand(seed=2).quiet(0.5).tap().quiet(0.5).sound())
+    assert only(round_.redo(), PointRestarted)
+    assert round_.results == []
+
+
+def test_a_point_can_be_skipped_and_the_round_stopped() -> None:
+    round_ = begun(SIMPLE)
+    play(round_, Hand().quiet(3.5).sound())
+    assert only(round_.skip(), PointSkipped)
+    assert round_.results[0].skipped
+    assert round_.stop is not None
+    assert round_.stop.depth_m == MARKS[1]
+    assert round_.halt() == [StageBegan("stopped")]
+    assert round_.over
+    assert round_.feed(np.zeros(100)) == []
+
+
+def test_what_sounds_with_the_own_tone_is_no_tap() -> None:
+    round_ = begun(SIMPLE)
+    play(round_, Hand().quiet(3.5).sound())
+    round_.tone(0.5)
+    events = play(round_, Hand(seed=2).quiet(0.1).tap(then_s=1.0).tap().quiet(0.5).sound())
+    assert len(only(events, TapIgnored)) == 1
+    assert len(only(events, TapAccepted)) == 1
+
+
+def test_a_round_is_taken_up_with_the_reference_first() -> None:
+    plan = Plan(MARKS, reference_depth_m=0.3, taps_per_point=1, finer_limit=0, practice_taps=3)
+    first = begun(Plan(MARKS, reference_depth_m=0.3, taps_per_point=1, finer_limit=0, practice_taps=0))
+    play(first, Hand().quiet(3.5).taps(3).quiet(0.5).sound())
+    assert len(first.results) == 3
+    second = Round(plan, first.results, recordings=1)
+    second.listen(RATE_HZ, TapDetector(RATE_HZ))
+    events = play(second, Hand(seed=2).quiet(3.5).taps(3).quiet(0.5).sound())
+    assert stage(second) == "done"
+    assert [event.stop.kind for event in only(events, Next)] == ["recheck", "point", "reference"]
+    assert {tap.recording for result in second.results[3:] for tap in result.taps} == {1}
+
+
+def test_a_muted_input_does_not_pass_for_quiet() -> None:
+    round_ = begun(SIMPLE)
+    events = play(round_, np.zeros(6 * RATE_HZ))
+    assert stage(round_) == "noise"
+    assert ["muted" in event.sentence for event in only(events, Warned)] == [True]
+    play(round_, Hand().quiet(1.0).sound())
+    assert stage(round_) == "tapping"
+
+
+def test_an_input_at_full_clipping_does_not_pass() -> None:
+    round_ = begun(SIMPLE)
+    events = play(round_, np.sign(np.random.default_rng(1).normal(size=6 * RATE_HZ)))
+    assert stage(round_) == "noise"
+    assert any("overloaded" in event.sentence for event in only(events, Warned))
+    assert only(events, PointDone) == []
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 96000])
+def test_other_rates_work(rate_hz: float) -> None:
+    hand = Hand(rate_hz=rate_hz).quiet(3.5).taps(9).quiet(0.5)
+    round_ = begun(SIMPLE, rate_hz)
+    play(round_, hand.sound())
+    assert stage(round_) == "done"
+
+
+@pytest.mark.parametrize(
+    ("plan", "word"),
+    [
+        ({"depths_m": ()}, "no points"),
+        ({"depths_m": (0.1, float("nan"))}, "not all numbers"),
+        ({"depths_m": (0.1, 0.1)}, "twice"),
+        ({"depths_m": (0.1,), "taps_per_point": 0}, "1 to 20"),
+    ],
+)
+def test_a_plan_that_cannot_be_is_refused(plan: dict[str, tuple[float, ...]], word: str) -> None:
+    with pytest.raises(LineError, match=word):
+        Plan(**plan)  # type: ignore[arg-type]
