@@ -14,10 +14,10 @@ tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
 shell.records shell.vibration shell.fluid shell.response shell.sweep shell.strike shell.rooms shell.simulate
 line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
-finding.records finding.compare finding.causes finding.judge
+finding.records finding.compare finding.causes finding.wording finding.judge
 visit.disk visit.record visit.meaning visit.files visit.intake visit.sweeps visit.result visit.analyse visit.trial visit.shelf
 capture.device capture.tape capture.journal capture.signs capture.round capture.estimate capture.session capture.terminal
-report.figures report.page
+report.words report.figures report.page
 desk
 commands.console commands cli __main__
 """.split()

@@ -33,8 +33,6 @@ FloatArray = NDArray[np.float64]
 Stage = Literal["waiting", "noise", "practice", "tapping", "deciding", "done", "stopped"]
 StopKind = Literal["reference", "point", "finer", "recheck"]
 
-LEAD_S = 0.05
-"""Sound before the onset that goes with a tap's window."""
 HEADROOM_DB = (12.0, 15.0)
 """Wanted between the practice taps and full scale."""
 USABLE_HEADROOM_DB = (9.0, 30.0)
@@ -190,8 +188,6 @@ class TapAccepted:
     tap: KeptTap
     late_s: float
     """Sound that had come in since the end of the tap's ring window."""
-    window: FloatArray
-    """(N,) samples from `LEAD_S` before the onset to the end of the ring window."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,29 +264,6 @@ WHY_SENTENCE = {
     "ring overlaps the next tap": "Too quick: the next hit came before this one had rung out. Leave a second between.",
     "noise burst": "That did not sound like a tap on the tank. Tap again.",
 }
-
-
-class _Recent:
-    """The last seconds of sound, so that a tap's window can be cut out when it is decided."""
-
-    def __init__(self, rate_hz: float, keep_s: float = 2.0) -> None:
-        self._sound: FloatArray = np.zeros(round(keep_s * rate_hz))
-        self.count = 0
-
-    def feed(self, block: FloatArray) -> None:
-        size = len(self._sound)
-        tail = block[-size:]
-        start = (self.count + len(block) - len(tail)) % size
-        first = min(len(tail), size - start)
-        self._sound[start : start + first] = tail[:first]
-        self._sound[: len(tail) - first] = tail[first:]
-        self.count += len(block)
-
-    def cut(self, start: int, stop: int) -> FloatArray:
-        """Return samples start..stop of the whole stream, as far as they are kept."""
-        size = len(self._sound)
-        start, stop = max(start, 0, self.count - size), min(stop, self.count)
-        return self._sound[np.arange(start, max(start, stop)) % size]
 
 
 class Round:
@@ -390,7 +363,6 @@ class Round:
         self._samples = self._quiet_since = 0
         self._opened_s = 0.0
         self._tone = (0.0, -1.0)
-        self._recent = _Recent(rate_hz)
         self._frames = Frames(rate_hz)
         self._signs = Signs(rate_hz)
         self._noise: list[float] = []
@@ -404,7 +376,6 @@ class Round:
         if self.over or self.stage == "waiting":
             return []
         self._samples += len(block)
-        self._recent.feed(block)
         events: list[Event] = [Warned(sentence) for sentence in self._signs.feed(block)]
         for rms_db, peak_db, _ in self._frames.feed(block):
             if self.stage == "noise":
@@ -531,10 +502,8 @@ class Round:
     def _accept(self, stop: Stop, tap: Tap, late_s: float) -> list[Event]:
         kept = KeptTap(self.recording, tap.onset_s, tap.peak_db, tap.tap_to_noise_db)
         self.taps.append(kept)
-        onset = round(tap.onset_s * self._rate_hz)
-        window = self._recent.cut(onset - round(LEAD_S * self._rate_hz), onset + round(RING_S * self._rate_hz))
         wanted = self.plan.taps_per_point
-        accepted = TapAccepted(stop, len(self.taps), wanted, kept, late_s, window)
+        accepted = TapAccepted(stop, len(self.taps), wanted, kept, late_s)
         if len(self.taps) < wanted:
             return [accepted]
         result = Result(stop, tuple(self.taps), self._refused)

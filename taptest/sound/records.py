@@ -46,6 +46,20 @@ class TapTrain:
 
 
 @dataclass(frozen=True, slots=True)
+class Alignment:
+    """Which tap of a walk belongs to which point; T taps in order."""
+
+    point: tuple[int, ...]
+    """(T,) index of the point, -1 for a tap that belongs to none (noise, a touch on the way)."""
+    certainty: tuple[float, ...]
+    """(T,) probability of that."""
+    doubtful_points: tuple[int, ...]
+    """Indices of the points whose taps are in doubt."""
+    notes: tuple[str, ...]
+    """Whole sentences on missing, surplus and doubtful taps; points are counted from 1 in them."""
+
+
+@dataclass(frozen=True, slots=True)
 class Mode:
     """One damped sinusoid: amplitude * exp(-decay * t) * cos(2 pi frequency t + phase)."""
 

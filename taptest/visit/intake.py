@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from taptest.errors import VisitError
-from taptest.sound.recording import probe
+from taptest.sound.recording import open_recording
 from taptest.visit import disk
 from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
 from taptest.visit.meaning import meaning_of
@@ -68,7 +68,7 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     document = _document(sections, rows, [names[sound] for sound in sounds], sources)
     meaning_of(document, str(sources.tank), str(sources.points))
     for sound in names:
-        probe(sound)
+        open_recording(sound)
     with disk.new_folder(folder, earlier) as working:
         disk.make_folder(working / SOUND)
         for sound, name in names.items():

@@ -9,7 +9,7 @@ import scipy.io.wavfile
 import soundfile
 from numpy.typing import NDArray
 
-from taptest.capture.tape import HEADER, Tape, mend, pack
+from taptest.capture.tape import HEADER, Tape, mend, pack, read
 from taptest.errors import StorageError
 
 RATE = 48000
@@ -25,11 +25,11 @@ def test_soundfile_scipy_and_wave_read_it_alike(tmp_path: Path) -> None:
     for start in range(0, len(expected), 1000):
         tape.write(expected[start : start + 1000])
     tape.close()
-    read, rate = soundfile.read(tmp_path / "a.wav")
+    found, rate = soundfile.read(tmp_path / "a.wav")
     assert rate == RATE
     # Half a step of 24 bits.
-    assert np.abs(read - expected).max() <= 0.5 / 2**23 + 1e-12
-    assert np.array_equal(scipy.io.wavfile.read(tmp_path / "a.wav")[1] / 2**31, read)
+    assert np.abs(found - expected).max() <= 0.5 / 2**23 + 1e-12
+    assert np.array_equal(scipy.io.wavfile.read(tmp_path / "a.wav")[1] / 2**31, found)
     with wave.open(str(tmp_path / "a.wav")) as file:
         assert (file.getnframes(), file.getframerate(), file.getsampwidth()) == (RATE + 7, RATE, 3)
 
@@ -54,8 +54,8 @@ def test_every_torn_copy_is_mended_to_the_last_whole_sample(tmp_path: Path) -> N
         if size >= HEADER.size:
             with wave.open(str(torn)) as file:
                 assert file.getnframes() == samples
-            read, _ = soundfile.read(torn)
-            assert np.abs(read - expected[:samples]).max(initial=0.0) <= 0.5 / 2**23 + 1e-12
+            found, _ = soundfile.read(torn)
+            assert np.abs(found - expected[:samples]).max(initial=0.0) <= 0.5 / 2**23 + 1e-12
 
 
 def test_the_header_is_true_after_a_second_without_any_close(tmp_path: Path) -> None:
@@ -71,3 +71,13 @@ def test_an_existing_file_is_never_written_over(tmp_path: Path) -> None:
     Tape(tmp_path / "a.wav", RATE).close()
     with pytest.raises(StorageError):
         Tape(tmp_path / "a.wav", RATE)
+
+
+def test_a_stretch_is_read_back_while_the_tape_runs(tmp_path: Path) -> None:
+    expected = sound(5000)
+    tape = Tape(tmp_path / "a.wav", RATE)
+    tape.write(expected)
+    assert np.abs(read(tmp_path / "a.wav", 1000, 2000) - expected[1000:2000]).max() <= 0.5 / 2**23 + 1e-12
+    assert len(read(tmp_path / "a.wav", 4990, 6000)) == 10
+    assert len(read(tmp_path / "a.wav", 6000, 7000)) == 0
+    tape.close()
