@@ -89,7 +89,7 @@ def read_line(
             0,
             f"Only {profile.depth_m.size} points carry usable taps, and at least {FEWEST_POINTS} are needed: tap more points.",
         )
-        return _nothing(profile, tank, notes)
+        return unread_line(profile.depth_m, tank, notes)
     hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
     if hidden > HIDDEN_SHARE:
         notes.insert(
@@ -97,7 +97,7 @@ def read_line(
             f"The noise hides {hidden:.0%} of what the taps should tell: tap harder, move the microphone nearer, or "
             "switch off what makes the noise.",
         )
-        return _nothing(profile, tank, notes)
+        return unread_line(profile.depth_m, tank, notes)
     changes = change_points(line_features(profile), np.diff(profile.depth_m), shortest=1)
     if sweeps:
         evidence = _model_evidence(profile, sweeps, changes, tank, settings or MatchSettings())
@@ -302,8 +302,8 @@ def _cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Poi
     return said
 
 
-def _nothing(profile: Profile, tank: Tank, notes: list[str]) -> LineReading:
-    """A reading that says nothing but why: the prior itself."""
+def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> LineReading:
+    """Make a reading that says nothing but why, in whole sentences: the prior itself, for points (P,) that told nothing."""
     depth = np.linspace(0.0, tank.shape.height_m, max(2, round(tank.shape.height_m / GRID_STEP_M) + 1))
     flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5), 0.0)
     posterior, inverted = _posterior(flat, Prior())
@@ -312,8 +312,8 @@ def _nothing(profile: Profile, tank: Tank, notes: list[str]) -> LineReading:
         posterior=posterior,
         depth_m=None,
         interval90_m=None,
-        p_water=p_water_at(profile.depth_m, posterior, tank.water_end, inverted),
-        point_depth_m=profile.depth_m,
+        p_water=p_water_at(point_depth_m, posterior, tank.water_end, inverted),
+        point_depth_m=point_depth_m,
         misfit=0.0,
         notes=tuple(notes),
         method="none",
