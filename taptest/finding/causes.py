@@ -65,6 +65,15 @@ class Evidence:
 
 _WATERLOGGED, _LOST, _OVER, _SMALL, _ISOLATED, _CREEP, _FILL, _COIL, _MAINS, _LIMIT, _DIRT, _GAUGE, _PUMP = PRIORS
 
+_SOUNDS = {
+    "dull all over": "the tank sounds dull all over",
+    "more water than expected": "the water stands further than the stated pre-charge allows",
+    "as expected": "the taps find the water where it is expected",
+    "less water than expected": "the tank holds less water than expected",
+    "inverted": "the tank rings at the water end and is dull at the air end",
+}
+_USUAL_SOUND = (0.03, 0.08, 0.83, 0.05, 0.01)
+
 EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "drips",
@@ -117,9 +126,8 @@ EVIDENCE: tuple[Evidence, ...] = (
             "high": "the cold pressure is well above what the height of the system needs",
             "low": "the cold pressure is below what the height of the system needs",
         },
-        "Read the cold pressure and compare it with the height to the highest emitter (10.2 m or 2.31 ft of water a"
-        " bar or psi) plus"
-        " 0.3 bar or 5 psi.",
+        "Compare the cold pressure with the height to the highest emitter: 1 bar for 10.2 m (1 psi for 2.31 ft), and"
+        " 0.3 bar (5 psi) on top.",
         2,
         (0.85, 0.08, 0.07),
         {
@@ -153,21 +161,29 @@ EVIDENCE: tuple[Evidence, ...] = (
         },
     ),
     Evidence(
-        "sound",
-        {
-            "dull all over": "the tank sounds dull all over",
-            "more water than expected": "the water stands further than the stated pre-charge allows",
-            "as expected": "the taps find the water where it is expected",
-            "less water than expected": "the tank holds less water than expected",
-        },
-        "Tap along the tank and compare the level with the expected one.",
+        "sound when cold",
+        _SOUNDS,
+        "Tap along the cold tank and compare the level with the expected one.",
         6,
-        (0.03, 0.08, 0.84, 0.05),
+        _USUAL_SOUND,
         {
-            _WATERLOGGED: (0.86, 0.10, 0.02, 0.02),
-            _LOST: (0.06, 0.81, 0.09, 0.04),
-            _OVER: (0.01, 0.03, 0.16, 0.80),
-            _ISOLATED: (0.04, 0.10, 0.36, 0.50),
+            _WATERLOGGED: (0.80, 0.10, 0.02, 0.02, 0.06),
+            _LOST: (0.06, 0.77, 0.13, 0.03, 0.01),
+            _OVER: (0.01, 0.03, 0.90, 0.05, 0.01),
+            _ISOLATED: (0.04, 0.10, 0.80, 0.05, 0.01),
+        },
+    ),
+    Evidence(
+        "sound when hot",
+        _SOUNDS,
+        "Tap along the hot tank and compare the level with the expected one.",
+        25,
+        _USUAL_SOUND,
+        {
+            _WATERLOGGED: (0.80, 0.10, 0.02, 0.02, 0.06),
+            _LOST: (0.06, 0.80, 0.09, 0.04, 0.01),
+            _OVER: (0.01, 0.03, 0.15, 0.80, 0.01),
+            _ISOLATED: (0.04, 0.10, 0.35, 0.50, 0.01),
         },
     ),
     Evidence(
@@ -374,6 +390,11 @@ def next_checks(observations: Mapping[str, str], leave_out: tuple[str, ...] = ()
         if e.name not in known and e.name not in leave_out
     ]
     return tuple(sorted(checks, key=lambda check: -check.bits_per_minute))
+
+
+def check_sentence(name: str) -> str:
+    """Say how a piece of evidence is got."""
+    return _BY_NAME[name].check
 
 
 def _posterior(known: Mapping[str, str]) -> FloatArray:

@@ -1,0 +1,354 @@
+"""The sentences of a finding, for a technician, with figures in the user's units.
+
+A `Story` carries everything that a sentence may speak of. Nothing here decides; it only says what was decided and why.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from taptest.finding.causes import check_sentence
+from taptest.finding.compare import CHARGE_TOLERANCE_PA, Comparison, is_hot
+from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
+from taptest.line.records import LineReading
+from taptest.quantities import Kind, Units
+from taptest.tank.kinds import what_taps_cannot_show
+
+PIN_CHECK = check_sentence("water at the air valve")
+PUSH_CHECK = check_sentence("weight")
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """A decided visit, ready to be told."""
+
+    case: Case
+    line: LineReading
+    comparison: Comparison
+    units: Units
+    code: FindingCode
+    probability: float
+    why: str
+    evidence: Mapping[str, str]
+
+    def show(self, kind: Kind, value: float | None) -> str:
+        """Show a figure in the user's unit, "unknown" where there is none."""
+        return "unknown" if value is None else self.units.show(kind, value)
+
+    def span(self, kind: Kind, interval: Interval) -> str:
+        """Both ends of an interval with the unit once: "0.4 to 0.7 bar"."""
+        low, high = self.show(kind, interval.low), self.show(kind, interval.high)
+        if low == high:
+            return low
+        unit = self.units.unit(kind)
+        return f"{low.removesuffix(unit).rstrip()} to {high}" if low.endswith(" " + unit) else f"{low} to {high}"
+
+    @property
+    def pressure(self) -> str:
+        """The pressure read."""
+        return self.show("pressure", self.case.readings.pressure_pa)
+
+    @property
+    def charge(self) -> str:
+        """The pre-charge that is compared with, and where it comes from."""
+        reference = self.comparison.reference
+        if reference is None:
+            return "an unknown pre-charge"
+        value = self.show("pressure", reference.pressure_pa)
+        return {
+            "stated": f"a pre-charge of {value}",
+            "what the system needs": f"the pre-charge of {value} that the system's height needs",
+            "fill pressure": f"a pre-charge equal to the fill pressure of {value}",
+            "open air": "a filling from open air",
+        }[reference.source]
+
+
+def sentence_of(story: Story) -> str:
+    """Tell the finding in one plain sentence."""
+    return {
+        "as expected": _as_expected,
+        "low on air": _low_on_air,
+        "waterlogged": _waterlogged,
+        "more air than expected": _more_air,
+        "too small": _too_small,
+        "membrane failed": _membrane_failed,
+    }[story.code](story)
+
+
+def cannot_tell_sentence(why: str, check: str) -> str:
+    """One sentence that says why not, and what to do next."""
+    step = check[0].lower() + check[1:].rstrip(".")
+    return f"The taps cannot tell, because {why}; next: {step}."
+
+
+def _level(story: Story) -> str:
+    """Where the water ends, as a clause."""
+    line = story.line
+    if line.state == "all air":
+        return "the shell rings all over"
+    if line.state == "all water":
+        return "the shell is dull all over"
+    if line.depth_m is None:
+        return "the water's end was not found"
+    return f"the water ends {story.show('length', line.depth_m)} below the top"
+
+
+def _should(story: Story) -> str:
+    """Where the water should end, as a clause."""
+    expected = story.comparison.expected
+    if expected is None or expected.depth_m is None:
+        return "no water is expected in the tank"
+    return f"the water should end {story.span('length', expected.depth_m)} below the top"
+
+
+def _as_expected(story: Story) -> str:
+    expected = story.comparison.expected
+    if story.line.state == "all air" or expected is None or expected.depth_m is None:
+        return (
+            f"The tank works as expected: {_level(story)}, and at {story.pressure} with {story.charge} it should hold"
+            " hardly any water."
+        )
+    return (
+        f"The tank works as expected: {_level(story)}, and at {story.pressure} with {story.charge} it should end"
+        f" {story.span('length', expected.depth_m)} below it."
+    )
+
+
+def _charge_found(story: Story) -> str:
+    estimate = story.comparison.precharge
+    if estimate is None:
+        return "its pre-charge cannot be put into figures"
+    return f"its pre-charge comes out at {charge_words(story, estimate)}"
+
+
+def charge_words(story: Story, estimate: PrechargeEstimate) -> str:
+    """Put the estimated pre-charge into words, one-sided where it is."""
+    if estimate.bound == "lower":
+        return f"{story.show('pressure', estimate.pressure_pa.median)} at least"
+    if estimate.pressure_pa.median <= 0:
+        return f"nearly nothing (at most {story.show('pressure', max(estimate.pressure_pa.high, 0.0))})"
+    if estimate.bound == "upper":
+        return f"{story.show('pressure', estimate.pressure_pa.median)} at most"
+    shown = Interval(estimate.pressure_pa.median, max(estimate.pressure_pa.low, 0.0), estimate.pressure_pa.high)
+    return f"{story.show('pressure', shown.median)} ({story.span('pressure', shown)})"
+
+
+def _low_on_air(story: Story) -> str:
+    expected = story.comparison.expected
+    should = f"no water is expected at {story.pressure}"
+    if expected is not None and expected.depth_m is not None:
+        should = f"it should end {story.span('length', expected.depth_m)} below it"
+    return f"The tank is low on air: {_level(story)}, where with {story.charge} {should}; {_charge_found(story)}."
+
+
+def _waterlogged(story: Story) -> str:
+    expected = story.comparison.expected
+    should = ""
+    if expected is not None:
+        should = (
+            f", though at {story.pressure} with {story.charge} it should hold about"
+            f" {story.show('volume', expected.water_m3.median)} of its"
+            f" {story.show('volume', story.case.tank.volume_m3)}"
+        )
+    return f"The tank is waterlogged: {_level(story)}, so hardly any air is left{should}."
+
+
+def _more_air(story: Story) -> str:
+    expected = story.comparison.expected
+    assert expected is not None
+    return (
+        f"The tank holds more air than expected: {_level(story)}, though at {story.pressure} with {story.charge}"
+        f" it should hold about {story.show('volume', expected.water_m3.median)} of water; it is over-charged or cut"
+        " off"
+        " from the system."
+    )
+
+
+def _too_small(story: Story) -> str:
+    forecast = story.comparison.forecast
+    assert forecast is not None
+    return (
+        f"The charge is right, but the tank is too small: at {story.show('temperature', forecast.temperature_c)} the"
+        f" pressure comes to about {story.show('pressure', forecast.hot_pressure_pa.median)}, and the relief valve is"
+        " set"
+        f" to {story.show('pressure', story.case.system.relief_pa)}."
+    )
+
+
+def _membrane_failed(story: Story) -> str:
+    if story.evidence.get("water at the air valve") == "yes":
+        return "The membrane has failed: water comes from the tank's air valve, so the tank is to be replaced."
+    return f"The membrane has most likely failed: {story.why}; the pin of the air valve will show it."
+
+
+def reasons_of(story: Story) -> tuple[str, ...]:
+    """Say what the finding rests on, in whole sentences."""
+    said = [f"By the taps {_level(story)}{_interval_words(story)}."]
+    said += story.line.notes
+    said += _reading_reasons(story)
+    said += _charge_reasons(story)
+    said += _forecast_reasons(story)
+    ranked = sorted(story.comparison.probabilities.items(), key=lambda item: -item[1])
+    others = [f"{code} {chance:.0%}" for code, chance in ranked if code != story.code and chance >= 0.03]
+    if others and story.comparison.probabilities:
+        said.append(f"Taps and readings together leave to the other findings: {', '.join(others)}.")
+    return tuple(said)
+
+
+def _interval_words(story: Story) -> str:
+    interval = story.line.interval90_m
+    if story.line.state != "found" or interval is None or story.line.depth_m is None:
+        return ""
+    return f" ({story.span('length', Interval(story.line.depth_m, *interval))} with 90 % probability)"
+
+
+def _reading_reasons(story: Story) -> list[str]:
+    readings, expected = story.case.readings, story.comparison.expected
+    said: list[str] = []
+    if expected is not None:
+        share = expected.water_share
+        said.append(
+            f"At {story.pressure} with {story.charge} the tank should hold {story.span('volume', expected.water_m3)} of"
+            f" water ({share.low:.0%} to {share.high:.0%} of it): {_should(story)}."
+        )
+    if expected is not None and readings.tank_temperature_c is None:
+        said.append("The temperature of the air in the tank was not read; a usual one is assumed with its spread.")
+    if expected is not None and readings.charged_at_c is None and story.case.tank.kind != "plain":
+        said.append("The temperature at charging is not known; a usual one is assumed with its spread.")
+    return said
+
+
+def _charge_reasons(story: Story) -> list[str]:
+    comparison, readings = story.comparison, story.case.readings
+    said: list[str] = []
+    if comparison.precharge is not None:
+        said.append(f"From the level the pre-charge comes out at {charge_words(story, comparison.precharge)}.")
+        lost = comparison.precharge.lost_air_m3
+        share = comparison.precharge.lost_air_share
+        if lost is not None and share is not None and share.low > 0.02:
+            said.append(
+                f"About {story.show('volume', lost.median)} of the air at its state of charging is gone"
+                f" ({share.median:.0%})."
+            )
+    needed, stated = comparison.needed_precharge_pa, readings.precharge_pa
+    if needed is not None and story.case.tank.has_membrane:
+        if stated is None:
+            said.append(
+                f"The pre-charge was not stated; the height of the system needs {story.show('pressure', needed)},"
+                " margin included."
+            )
+        elif stated < needed - CHARGE_TOLERANCE_PA:
+            said.append(
+                f"The stated pre-charge of {story.show('pressure', stated)} is below the"
+                f" {story.show('pressure', needed)} that"
+                " the height of the system needs, margin included."
+            )
+    pressure = readings.pressure_pa
+    cold_short = pressure is not None and stated is not None and pressure < stated - 2 * CHARGE_TOLERANCE_PA
+    if cold_short and is_hot(story.case) is False:
+        said.append(
+            f"The cold pressure of {story.pressure} is below the stated pre-charge: the tank takes water only above it."
+        )
+    return said
+
+
+def _forecast_reasons(story: Story) -> list[str]:
+    forecast, relief = story.comparison.forecast, story.case.system.relief_pa
+    if forecast is None:
+        return []
+    setting = (
+        "" if relief is None else f"; the relief valve, set to {story.show('pressure', relief)}, {forecast.relief}"
+    )
+    pressure = story.span("pressure", forecast.hot_pressure_pa)
+    if relief is not None and forecast.hot_pressure_pa.high > 2 * relief:
+        # No system stands that: the relief valve opens long before, so the upper end would only mislead.
+        pressure = f"{story.show('pressure', forecast.hot_pressure_pa.low)} and more, were the relief valve not to open"
+    return [f"At {story.show('temperature', forecast.temperature_c)} the pressure is forecast at {pressure}{setting}."]
+
+
+def not_checked_of(story: Story) -> tuple[str, ...]:
+    """Say what the finding leaves open, in whole sentences."""
+    case, evidence = story.case, story.evidence
+    texts = list(what_taps_cannot_show(case.tank))
+    if "water at the air valve" in evidence:
+        texts = [text for text in texts if "pin of the air valve" not in text]
+    if case.tank.kind == "open":
+        return tuple(texts)
+    if story.line.state == "all air" and story.code == "as expected":
+        texts.append(
+            "Whether the tank holds too much air, or is cut off from the system, was not checked: it rings all over"
+            " either way. Tap again hot."
+        )
+    if "second gauge" not in evidence:
+        texts.append("The gauge was not compared with a second one.")
+    if "valve drips at" not in evidence:
+        texts.append("The relief valve itself was not tested.")
+    if story.comparison.forecast is None:
+        texts.append(f"The hot pressure was not forecast: {_missing_for_forecast(case)}.")
+    elif case.system.relief_pa is None:
+        texts.append("The relief valve's setting is not known.")
+    if case.tank.has_membrane and case.readings.precharge_pa is None:
+        texts.append("The pre-charge was neither stated nor measured.")
+    elif case.tank.has_membrane:
+        texts.append(
+            "The pre-charge was not measured: that needs the tank isolated and its water side drained to zero."
+        )
+    return tuple(texts)
+
+
+def _missing_for_forecast(case: Case) -> str:
+    system, readings = case.system, case.readings
+    missing = [
+        name
+        for name, value in (
+            ("the system's volume", system.volume_m3),
+            ("the highest temperature", system.max_temperature_c),
+            ("the system's pressure", readings.pressure_pa),
+        )
+        if value is None
+    ]
+    if missing:
+        return f"{' and '.join(missing)} {'are' if len(missing) > 1 else 'is'} not known"
+    if readings.water_temperature_c is None and is_hot(case) is not False:
+        return "the water's temperature is not known"
+    return "pre-charge or temperatures do not carry one"
+
+
+def checks_of(story: Story) -> tuple[str, ...]:
+    """List the checks and steps that this finding itself calls for, the cheapest first."""
+    tank = story.case.tank
+    pin = (PIN_CHECK,) if tank.has_membrane and "water at the air valve" not in story.evidence else ()
+    recharge = (
+        f"Cool down, isolate the tank, drain its water side to zero and leave it open, pump it up to {_target(story)},"
+        " put it back and tap again."
+    )
+    drain = (
+        "Cool down, isolate the plain tank, drain it while air comes in, fill up to the cold pressure and tap again."
+    )
+    refill = recharge if tank.has_membrane else drain
+    hot = "Tap the same points again when the system is hot: the level must have moved."
+    replace = "Replace the tank: cool down, isolate and drain it; full of water it is heavy."
+    steps: dict[FindingCode, tuple[str, ...]] = {
+        "as expected": () if is_hot(story.case) else (hot,),
+        "low on air": (*pin, refill),
+        "waterlogged": (*pin, PUSH_CHECK, refill),
+        "more air than expected": (
+            "See whether the valve before the tank is open and its line free: isolated, it cannot take water.",
+            "Cool down, isolate the tank, drain its water side to zero and read its charge with a gauge.",
+        ),
+        "too small": (
+            "Check the system's volume and the highest temperature, on which the forecast rests.",
+            "Work out the tank that the system needs from its volume, its temperatures and the relief setting.",
+        ),
+        "membrane failed": pin or (replace,),
+        "cannot tell": pin,
+    }
+    return steps[story.code]
+
+
+def _target(story: Story) -> str:
+    """Choose the charge to pump up to: what the height needs where it is more than what was stated."""
+    reference, needed = story.comparison.reference, story.comparison.needed_precharge_pa
+    values = [needed] if needed is not None else []
+    if reference is not None and reference.source != "open air":
+        values.append(reference.pressure_pa)
+    return story.show("pressure", max(values)) if values else "its pre-charge"
