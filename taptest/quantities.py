@@ -230,8 +230,8 @@ def _single(kind: Kind, clean: str, shown: str, place: str) -> Quantity:
     unit = _BY_SPELLING[kind].get(spelling.strip())
     if unit is None:
         raise QuantityError(
-            f"{place}{shown} has the unit {spelling.strip()!r}, which is no unit of {kind}; "
-            f"use {_UNITS_THAT_SERVE[kind]}."
+            f"{place}{shown} has the unit {spelling.strip()!r}, which is no unit of {kind}; use "
+            f"{_UNITS_THAT_SERVE[kind]}."
         )
     value = _number(match["number"], shown, place)
     value = -value if match["sign"] == "-" else value
@@ -272,8 +272,8 @@ def _refuse_the_impossible(quantity: Quantity, shown: str, place: str) -> None:
             )
         if not quantity.absolute and si < -STANDARD_ATMOSPHERE_PA:
             raise PhysicsError(
-                f"{place}{shown} is below vacuum: a gauge pressure is never under -1.013 bar; "
-                "check the sign and the unit."
+                f"{place}{shown} is below vacuum: a gauge pressure is never under -1.013 bar; check the sign and the "
+                "unit."
             )
     if kind == "temperature" and si < -273.15:
         raise PhysicsError(f"{place}{shown} is below absolute zero (-273.15 °C); check the sign and the unit.")

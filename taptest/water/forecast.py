@@ -36,6 +36,9 @@ LEAST_RELIEF_TOLERANCE_PA = parse("pressure", "3 psi").si
 RELIEF_TOLERANCE_SHARE = 0.1
 """A 3 bar valve must lift within 0.3 bar of its setting (boiler manual); weeping from 10 % below: common practice."""
 
+_VACUUM_PA = 1e-3
+"""A tank far above its gauge may find less than nothing; it then holds no water."""
+
 ReliefVerdict = Literal["stays shut", "may weep", "opens"]
 
 
@@ -149,7 +152,7 @@ class _Tanks:
 
     def water(self, pressure_abs: FloatArray, gas_k: FloatArray) -> FloatArray:
         """(N, B) water in each tank at an absolute pressure at the gauge."""
-        at_tank = np.maximum(pressure_abs - self.column, np.finfo(np.float64).tiny)
+        at_tank = np.maximum(pressure_abs - self.column, _VACUUM_PA)
         free = 1 - np.minimum(self.starts(gas_k) / at_tank, 1.0)
         held: FloatArray = self.volume * np.minimum(free, self.acceptance)
         return held
@@ -350,13 +353,8 @@ _RELATIVE_STEP = 1e-13
 def _solve(setup: _Setup, gas_k: FloatArray, water: FloatArray) -> FloatArray:
     """Absolute pressure (B) at the gauge at which the tanks and the squeezed water hold `water` (B) in all."""
     tanks, begins = setup.tanks, setup.tanks.starts(gas_k)
-    volume, column, acceptance, compliance, start = (
-        tanks.volume,
-        tanks.column,
-        tanks.acceptance,
-        setup.compliance,
-        setup.start_abs,
-    )
+    volume, column, acceptance = tanks.volume, tanks.column, tanks.acceptance
+    compliance, start = setup.compliance, setup.start_abs
     room = 1 - acceptance
     full_at = np.divide(begins, room, out=np.full_like(begins, np.inf), where=room > 0) + column
     begins_at = begins + column
@@ -365,8 +363,7 @@ def _solve(setup: _Setup, gas_k: FloatArray, water: FloatArray) -> FloatArray:
     left = np.full(water.shape, -np.inf)
     for kink in (*begins_at, *full_at):
         finite = np.where(np.isfinite(kink), kink, 1.0)
-        at_tank = np.maximum(finite - column, np.finfo(np.float64).tiny)
-        held = (volume * np.minimum(1 - np.minimum(begins / at_tank, 1.0), acceptance)).sum(axis=0)
+        held = tanks.water(finite, gas_k).sum(axis=0)
         short = np.isfinite(kink) & (held + compliance * (finite - start) <= water)
         left = np.where(short, np.maximum(left, kink), left)
     active = (begins_at <= left) & (left < full_at)

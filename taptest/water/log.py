@@ -163,7 +163,7 @@ def read_records(
         if entries and not entries[-1].time_s <= entry.time_s <= entries[-1].time_s + _DAY_S:
             raise VisitError(
                 f"{place}: the time {cells['time']!r} does not follow the reading before; put the readings in order "
-                f"of time."
+                "of time."
             )
         entries.append(entry)
     return tuple(entries)
@@ -179,7 +179,7 @@ def _cells(record: Mapping[str, str], place: str) -> tuple[dict[str, str], dict[
         if not match or name not in _COLUMNS:
             raise VisitError(
                 f"{place}: the column {key!r} is not known; use {', '.join(_COLUMNS)} (with units as in 'pressure "
-                f"[bar]')."
+                "[bar]')."
             )
         if name in cells:
             raise VisitError(f"{place}: the column {name!r} stands there twice; leave one out.")
@@ -247,7 +247,7 @@ def free_air_m3(
     if not (volume_m3 >= 0 and pressure_pa + atmospheric_pa > 0):
         raise PhysicsError(
             f"Air of {volume_m3:g} m3 at {pressure_pa + atmospheric_pa:g} Pa absolute cannot be; check the volume and "
-            f"the pressure."
+            "the pressure."
         )
     return float(volume_m3 * (pressure_pa + atmospheric_pa) / STANDARD_ATMOSPHERE_PA * _free_air_k() / kelvin(gas_t_c))
 
@@ -325,8 +325,7 @@ def air_from_drain(
     if tank_m3 is not None and product / p2 > tank_m3 * 1.05:
         notes.append(
             f"After the drain the air would fill {1e3 * product / p2:.1f} l, more than the tank's {1e3 * tank_m3:.1f} "
-            f"l: "
-            "there is air elsewhere, or the volume drawn or a reading is wrong."
+            "l: there is air elsewhere, or the volume drawn or a reading is wrong."
         )
     return AirEstimate("drain", product * to_free, sd * to_free, tuple(notes))
 
@@ -383,8 +382,7 @@ def air_from_rise(
     if degrees > 0 and _chance(chi_square, degrees) < CONTRADICTION_LEVEL:
         notes.append(
             "The readings do not follow one air cushion: the pressure may have climbed stiffly before the tank took "
-            "water, "
-            "the valve may have lifted, or water was fed in."
+            "water, the valve may have lifted, or water was fed in."
         )
     return AirEstimate("pressure rise", product * to_free, sd * to_free, tuple(notes))
 
@@ -407,8 +405,7 @@ def _warm_up(log: Sequence[LogEntry]) -> list[LogEntry]:
     if len(best) < 3 or max(temperatures) - min(temperatures) < 10:
         raise PhysicsError(
             "The log has no warm-up to judge: it needs at least 3 readings of temperature and pressure over 10 °C or "
-            "more "
-            "with the heat on and the fill valve shut."
+            "more with the heat on and the fill valve shut."
         )
     return best
 
@@ -478,8 +475,7 @@ def _contradiction(estimates: tuple[AirEstimate, ...]) -> str:
         more, less = less, more
     return (
         f"The estimates of the air contradict each other: the {more.source} speaks for {1e3 * more.free_air_m3:.1f} l "
-        f"of free air, "
-        f"the {less.source} for {1e3 * less.free_air_m3:.1f} l. They are not averaged; look for "
+        f"of free air, the {less.source} for {1e3 * less.free_air_m3:.1f} l. They are not averaged; look for "
         f"{_HINT_TOO_MUCH[more.source]}, or for {_HINT_TOO_LITTLE[less.source]}."
     )
 

@@ -170,9 +170,8 @@ def tank_volume_m3(
     p0, pf, pm = (np.asarray(v, dtype=np.float64) for v in (precharge_abs_pa, fill_abs_pa, max_abs_pa))
     if not bool(np.all((p0 > 0) & (pf >= p0) & (pm > pf))):
         raise PhysicsError(
-            "A tank needs pre-charge <= fill pressure < highest pressure (all absolute and above zero), "
-            f"but they are {np.min(p0):g}, {np.min(pf):g} and {np.min(pm):g} Pa; check the static head against the "
-            f"relief setting."
+            "A tank needs pre-charge <= fill pressure < highest pressure (all absolute and above zero), but they are "
+            f"{np.min(p0):g}, {np.min(pf):g} and {np.min(pm):g} Pa; check the static head against the relief setting."
         )
     return np.asarray(np.asarray(taken_m3, dtype=np.float64) / (p0 / pf - p0 / pm))[()]
 
@@ -210,8 +209,23 @@ def model_code_factor(hot_c: float) -> float:
 
 
 def saturation_abs_pa(t_c: float) -> float:
-    """Vapour pressure of water (absolute Pa), Antoine equation for 99 to 374 C (coefficients from memory)."""
-    return float(10 ** (8.14019 - 1810.94 / (244.485 + t_c)) * STANDARD_ATMOSPHERE_PA / 760)
+    """Vapour pressure of water (absolute Pa), 0 to 373 C.
+
+    Saturation equation of Wagner and Pruss (IAPWS SR1-86, revised 1992); coefficients from memory, held to CoolProp
+    by a test.
+    """
+    if not 0 <= t_c < 373:
+        raise PhysicsError(
+            f"The vapour pressure of water is known from 0 to 373 °C, but {t_c:g} °C was asked for; check it."
+        )
+    critical_k, critical_pa = 647.096, 22.064e6
+    t_k = t_c + 273.15
+    v = 1 - t_k / critical_k
+    series = sum(a * v**power for a, power in zip(_SATURATION, (1, 1.5, 3, 3.5, 4, 7.5), strict=True))
+    return float(critical_pa * np.exp(critical_k / t_k * series))
+
+
+_SATURATION = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
 
 
 def needed_precharge_pa(
@@ -220,12 +234,12 @@ def needed_precharge_pa(
     atmospheric_pa: float = STANDARD_ATMOSPHERE_PA,
     margin_pa: float = MARGIN_PA,
 ) -> float:
-    """Pre-charge (gauge) that the system needs: static head, overpressure of steam above 100 C, and a margin."""
+    """Pre-charge (gauge) that the system needs: static head, overpressure of steam above boiling, and a margin."""
     if not static_head_pa >= 0:
         raise PhysicsError(
             f"A static head of {static_head_pa:g} Pa at the tank cannot be; give the height above the tank, 0 or more."
         )
-    steam = max(0.0, saturation_abs_pa(hot_c) - atmospheric_pa) if hot_c > 99 else 0.0
+    steam = max(0.0, saturation_abs_pa(hot_c) - atmospheric_pa)
     return static_head_pa + steam + margin_pa
 
 
@@ -249,8 +263,8 @@ def en_fill_range_pa(
     """
     if not tank_m3 > reserve_m3:
         raise PhysicsError(
-            f"A tank of {1e3 * tank_m3:g} l cannot hold a reserve of {1e3 * reserve_m3:g} l and air; "
-            "choose a larger one."
+            f"A tank of {1e3 * tank_m3:g} l cannot hold a reserve of {1e3 * reserve_m3:g} l and air; choose a larger "
+            "one."
         )
     least = tank_m3 * precharge_abs_pa / (tank_m3 - reserve_m3)
     greatest = max_abs_pa / (1 + expansion_m3 * max_abs_pa / (tank_m3 * precharge_abs_pa))
@@ -264,8 +278,7 @@ def en_tank_m3(
     if not max_abs_pa > precharge_abs_pa > 0:
         raise PhysicsError(
             f"The highest pressure ({max_abs_pa:g} Pa absolute) does not exceed the pre-charge ({precharge_abs_pa:g} "
-            f"Pa), so the tank "
-            "could take no water; a higher relief setting or a tank mounted higher is needed."
+            "Pa), so the tank could take no water; a higher relief setting or a tank mounted higher is needed."
         )
     ratio = max_abs_pa / (max_abs_pa - precharge_abs_pa)
     left_for_small = 1 - EN_SMALL_TANK_RESERVE_SHARE * ratio
@@ -307,8 +320,7 @@ def size(task: SizingTask, method: SizingMethod, units: Units = METRIC) -> Sizin
         )
         lines.append(
             f"Reserve held cold: {_band(reserve, units)} (0.5 % of the system, at least 3 l; 20 % of a tank up to 15 "
-            f"l); "
-            f"it sets the fill pressure to {units.show('pressure', fill)}."
+            f"l); it sets the fill pressure to {units.show('pressure', fill)}."
         )
     else:
         volume, reserve = swell.each(lambda taken: float(tank_volume_m3(taken, *absolute))), _NO_RESERVE
@@ -360,8 +372,8 @@ def _pressures(task: SizingTask, method: SizingMethod, lines: list[str], units: 
     if not fill < highest:
         raise PhysicsError(
             f"The fill pressure {shown[1]} is not below the highest pressure {shown[2]} under a relief setting of "
-            f"{shown[3]}, so no tank "
-            "serves; a higher relief rating (if the boiler's rating allows it) or a tank mounted higher is needed."
+            f"{shown[3]}, so no tank serves; a higher relief rating (if the boiler's rating allows it) or a tank "
+            "mounted higher is needed."
         )
     lines.append(
         f"Pre-charge {shown[0]}, fill pressure {shown[1]}, highest pressure {shown[2]} "
@@ -378,10 +390,10 @@ def _method_warnings(
         if task.hot_c < MODEL_CODE_LOWEST_C:
             true = float(net_expansion(WATER, 4.4, task.hot_c, task.metal))
             warnings.append(
-                f"The model-code factor is meant for 175 °F (79 °C) and above; at "
+                "The model-code factor is meant for 175 °F (79 °C) and above; at "
                 f"{units.show('temperature', task.hot_c)} it is "
                 f"{100 * (1 - model_code_factor(task.hot_c) / true):.0f} % below the expansion of water, so the tank "
-                f"comes out too small."
+                "comes out too small."
             )
         if task.fluid.share > 0:
             warnings.append(
@@ -438,7 +450,7 @@ def choose_tanks(
         if not 0 < limit <= tank.volume_m3:
             raise PhysicsError(
                 f"A tank of {1e3 * tank.volume_m3:g} l that takes {1e3 * limit:g} l cannot be; the acceptance is at "
-                f"most the volume."
+                "most the volume."
             )
     found: list[TankChoice] = []
     for number in range(1, most + 1):
@@ -509,8 +521,7 @@ def _choice(task: SizingTask, result: SizingResult, tanks: tuple[TankSize, ...],
     low, high = units.show("pressure", hot.low), units.show("pressure", hot.high)
     lines.append(
         f"Charge {'each to' if len(tanks) > 1 else 'it to'} {units.show('pressure', result.precharge_pa)} with its "
-        f"water side empty, "
-        f"fill cold to {units.show('pressure', fill)}; hot the pressure reaches "
+        f"water side empty, fill cold to {units.show('pressure', fill)}; hot the pressure reaches "
         f"{low if low == high else f'{low} to {high}'}."
     )
     unknown = [tank for tank in tanks if tank.acceptance_m3 is None]
