@@ -110,27 +110,44 @@ def ring_spectrum(
     )
 
 
-@lru_cache(maxsize=32)
-def _overlap(edges_hz: tuple[float, ...], bins: int, bin_hz: float) -> FloatArray:
-    """(K, C) share of every bin (a cell of its own, half a bin to both sides) that lies in every cell."""
-    low = (np.arange(bins) - 0.5) * bin_hz
-    edges = np.asarray(edges_hz)
-    covered = np.minimum(edges[None, 1:], low[:, None] + bin_hz) - np.maximum(edges[None, :-1], low[:, None])
-    share: FloatArray = np.clip(covered / bin_hz, 0.0, 1.0)
-    share.setflags(write=False)
-    return share
+def noise_power(windows: NDArray[np.floating], rate_hz: float) -> tuple[FloatArray, float]:
+    """Mean square (Q, K) in every bin of windows (Q, N) of steady noise, and the width of a bin in hertz.
+
+    Short of what taps need (no time, no padding), hence quick; the window is the ring window.
+    """
+    length = windows.shape[-1]
+    window, _ = ring_window(length, 0, rate_hz)
+    size = sfft.next_fast_len(length, real=True)
+    spectrum = sfft.rfft(windows * window.astype(windows.dtype), size, axis=-1)
+    power = (spectrum.real**2 + spectrum.imag**2).astype(np.float64)
+    power *= 2.0 / (size * float((window**2).sum()))
+    return power, rate_hz / size
 
 
 def sum_cells(values: FloatArray, edges_hz: FloatArray, bin_hz: float, rate_hz: float) -> FloatArray:
-    """Sum (..., K) bin values into the (..., C) cells between `edges_hz` (C + 1,); NaN above half the sampling rate."""
-    summed = values @ _overlap(tuple(edges_hz.tolist()), values.shape[-1], bin_hz)
+    """Sum (..., K) bin values into the (..., C) cells between `edges_hz` (C + 1,); NaN above half the sampling rate.
+
+    Each bin counts as spread evenly half a bin to both sides, so the running sum is linear between bin limits and a cell
+    is the difference of two of its values.
+    """
+    bins = values.shape[-1]
+    place = np.clip(edges_hz / bin_hz + 0.5, 0.0, bins)
+    whole = np.minimum(place.astype(int), bins - 1)
+    running = np.cumsum(values, axis=-1)
+    at_edges = running[..., whole] - values[..., whole] * (1.0 - (place - whole))
+    summed = np.diff(at_edges, axis=-1)
     summed[..., edges_hz[1:] > rate_hz / 2] = np.nan
     return np.asarray(summed)
 
 
 def fine_spectrum(ring: RingSpectrum) -> FloatArray:
     """(..., 128) energy per hertz on `SPECTRUM_HZ`; NaN above half the sampling rate."""
-    return sum_cells(ring.power, SPECTRUM_EDGES_HZ, ring.bin_hz, ring.rate_hz) / np.diff(SPECTRUM_EDGES_HZ)
+    return per_hertz(ring.power, ring.bin_hz, ring.rate_hz)
+
+
+def per_hertz(power: FloatArray, bin_hz: float, rate_hz: float) -> FloatArray:
+    """(..., 128) bin values (..., K) summed into the cells of the fine grid, per hertz."""
+    return sum_cells(power, SPECTRUM_EDGES_HZ, bin_hz, rate_hz) / np.diff(SPECTRUM_EDGES_HZ)
 
 
 def centroid_hz(density: FloatArray) -> FloatArray:

@@ -46,6 +46,8 @@ LANDING_S = 0.015
 """A stronger hit that soon after a weaker one is the same strike landing; the weaker was the first touch."""
 LANDING_SHARE = 0.1
 """First touch relative to the strike above which the two count as a double hit."""
+SETTLED_S = 0.25
+"""Time after a tap from which on the recording counts as quiet again."""
 NOTHING_DB = 0.0
 """A hit that adds less energy than the noise has is a flutter of the noise and is not reported."""
 WEAK_DB = 6.0
@@ -427,3 +429,20 @@ def mark_outliers(taps: list[Tap]) -> list[Tap]:
         else tap
         for tap in taps
     ]
+
+
+def quiet_starts(train: TapTrain, *, length_s: float = RING_S, most: int = 3) -> FloatArray:
+    """(Q,) beginnings in seconds of stretches of `length_s` without taps, up to `most` before each tap and at the end.
+
+    Where taps follow each other so fast that none is quiet, the stretch just before the next tap is taken.
+    """
+    onsets = [tap.onset_s for tap in train.taps]
+    free_from = [0.0, *(onset + SETTLED_S for onset in onsets)]
+    free_to = [*(onset - 0.005 for onset in onsets), train.duration_s]
+    starts: list[float] = []
+    for low, high in zip(free_from, free_to, strict=True):
+        count = min(int(max(high - low, 0.0) / length_s), most)
+        if count == 0 and high - low > -SETTLED_S / 2 and high > length_s:
+            count = 1
+        starts.extend(high - length_s * (k + 1) for k in reversed(range(count)))
+    return np.array(starts)

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import RecordingError
-from taptest.sound.records import TapTraits
+from taptest.sound.recording import Recording
+from taptest.sound.records import TapTrain, TapTraits
 from taptest.sound.spectra import (
     SPECTRUM_EDGES_HZ,
     SPECTRUM_HZ,
@@ -22,9 +23,12 @@ from taptest.sound.spectra import (
     RingSpectrum,
     centroid_hz,
     fine_spectrum,
+    noise_power,
+    per_hertz,
     ring_spectrum,
     sum_cells,
 )
+from taptest.sound.taps import quiet_starts
 
 FloatArray = NDArray[np.float64]
 
@@ -39,6 +43,10 @@ BAND_EDGE_HZ: FloatArray = 1000.0 * 10.0 ** (np.arange(-6.5, 9.0) / 10)
 
 LEAD_S = 0.001
 """How long before the onset a tap's stretch begins, so that an onset marked a little late cuts nothing off."""
+NEAREST = 32
+"""How many quiet windows nearest in time make a tap's noise."""
+TAPS_AT_ONCE = 128
+"""Taps worked on together: bounds the memory of a long walk."""
 HIDDEN = 2.0
 """A band is hidden where its energy is below this many standard deviations of the noise's."""
 TINY = 1e-30
@@ -49,9 +57,9 @@ class NoiseProfile:
     """The noise without taps, as a tap's traits need it."""
 
     band_power: FloatArray
-    """(B,) mean square in each band."""
+    """(B,) mean square in each band; (T, B) where every tap has noise of its own."""
     density: FloatArray
-    """(F,) mean square per hertz on the fine grid."""
+    """(F,) or (T, F) mean square per hertz on the fine grid."""
     heard_s: float
     """How much noise this was estimated from; 0 means that none is known."""
 
@@ -95,24 +103,27 @@ def noise_profile(stretches: Sequence[NDArray[np.floating]], rate_hz: float) -> 
     padded = np.zeros((len(windows), length))
     for row, window in zip(padded, windows, strict=True):
         row[: len(window)] = window * np.sqrt(length / len(window))
-    ring = ring_spectrum(padded, rate_hz)
-    energy = sum_cells(ring.power, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
-    density = fine_spectrum(ring)
-    heard_s = sum(len(window) for window in windows) / rate_hz
+    band_power, density = _noise_windows(padded, rate_hz)
     return NoiseProfile(
-        band_power=_middle(energy, np.diff(BAND_EDGE_HZ), ring),
-        density=_middle(density, np.diff(SPECTRUM_EDGES_HZ), ring),
-        heard_s=heard_s,
+        band_power=_middle(band_power, np.diff(BAND_EDGE_HZ)),
+        density=_middle(density, np.diff(SPECTRUM_EDGES_HZ)),
+        heard_s=sum(len(window) for window in windows) / rate_hz,
     )
 
 
-def _middle(values: FloatArray, width_hz: FloatArray, ring: RingSpectrum) -> FloatArray:
-    """Mean over rows estimated through their median, per second of squared window."""
+def _noise_windows(windows: NDArray[np.floating], rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Mean squares per band (Q, B) and per hertz (Q, F) of windows (Q, N) of noise."""
+    power, bin_hz = noise_power(windows, rate_hz)
+    return sum_cells(power, BAND_EDGE_HZ, bin_hz, rate_hz), per_hertz(power, bin_hz, rate_hz)
+
+
+def _middle(values: FloatArray, width_hz: FloatArray) -> FloatArray:
+    """Mean over rows (Q, C) estimated through their median, which a click among them does not move."""
     if values.shape[0] < 4:
-        return np.asarray(values.mean(axis=0) / ring.window_square_s)
-    freedom = 2.0 * _products(width_hz, ring)
+        return np.asarray(values.mean(axis=0))
+    freedom = 2.0 * np.maximum(width_hz * WINDOW_S, 1.0)
     median_of_mean = (1.0 - 2.0 / (9.0 * freedom)) ** 3
-    return np.asarray(np.median(values, axis=0) / median_of_mean / ring.window_square_s)
+    return np.asarray(np.median(values, axis=0) / median_of_mean)
 
 
 def _products(width_hz: FloatArray, ring: RingSpectrum) -> FloatArray:
@@ -204,3 +215,42 @@ def _bands(ring: RingSpectrum, noise: NoiseProfile) -> tuple[FloatArray, FloatAr
     log_time = np.where(timed, np.log(np.where(timed, time_s, 1.0)), np.nan)
     log_time_sd = np.where(timed, np.sqrt(time_variance) / time_s, np.nan)
     return level_db, level_sd_db, log_time, log_time_sd
+
+
+def traits_of(recording: Recording, train: TapTrain) -> tuple[TapTraits | None, ...]:
+    """Traits of all usable taps of a recording, in the order of `train.taps`; None for taps that are not used.
+
+    Each tap's noise is that of the quiet windows nearest to it in time, so that a fan that starts halfway through a
+    walk is taken off where it runs only.
+    """
+    rate_hz = train.rate_hz
+    lead = round(LEAD_S * rate_hz)
+    length = round(WINDOW_S * rate_hz)
+    used = [i for i, tap in enumerate(train.taps) if tap.used]
+    starts_s = quiet_starts(train)
+    traits: list[TapTraits | None] = [None] * len(train.taps)
+    for first in range(0, len(used), TAPS_AT_ONCE):
+        group = used[first : first + TAPS_AT_ONCE]
+        onsets_s = np.array([train.taps[i].onset_s for i in group])
+        rings = recording.stretches([round(t * rate_hz) - lead for t in onsets_s.tolist()], lead + length)
+        noise = _noise_around(recording, starts_s, onsets_s, length)
+        for i, tap in zip(group, many_tap_traits(rings, rate_hz, noise), strict=True):
+            traits[i] = tap
+    return tuple(traits)
+
+
+def _noise_around(recording: Recording, starts_s: FloatArray, onsets_s: FloatArray, length: int) -> NoiseProfile:
+    """Noise of each of T taps from the quiet windows nearest to it."""
+    if not starts_s.size:
+        return NoiseProfile.none()
+    nearest = np.argsort(np.abs(onsets_s[:, None] - starts_s[None, :]), axis=1)[:, :NEAREST]
+    needed, place = np.unique(nearest, return_inverse=True)
+    rate_hz = float(recording.rate_hz)
+    windows = recording.stretches([round(t * rate_hz) for t in starts_s[needed].tolist()], length)
+    power, density = _noise_windows(windows, rate_hz)
+    place = place.reshape(nearest.shape)
+    return NoiseProfile(
+        band_power=np.array([_middle(power[rows], np.diff(BAND_EDGE_HZ)) for rows in place]),
+        density=np.array([_middle(density[rows], np.diff(SPECTRUM_EDGES_HZ)) for rows in place]),
+        heard_s=nearest.shape[1] * length / rate_hz,
+    )
