@@ -12,11 +12,11 @@ errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
-shell.records shell.vibration shell.fluid shell.response shell.sweep shell.strike shell.rooms shell.simulate
+shell.records shell.meridian shell.vibration shell.fluid shell.response shell.sweep shell.strike shell.rooms shell.simulate
 line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
 finding.records finding.compare finding.causes finding.wording finding.judge
-visit.disk visit.record visit.meaning visit.files visit.intake visit.sweeps visit.result visit.analyse visit.trial visit.shelf
-capture.device capture.tape capture.journal capture.signs capture.round capture.estimate capture.session capture.terminal
+visit.disk visit.record visit.meaning visit.files visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.trial visit.shelf
+capture.device capture.tape capture.journal capture.signs capture.round capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.terminal
 report.words report.figures report.page
 desk
 commands.console commands cli __main__

@@ -1,0 +1,232 @@
+"""Water in a cavity of revolution: added mass of every level from one pass per circumferential harmonic.
+
+Goal: the kinetic energy of water that moves with the wall, for a horizontal surface at any of the mesh's lines.
+
+Theory: incompressible potential flow, Laplace's equation for harmonic n in (r, z), the wall's normal velocity
+prescribed, the potential zero at the free surface (pressure release; sloshing lies far below the sound). Quadratic
+finite elements in horizontal layers that grow from the water end, each layer with the same number of nodes across,
+graded toward the wall. A level's matrix is a leading block of the full cavity's, so one block elimination from the
+water end gives the added mass of every level as a running sum of squares: it can only grow with the level. The wholly
+filled cavity is closed; only for n = 0 this matters, and there the opening of the connection at the water end's pole
+lets water through (`OPENING_M2` wide, `OPENING_LENGTH_M` long): without it the wall could not move where it changes
+the volume.
+
+Conventions: added-mass matrices leave out the circumferential factor, as in `vibration`; heights are counted from the
+water end.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import PhysicsError
+from taptest.shell.vibration import DryShell
+
+FloatArray = NDArray[np.float64]
+
+OPENING_M2 = 2.5e-4
+"""Clear area of the connection (about 3/4 inch)."""
+OPENING_LENGTH_M = 0.3
+"""Length of the water column in the connection that moves with the flow through it."""
+
+
+def _quadratic(x: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return quadratic shape functions of nodes -1, 0, 1 and their derivatives, (..., 3)."""
+    value = np.stack([0.5 * x * (x - 1), 1 - x * x, 0.5 * x * (x + 1)], axis=-1)
+    return value, np.stack([x - 0.5, -2 * x, x + 0.5], axis=-1)
+
+
+def radial_fractions(radius_m: float, wall_size_m: float, growth: float) -> FloatArray:
+    """Return element edges from the axis (0) to the wall (1), fine at the wall; `growth` 1 makes them even."""
+    edges, size, depth = [0.0], wall_size_m, 0.0
+    while depth < radius_m:
+        depth += size
+        edges.append(depth)
+        size *= growth
+    return np.asarray(1.0 - np.array(edges[::-1]) / depth)
+
+
+@dataclass(frozen=True, slots=True)
+class WaterColumn:
+    """The cavity of a closed shell, cut into layers by the shell's own elements; J layers, m nodes across.
+
+    Level j means that the surface lies at the top of layer j - 1: 0 is dry, J brings the surface to the far end,
+    where the last one, J + 1, is the closed, wholly filled cavity.
+    """
+
+    shell: DryShell
+    fraction: FloatArray
+    """(q+1,) element edges across, from the axis to the wall."""
+    closed_pole: bool = False
+    """Whether the opening of the connection is left out."""
+    layers: NDArray[np.int64] = field(init=False)
+    """(J,) the shell element beside each layer."""
+    _gradient: FloatArray = field(init=False, repr=False)
+    _angular: FloatArray = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        ends = self.shell.mesh.meridian.geometry(self.shell.mesh.node_m).height_m
+        rising = np.diff(ends) > 1e-12
+        object.__setattr__(self, "layers", np.flatnonzero(rising))
+        gradient, angular = self._layer_matrices()
+        object.__setattr__(self, "_gradient", gradient)
+        object.__setattr__(self, "_angular", angular)
+
+    @property
+    def across(self) -> int:
+        """Nodes of one line from the axis to the wall."""
+        return 2 * len(self.fraction) - 1
+
+    def line_heights_m(self) -> FloatArray:
+        """Return (J+1,) heights of the lines at which a surface can lie."""
+        nodes = self.shell.mesh.node_m
+        heights = self.shell.mesh.meridian.geometry(nodes).height_m
+        return np.concatenate([heights[self.layers[:1]], heights[self.layers + 1]])
+
+    def _layer_matrices(self) -> tuple[FloatArray, FloatArray]:
+        """Return (J, 3m, 3m) the two parts of each layer's matrix: gradient in (r, z), and that times n squared."""
+        mesh = self.shell.mesh
+        node, weight = np.polynomial.legendre.leggauss(4)
+        half = 0.5 * mesh.length_m[self.layers]
+        s = mesh.node_m[self.layers][:, None] + half[:, None] * (node + 1.0)
+        wall = mesh.meridian.within(mesh.segment[self.layers], s)
+        radius, slope = wall.radius_m, wall.slope_rad
+        dr, dz = np.cos(slope) * half[:, None], np.sin(slope) * half[:, None]
+        value, first = _quadratic(node)
+        count, q = len(self.layers), len(self.fraction) - 1
+        m = self.across
+        gradient, angular = np.zeros((count, 3, m, 3, m)), np.zeros((count, 3, m, 3, m))
+        for cell in range(q):
+            x0, x1 = self.fraction[cell], self.fraction[cell + 1]
+            step = 0.5 * (x1 - x0)
+            x = x0 + step * (node + 1.0)
+            # points: (layer, height, across); functions: height node, across node
+            along = np.einsum("hi,xj->hxij", value, first)
+            upward = np.einsum("hi,xj->hxij", first, value)
+            plain = np.einsum("hi,xj->hxij", value, value)
+            phi_r = along[None] / (step * radius)[:, :, None, None, None]
+            tilt = (x[None, None, :] * dr[:, :, None] / (step * radius)[:, :, None])[..., None, None]
+            phi_z = (upward[None] - tilt * along[None]) / dz[:, :, None, None, None]
+            r = x[None, None, :] * radius[:, :, None]
+            area = step * (radius * dz)[:, :, None] * weight[None, :, None] * weight[None, None, :]
+            at = slice(2 * cell, 2 * cell + 3)
+            flat = (len(half), 16, 9)
+            both = (area * r).reshape(len(half), 16, 1)
+            pr, pz = phi_r.reshape(flat), phi_z.reshape(flat)
+            grad = np.swapaxes(pr * both, 1, 2) @ pr + np.swapaxes(pz * both, 1, 2) @ pz
+            pp = np.broadcast_to(plain.reshape(1, 16, 9), flat)
+            turn = np.swapaxes(pp * (area / r).reshape(len(half), 16, 1), 1, 2) @ pp
+            gradient[:, :, at, :, at] += grad.reshape(len(half), 3, 3, 3, 3)
+            angular[:, :, at, :, at] += turn.reshape(len(half), 3, 3, 3, 3)
+        return gradient.reshape(count, 3 * m, 3 * m), angular.reshape(count, 3 * m, 3 * m)
+
+    def _wall_loads(self, normal: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return loads of normal displacements (E, G, K): (J, 3, K) on the layers' wall nodes, (m, K) on both end lines."""
+        shell = self.shell
+        node, _ = np.polynomial.legendre.leggauss(normal.shape[1])
+        value, _ = _quadratic(node)
+        weighted = normal * shell.weight[..., None]
+        wall = np.einsum("gi,jgk->jik", value, weighted[self.layers])
+        caps = []
+        flat = np.setdiff1d(np.arange(len(shell.mesh.segment)), self.layers)
+        for rows in (flat[flat < self.layers[0]], flat[flat > self.layers[-1]]):
+            load = np.zeros((self.across, normal.shape[2]))
+            if len(rows):
+                share = (shell.points.radius_m[rows] / np.max(shell.points.radius_m)).ravel()
+                cell = np.clip(np.searchsorted(self.fraction, share) - 1, 0, len(self.fraction) - 2)
+                x = 2.0 * (share - self.fraction[cell]) / np.diff(self.fraction)[cell] - 1.0
+                shape, _ = _quadratic(x)
+                flow = weighted[rows].reshape(len(share), -1)
+                for part in range(3):
+                    np.add.at(load, 2 * cell + part, shape[:, part, None] * flow)
+            caps.append(load)
+        return wall, caps[0], caps[1]
+
+    def added_mass(self, n: int, normal: FloatArray, levels: NDArray[np.int64], density_kg_m3: float) -> FloatArray:
+        """Return (L, K, K) added mass of wall motions for each of the levels (L,).
+
+        `normal` is (E, G, K), the outward normal displacement of K motions at the shell's integration points.
+        Raises PhysicsError for levels outside 0 .. J + 1.
+        """
+        count = len(self.layers)
+        if np.any(levels < 0) or np.any(levels > count + 1):
+            raise PhysicsError(
+                f"A water level outside the {count} layers of the mesh was asked for; give 0 to {count + 1}."
+            )
+        wanted = set(levels.tolist())
+        sums = {0: np.zeros((normal.shape[2],) * 2)} if 0 in wanted else {}
+        total = np.zeros((normal.shape[2],) * 2)
+        for level, part in self._elimination(n, normal, max(wanted)):
+            total = total + part.T @ part
+            if level in wanted:
+                sums[level] = total.copy()
+        return density_kg_m3 * np.stack([sums[int(level)] for level in levels])
+
+    def _elimination(self, n: int, normal: FloatArray, last_level: int) -> "list[tuple[int, FloatArray]]":
+        """Eliminate layer by layer; for each level the square root of what it adds, (nodes, K)."""
+        m, count = self.across, len(self.layers)
+        matrix = self._gradient + n * n * self._angular
+        wall, bottom, top = self._wall_loads(normal)
+        pointed = bool(self.layers[0] == 0)
+        load = np.zeros((2 * m, normal.shape[2]))
+        load[:m] = bottom
+        corner = np.zeros((m, m))
+        if n == 0 and not self.closed_pole:
+            corner[0, 0] = OPENING_M2 / (2.0 * np.pi * OPENING_LENGTH_M)
+        out: list[tuple[int, FloatArray]] = []
+        for j in range(min(count, last_level)):
+            block = matrix[j, : 2 * m, : 2 * m].copy()
+            block[:m, :m] += corner
+            coupling = matrix[j, : 2 * m, 2 * m :].copy()
+            load[m - 1] += wall[j, 0]
+            load[2 * m - 1] += wall[j, 1]
+            held = [] if n == 0 else [0, m]
+            if j == 0 and pointed:
+                _close_pole(n, block, coupling, load, held)
+            for row in held:
+                _hold(row, block, coupling, load)
+            root = np.linalg.cholesky(block)
+            solved = np.linalg.solve(root, np.concatenate([load, coupling], axis=1))
+            part, reach = solved[:, : load.shape[1]], solved[:, load.shape[1] :]
+            out.append((j + 1, part))
+            corner = matrix[j, 2 * m :, 2 * m :] - reach.T @ reach
+            load = np.zeros_like(load)
+            load[:m] = -reach.T @ part
+            load[m - 1] += wall[j, 2]
+        if last_level == count + 1:
+            load[:m] += top
+            far_pole = bool(self.layers[-1] == len(self.shell.mesh.segment) - 1)
+            out.append((count + 1, _last_line(n, corner, load[:m], far_pole)))
+        return out
+
+
+def _hold(row: int, block: FloatArray, coupling: FloatArray, load: FloatArray) -> None:
+    """Set one node's potential to zero."""
+    block[row, :], block[:, row], coupling[row, :], load[row] = 0.0, 0.0, 0.0, 0.0
+    block[row, row] = 1.0
+
+
+def _close_pole(n: int, block: FloatArray, coupling: FloatArray, load: FloatArray, held: list[int]) -> None:
+    """Let all nodes of the first line be the one point that they are."""
+    m = len(block) // 2
+    if n > 0:
+        held.extend(range(1, m))
+        return
+    for part in (block, coupling, load):
+        part[0] = part[:m].sum(axis=0)
+    block[:, 0] = block[:, :m].sum(axis=1)
+    for row in range(1, m):
+        _hold(row, block, coupling, load)
+
+
+def _last_line(n: int, corner: FloatArray, load: FloatArray, pointed: bool) -> FloatArray:
+    """Return what the last line, at the far end of the filled cavity, adds."""
+    if pointed:
+        if n > 0:
+            return np.zeros((1, load.shape[1]))
+        return np.asarray(load.sum(axis=0, keepdims=True) / np.sqrt(corner.sum()))
+    block, rest = corner.copy(), load.copy()
+    if n > 0:
+        _hold(0, block, np.zeros((len(block), 1)), rest)
+    return np.asarray(np.linalg.solve(np.linalg.cholesky(block), rest))

@@ -1,0 +1,345 @@
+"""A whole tank partly filled with water: complex modes at any level.
+
+Goal: poles and mode shapes along the tap line, from which every response follows.
+
+Method: for each circumferential harmonic the dry, pressurised modes (`vibration`) well above the range are the basis;
+a level adds the water's mass (`fluid`) and the losses where they act, and the eigenproblem is solved with complex
+stiffness and mass. Losses are LOCAL: structure everywhere; more on wetted wall; rubber as mass and loss where it lies
+on air-backed wall; the seam ring; the boss of the connection; radiation into the air as a resistance that grows with
+frequency up to coincidence, which is the same as an imaginary mass rho0 c0 / w_c an area. Averaging losses over
+undamped modes would be wrong where modes overlap.
+
+A lying tank (axis "horizontal") breaks the symmetry; see `sector` for what is done there.
+
+Conventions: depths are vertical metres below the top of the shell; a boundary at depth d with the water end on top
+wets everything above d, with the water end at the bottom everything below.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import PhysicsError
+from taptest.shell.fluid import WaterColumn, radial_fractions
+from taptest.shell.meridian import Mesh, closed_shell, mesh_of
+from taptest.shell.records import ComplexArray, FloatArray, Losses, ShellSpec, WetModes
+from taptest.shell.vibration import Basis, DryShell, Ring, around, dry_basis, normal_at
+
+IntArray = NDArray[np.int64]
+
+AIR_IMPEDANCE = 413.0
+"""rho0 c0 of air, Pa s/m."""
+SOUND_SPEED_AIR_M_S = 343.0
+BOSS_RADIUS_M = 0.02
+"""Radius over which the connection's mass is spread and its loss acts."""
+BOSS_LOSS = 0.05
+"""Extra loss factor of the wall under the connection."""
+RING_REACH_M = 0.015
+"""Distance on either side of the seam within which the ring's loss acts."""
+LOWEST_HZ = 40.0
+"""Below this lie motions of the tank as a whole, which no tap is heard by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Resolution:
+    """How fine the model is."""
+
+    per_wavelength: float = 6.0
+    """Elements a bending wavelength of the wetted wall at the highest frequency."""
+    basis_reach: float = 1.3
+    """Wave number of the highest dry mode over that of the wetted wall at the highest frequency."""
+    growth: float = 1.6
+    """Growth of the water's elements from the wall to the axis."""
+
+
+def bending_wave_number(spec: ShellSpec, frequency_hz: float, water: bool) -> float:
+    """Wave number (1/m) of free bending waves on the flat wall, with water (mass rho / k) or without."""
+    m = spec.material
+    stiff = m.young_pa * spec.wall_m**3 / 12.0 / (1.0 - m.poisson**2)
+    omega = 2 * np.pi * frequency_hz
+    area = m.density_kg_m3 * spec.wall_m
+    k = (area * omega**2 / stiff) ** 0.25
+    for _ in range(30 if water else 0):
+        k = ((area + spec.water_density_kg_m3 / k) * omega**2 / stiff) ** 0.25
+    return float(k)
+
+
+def coincidence_hz(spec: ShellSpec) -> float:
+    """Frequency at which bending waves of the wall are as fast as sound in air."""
+    m = spec.material
+    stiff = m.young_pa * spec.wall_m**3 / 12.0 / (1.0 - m.poisson**2)
+    return float(SOUND_SPEED_AIR_M_S**2 / (2 * np.pi) * np.sqrt(m.density_kg_m3 * spec.wall_m / stiff))
+
+
+@dataclass(frozen=True, slots=True)
+class Tank3D:
+    """The model of one tank: shell and cavity on a mesh that has a line at every level asked for."""
+
+    spec: ShellSpec
+    shell: DryShell
+    column: WaterColumn
+    height_m: float
+    max_hz: float
+    basis_hz: float
+
+    def level_index(self, level_depth_m: float | None) -> int:
+        """Index of the water level for `WaterColumn.added_mass`: None and no water give 0, a full cavity the last.
+
+        Raises PhysicsError if the mesh has no line there.
+        """
+        if level_depth_m is None:
+            return 0
+        heights = self.column.line_heights_m()
+        y = self.to_height(np.array([level_depth_m]))[0]
+        margin = 1e-4 * self.height_m
+        if y <= heights[0] + margin:
+            return 0
+        if y >= heights[-1] - margin:
+            return len(heights)
+        near = int(np.argmin(np.abs(heights - y)))
+        if abs(heights[near] - y) > 2e-3 * self.height_m:
+            raise PhysicsError(
+                f"The mesh has no line at the depth {level_depth_m} m; name every level when building it."
+            )
+        return near
+
+    def to_height(self, depth_m: FloatArray) -> FloatArray:
+        """Heights from the water end of the middle surface for depths below the top of the shell."""
+        inner = np.asarray(depth_m, dtype=np.float64) - 0.5 * self.spec.wall_m
+        return inner if self.spec.water_end == "top" else self.height_m - inner
+
+    def arcs(self, depth_m: FloatArray) -> FloatArray:
+        """Arc lengths of points on the tap line."""
+        return self.shell.mesh.meridian.arc_at_height(self.to_height(depth_m))
+
+    def harmonics(self) -> range:
+        """Circumferential harmonics with modes in the range."""
+        k = bending_wave_number(self.spec, self.max_hz, water=True)
+        return range(int(np.ceil(k * 0.5 * self.spec.diameter_m)) + 2)
+
+
+def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Resolution = Resolution()) -> Tank3D:
+    """Mesh a tank for all the boundary depths that will be asked for (NaN is passed over).
+
+    Raises PhysicsError for a shell without size.
+    """
+    if not (spec.diameter_m > 2 * spec.wall_m > 0 and spec.straight_m >= 0 and max_hz > 0):
+        raise PhysicsError(
+            f"A shell {spec.diameter_m} m wide, {spec.straight_m} m straight, with a wall of {spec.wall_m} m cannot be; "
+            "check diameter, wall and straight length."
+        )
+    radius = 0.5 * (spec.diameter_m - spec.wall_m)
+    meridian = closed_shell(spec.head, radius, spec.straight_m)
+    height = meridian.height_m
+    depths = np.asarray(levels_m, dtype=np.float64)
+    wanted = list(depths[np.isfinite(depths)])
+    wanted += [d for d in (spec.seam_depth_m, spec.rubber_from_m, spec.rubber_to_m) if d is not None]
+    inner = np.array(wanted) - 0.5 * spec.wall_m
+    y = inner if spec.water_end == "top" else height - inner
+    y = y[(y > 1e-4 * height) & (y < height * (1 - 1e-4))]
+    k = bending_wave_number(spec, max_hz, water=True)
+    size = 2 * np.pi / k / resolution.per_wavelength
+    mesh = mesh_of(meridian, size, meridian.arc_at_height(y))
+    shell = _dry_shell(spec, mesh, height)
+    growth = 1.0 if spec.head == "flat" else resolution.growth
+    column = WaterColumn(shell, radial_fractions(radius, size, growth))
+    reach = (resolution.basis_reach * k) ** 2 / bending_wave_number(spec, 1.0, water=False) ** 2
+    ring_hz = np.sqrt(spec.material.young_pa / spec.material.density_kg_m3) / (2 * np.pi * radius)
+    return Tank3D(spec, shell, column, height, max_hz, float(np.hypot(reach, min(ring_hz, max_hz))))
+
+
+def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
+    """Return the shell with its wall, its boss at the water end and its seam ring."""
+    middle = mesh.meridian.within(mesh.segment, 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:]))
+    on_cylinder = np.abs(middle.slope_rad - np.pi / 2) < 1e-9
+    wall = np.where(on_cylinder, spec.wall_m, spec.head_wall_m or spec.wall_m)
+    boss = _boss(mesh)
+    extra = np.where(boss, spec.end_fitting_kg / _area(mesh, boss), 0.0)
+    ring = None
+    if spec.seam_depth_m is not None and (spec.ring_mass_kg_m > 0 or spec.ring_stiffness > 0):
+        y = spec.seam_depth_m - 0.5 * spec.wall_m
+        y = y if spec.water_end == "top" else height - y
+        s = mesh.meridian.arc_at_height(np.array([y]))
+        ring = Ring(int(np.argmin(np.abs(mesh.node_m - s))), spec.ring_mass_kg_m, spec.ring_stiffness)
+    return DryShell(mesh, wall, spec.material, spec.pressure_pa, extra, ring)
+
+
+def _boss(mesh: Mesh) -> NDArray[np.bool_]:
+    """Return which elements lie under the connection at the water end's pole; at least the first."""
+    inside = mesh.node_m[1:] <= BOSS_RADIUS_M * 1.2
+    inside[0] = True
+    return np.asarray(inside)
+
+
+def _area(mesh: Mesh, which: NDArray[np.bool_]) -> float:
+    """Return the area of some elements."""
+    middle = mesh.meridian.within(mesh.segment, 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:]))
+    return float(np.sum(2 * np.pi * middle.radius_m * mesh.length_m * which))
+
+
+@dataclass(frozen=True, slots=True)
+class Harmonic:
+    """One circumferential harmonic of one tank, all levels, reduced to its dry modes: everything a solution needs.
+
+    m dry modes, L levels, P positions. Levels are those of `levels` in the order given.
+    """
+
+    basis: Basis
+    added: FloatArray
+    """(L, m, m) mass of the water."""
+    wet_stiffness: FloatArray
+    """(L, m, m) elastic stiffness of the wetted wall, on which the water's loss acts."""
+    rubber_stiffness: FloatArray
+    rubber_area: FloatArray
+    """(L, m, m) elastic stiffness, and unit mass, of the air-backed wall on which rubber lies."""
+    ring_stiffness: FloatArray
+    boss_stiffness: FloatArray
+    outer_area: FloatArray
+    """(m, m) for the seam's neighbourhood, the boss, and unit mass on the whole outside."""
+    sample: FloatArray
+    """(P, m) normal displacement at the positions."""
+
+
+def reduce_harmonic(tank: Tank3D, n: int, levels: IntArray, arcs_m: FloatArray) -> Harmonic:
+    """Project shell, water and losses of harmonic n on the dry modes, for all levels at once."""
+    spec, mesh = tank.spec, tank.shell.mesh
+    basis = dry_basis(tank.shell, n, tank.basis_hz)
+    element_k, element_a = basis.element_stiffness, basis.element_normal_mass
+    middle = 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])
+    heights = mesh.meridian.geometry(middle).height_m
+    lines = tank.column.line_heights_m()
+    surface = np.concatenate([lines, [np.inf]])[levels]
+    surface[levels == 0] = -np.inf
+    wet = (heights[None, :] < surface[:, None]).astype(np.float64)
+    rubber = _rubber(tank, heights)[None, :] * (1.0 - wet)
+    count = basis.frequency_hz.size
+    flat_k, flat_a = element_k.reshape(len(middle), -1), element_a.reshape(len(middle), -1)
+    shape = (len(levels), count, count)
+    has_rubber = bool(np.any(rubber > 0))
+    empty = np.zeros((len(levels), 1, 1))
+    return Harmonic(
+        basis=basis,
+        added=tank.column.added_mass(n, basis.normal, levels, spec.water_density_kg_m3),
+        wet_stiffness=(wet @ flat_k).reshape(shape),
+        rubber_stiffness=(rubber @ flat_k).reshape(shape) if has_rubber else empty,
+        rubber_area=(rubber @ flat_a).reshape(shape) if has_rubber else empty,
+        ring_stiffness=np.tensordot(_near_seam(tank, heights), element_k, 1),
+        boss_stiffness=np.tensordot(_boss(mesh).astype(np.float64), element_k, 1),
+        outer_area=element_a.sum(axis=0),
+        sample=normal_at(tank.shell, basis.vector, arcs_m),
+    )
+
+
+def _rubber(tank: Tank3D, heights: FloatArray) -> FloatArray:
+    """Return (E,) 1 where the spec lays rubber on the wall."""
+    spec = tank.spec
+    if spec.rubber_kg_m2 <= 0 or spec.rubber_from_m is None or spec.rubber_to_m is None:
+        return np.zeros_like(heights)
+    depth = (heights if spec.water_end == "top" else tank.height_m - heights) + 0.5 * spec.wall_m
+    return ((depth > spec.rubber_from_m) & (depth < spec.rubber_to_m)).astype(np.float64)
+
+
+def _near_seam(tank: Tank3D, heights: FloatArray) -> FloatArray:
+    """Return (E,) 1 within reach of the seam."""
+    if tank.spec.seam_depth_m is None:
+        return np.zeros_like(heights)
+    seam = tank.to_height(np.array([tank.spec.seam_depth_m]))[0]
+    return (np.abs(heights - seam) < RING_REACH_M).astype(np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What may differ from the tank that was reduced, at the price of a new solution only."""
+
+    wall_factor: float = 1.0
+    """Wall thickness over the nominal one."""
+    losses: Losses | None = None
+    rubber_factor: float = 1.0
+    """Mass of the rubber over the nominal one."""
+
+
+def matrices(
+    tank: Tank3D, harmonic: Harmonic, level: int, change: Change = Change()
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return stiffness, mass, hysteretic loss and radiation, (m, m) each, of one level.
+
+    The equation of motion is (stiffness + i loss - w^2 (mass - i radiation)) q = force.
+    """
+    spec, b = tank.spec, harmonic.basis
+    losses = change.losses or spec.losses
+    h, rubber = change.wall_factor, spec.rubber_kg_m2 * change.rubber_factor
+    elastic = h * b.membrane + h**3 * b.bending
+    stiff = elastic + b.pressure + b.ring
+    mass = h * b.wall_mass + b.other_mass + harmonic.added[level] + rubber * harmonic.rubber_area[level]
+    # element matrices hold membrane and bending together; where a loss acts both grow alike to first order
+    local = h**2
+    loss = (
+        losses.structural * (elastic + b.ring)
+        + losses.ring * (b.ring + local * harmonic.ring_stiffness)
+        + local * losses.water * harmonic.wet_stiffness[level]
+        + local * losses.rubber * harmonic.rubber_stiffness[level]
+        + local * BOSS_LOSS * harmonic.boss_stiffness
+    )
+    coincidence = 2 * np.pi * coincidence_hz(spec) / h
+    radiation = losses.air_radiation * AIR_IMPEDANCE / coincidence * harmonic.outer_area
+    return stiff, mass, loss, radiation
+
+
+def solve(
+    tank: Tank3D, harmonic: Harmonic, level: int, max_hz: float, change: Change = Change()
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return poles (K,) and shapes (K, P) of one harmonic at one level (index into the levels of the reduction).
+
+    First the undamped wet modes, then the complex problem on those up to a third above the range.
+    """
+    from scipy.linalg import eigh
+
+    stiff, mass, loss, radiation = matrices(tank, harmonic, level, change)
+    values, vectors = eigh(stiff, mass, check_finite=False)
+    keep = values < (2 * np.pi * 1.33 * max_hz) ** 2
+    v, values = vectors[:, keep], values[keep]
+    if not np.any(keep):
+        return np.zeros(0, complex), np.zeros((0, len(harmonic.sample)), complex)
+    k = np.diag(values) + 1j * (v.T @ loss @ v)
+    m = np.eye(len(values)) - 1j * (v.T @ radiation @ v)
+    squared, q = np.linalg.eig(np.linalg.solve(m, k))
+    scale = np.sqrt(np.einsum("ik,ij,jk->k", q, m, q) * around(harmonic.basis.harmonic))
+    omega = np.sqrt(squared)
+    shape = (harmonic.sample @ (v @ (q / scale))).T
+    inside = (omega.real > 2 * np.pi * LOWEST_HZ) & (omega.real <= 2 * np.pi * max_hz)
+    order = np.flatnonzero(inside)[np.argsort(omega.real[inside])]
+    return np.asarray(1j * omega[order]), np.asarray(shape[order])
+
+
+def wet_modes(
+    spec: ShellSpec,
+    level_depth_m: float | None,
+    depth_m: FloatArray,
+    max_hz: float,
+    resolution: Resolution = Resolution(),
+) -> WetModes:
+    """Complex modes of one tank at one water level, sampled at depths (P,).
+
+    `level_depth_m` is the boundary's depth; None means all air; a boundary at or beyond the far end means all water.
+    Raises PhysicsError for a shell that cannot be.
+    """
+    levels = np.array([np.nan if level_depth_m is None else level_depth_m])
+    tank = build(spec, levels, max_hz, resolution)
+    arcs = tank.arcs(np.asarray(depth_m, dtype=np.float64))
+    index = np.array([tank.level_index(level_depth_m)])
+    found = []
+    for n in tank.harmonics():
+        pole, shape = solve(tank, reduce_harmonic(tank, n, index, arcs), 0, max_hz)
+        found.append((pole, np.full(len(pole), n, dtype=np.int64), shape))
+    return _joined(found, np.asarray(depth_m, dtype=np.float64))
+
+
+def _joined(found: list[tuple[ComplexArray, IntArray, ComplexArray]], depth_m: FloatArray) -> WetModes:
+    """Return the modes of all harmonics as one record."""
+    return WetModes(
+        np.concatenate([f[0] for f in found]),
+        np.concatenate([f[1] for f in found]),
+        np.concatenate([f[2] for f in found]),
+        depth_m,
+    )
