@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.capture.tape import Tape, mend
+from taptest.capture.tape import Tape, mend, read
 from taptest.errors import VisitError
 from taptest.visit.disk import flush_folder, make_folder, storage_errors, write_bytes
 from taptest.visit.files import SOUND
@@ -54,7 +54,9 @@ class Journal:
         self._wall_time = wall_time
         self._count = int(entries[-1]["n"]) if entries else 0
         self._tape: Tape | None = None
-        self.file = ""
+        noted = [entry for entry in entries if entry["what"] == "recording"]
+        self._files = tuple(str(entry["file"]) for entry in noted)
+        self._rates = [float(entry["rate_hz"]) for entry in noted]
         with storage_errors("write", folder / LOG):
             self._log = (folder / LOG).open("ab", buffering=0)
             flush_folder(folder)
@@ -65,8 +67,9 @@ class Journal:
         number = 1 + max((int(path.stem[6:]) for path in _tapes(self.folder)), default=0)
         path = self.folder / SOUND / f"round-{number:02d}.wav"
         self._tape = Tape(path, rate_hz)
-        self.file = f"{SOUND}/{path.name}"
-        self.note("recording", file=self.file, rate_hz=self._tape.rate_hz, device=device)
+        self._files += (f"{SOUND}/{path.name}",)
+        self._rates.append(self._tape.rate_hz)
+        self.note("recording", file=self._files[-1], rate_hz=self._tape.rate_hz, device=device)
 
     def write(self, block: FloatArray) -> None:
         """Append samples (N,) to the current recording."""
@@ -85,6 +88,17 @@ class Journal:
             while rest:
                 rest = rest[self._log.write(rest) :]
             os.fsync(self._log.fileno())
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Return the files of all recordings in order, as paths inside the visit; taps name them by their place."""
+        return self._files
+
+    def sound(self, recording: int, from_s: float, to_s: float) -> tuple[FloatArray, float]:
+        """Return a stretch of a recording, as far as it is there, and its rate; the current one can be read, too."""
+        path = self.folder.joinpath(*self._files[recording].split("/"))
+        rate_hz = self._rates[recording]
+        return read(path, round(from_s * rate_hz), round(to_s * rate_hz)), rate_hz
 
     def end(self) -> None:
         """End the current recording, if there is one."""

@@ -395,6 +395,12 @@ class Round:
         if duration_s > 0:
             self._tone = (self.now_s, self.now_s + duration_s)
 
+    def gap(self) -> list[Event]:
+        """Tell that sound was lost on the way: no tap of the unfinished point can be sure to be whole."""
+        if self.stage != "tapping" or not self.taps:
+            return []
+        return [*self._restart("Sound was lost on the way. The point starts over."), *self._go_on()]
+
     def advise(self, advice: Advice) -> list[Event]:
         """Take advice; it counts where it rests on all results and the round waits for it."""
         if self.stage != "deciding" or advice.results != len(self.results):

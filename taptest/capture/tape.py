@@ -41,6 +41,12 @@ def pack(block: FloatArray) -> bytes:
     return whole.view(np.uint8).reshape(-1, 4)[:, :BYTES].tobytes()
 
 
+def wav_bytes(sound: FloatArray, rate_hz: int) -> bytes:
+    """Return a whole WAV file of samples (N,)."""
+    content = pack(sound)
+    return _header(rate_hz, len(content)) + content
+
+
 class Tape:
     """One WAV file being written. Raises `StorageError` where the disk refuses; what was written stays readable."""
 

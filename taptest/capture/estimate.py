@@ -1,0 +1,160 @@
+"""What the taps say so far, during the round: the running boundary, and where one more point would tell most.
+
+The pure part is `advise`: points in, advice out. `Estimator` runs it in a thread of its own, so that a second of
+computing never holds up the next tap; of several questions only the newest is answered. Depths are metres below the top
+of the shell.
+"""
+
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.capture.round import SAME_MARK_M, Advice, Stop
+from taptest.errors import TaptestError
+from taptest.line.boundary import read_line
+from taptest.line.next_point import next_point
+from taptest.line.records import LineReading, Point
+from taptest.shell.records import LevelSweep
+from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits
+from taptest.tank.kinds import Tank
+
+FloatArray = NDArray[np.float64]
+
+ENOUGH_M = 0.012
+"""Width of the 90 % interval below which more taps do not change the finding: a pressure gauge that is 0.1 bar off
+moves the expected height by about 4 points of the tank's volume, which is more on every tank that has a line to tap."""
+SURE = 0.95
+"""Probability of a state without a boundary from which on more taps do not change the finding."""
+LEAST_BITS = 0.02
+"""A point that tells less than this is not worth three taps."""
+STEP_M = 0.005
+SEAM_CLEAR_M = 0.03
+"""Distance from the seam within which no mark is proposed. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeardStop:
+    """A finished stop and the sound of its taps."""
+
+    stop: Stop
+    windows: tuple[FloatArray, ...]
+    """Each (N,), from `taptest.sound.traits.LEAD_S` before the onset to the end of the ring window."""
+    rate_hz: float
+    noise: NoiseProfile
+    refused: int = 0
+
+    def point(self) -> Point:
+        """Return the point with the traits of its taps."""
+        shortest = min(len(window) for window in self.windows)
+        stack = np.array([window[:shortest] for window in self.windows])
+        traits = many_tap_traits(stack, self.rate_hz, self.noise, lead_s=LEAD_S)
+        return Point(self.stop.depth_m, traits, len(traits), self.refused)
+
+
+def advise(
+    points: Sequence[Point],
+    reference: Sequence[Point],
+    tank: Tank,
+    sweeps: Sequence[LevelSweep],
+    results: int,
+) -> Advice:
+    """Say where the boundary seems to lie and where to tap next.
+
+    `reference` are the taps of the reference point, one entry for each time; `results` is how many results all this
+    rests on.
+    """
+    try:
+        reading = read_line(points, tank, sweeps, reference=reference)
+    except TaptestError as error:
+        return Advice(results, str(error))
+    tapped = np.array([point.depth_m for point in points])
+    candidates = _candidates(tapped, tank)
+    if not len(candidates):
+        return Advice(results, sentence_of(reading), None, enough=True)
+    best = next_point(reading.posterior, tapped, candidates, sweeps)
+    enough = _settled(reading) or best.information_bits < LEAST_BITS
+    return Advice(results, sentence_of(reading), best.depth_m, enough)
+
+
+def sentence_of(reading: LineReading) -> str:
+    """Say the running estimate in one sentence."""
+    posterior = reading.posterior
+    if reading.state == "found" and reading.depth_m is not None and reading.interval90_m is not None:
+        low, high = (1000 * edge for edge in reading.interval90_m)
+        return f"So far the sound changes near {1000 * reading.depth_m:.0f} mm (between {low:.0f} and {high:.0f} mm)."
+    if reading.state == "all air":
+        return f"So far all of it rings: air behind every mark ({posterior.p_all_air:.0%})."
+    if reading.state == "all water":
+        return f"So far all of it is dull: water behind every mark ({posterior.p_all_water:.0%})."
+    return "So far it cannot be told where the sound changes."
+
+
+def _settled(reading: LineReading) -> bool:
+    if reading.state == "found" and reading.interval90_m is not None:
+        return reading.interval90_m[1] - reading.interval90_m[0] < ENOUGH_M
+    return max(reading.posterior.p_all_air, reading.posterior.p_all_water) > SURE
+
+
+def _candidates(tapped: FloatArray, tank: Tank) -> FloatArray:
+    """Return marks on a grid of 5 mm between the outermost tapped ones, clear of them and of the seam."""
+    first, last = STEP_M * np.ceil(tapped.min() / STEP_M), tapped.max()
+    marks = np.arange(first, last + 1e-9, STEP_M)
+    clear = np.abs(marks[:, None] - tapped[None, :]).min(axis=1) >= SAME_MARK_M if len(marks) else np.zeros(0, bool)
+    if tank.seam_depth_m is not None:
+        clear &= np.abs(marks - tank.seam_depth_m) >= SEAM_CLEAR_M
+    return np.asarray(np.round(marks[clear], 4))
+
+
+class Estimator:
+    """Answers in a thread of its own; `ask` and `answer` never wait."""
+
+    def __init__(self, tank: Tank, sweeps: Callable[[], Sequence[LevelSweep]] = tuple) -> None:
+        """Take the tank and a function that gives its level sweeps, called once in the thread: it may take long."""
+        self._tank = tank
+        self._sweeps = sweeps
+        self._questions: queue.SimpleQueue[tuple[tuple[HeardStop, ...], int] | None] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[Advice] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._work, daemon=True, name="estimating the boundary")
+        self._thread.start()
+
+    def ask(self, heard: Sequence[HeardStop], results: int) -> None:
+        """Hand in everything heard so far; the advice will carry the number `results`."""
+        self._questions.put((tuple(heard), results))
+
+    def answer(self) -> Advice | None:
+        """Return an answer that is ready, or None."""
+        try:
+            return self._answers.get_nowait()
+        except queue.Empty:
+            return None
+
+    def close(self) -> None:
+        """End the thread after its present question."""
+        self._questions.put(None)
+
+    def _work(self) -> None:
+        sweeps: Sequence[LevelSweep] | None = None
+        known: dict[HeardStop, Point] = {}
+        while (question := self._newest()) is not None:
+            heard, results = question
+            known = {stop: known.get(stop) or stop.point() for stop in heard if stop.windows}
+            points = [point for stop, point in known.items() if stop.stop.kind in ("point", "finer")]
+            reference = [point for stop, point in known.items() if stop.stop.kind in ("reference", "recheck")]
+            if sweeps is None:
+                try:
+                    sweeps = self._sweeps()
+                except TaptestError as error:
+                    sweeps = ()
+                    self._answers.put(Advice(-1, str(error)))
+            if points:
+                self._answers.put(advise(points, reference, self._tank, sweeps, results))
+
+    def _newest(self) -> tuple[tuple[HeardStop, ...], int] | None:
+        question = self._questions.get()
+        while question is not None and not self._questions.empty():
+            question = self._questions.get()
+        return question

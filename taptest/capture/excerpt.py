@@ -1,0 +1,91 @@
+"""From the journal to the visit: each point gets a sound file of its own with its accepted taps and the room's noise.
+
+The raw recordings stay as they are. An excerpt holds what the judgement needs and nothing that would mislead it, such
+as refused taps and the round's own tones: a second of the noise floor, then each accepted tap from 0.1 s before its
+onset until just before its tone can sound, with half a second of the same noise floor after it. The joints are
+cross-faded so that none of them sounds like a tap. Samples (N,) in -1..1, times in seconds.
+"""
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.capture.journal import Journal
+from taptest.capture.round import Result
+from taptest.capture.tape import wav_bytes
+from taptest.sound.taps import OVERLAP_S
+from taptest.visit.disk import write_bytes
+from taptest.visit.files import SOUND, read_visit, save_document
+from taptest.visit.record import PointEntry
+
+FloatArray = NDArray[np.float64]
+
+HEAD_S = 1.0
+"""Noise at the head: from this much on a recording's noise is measured in itself."""
+BETWEEN_S = 0.6
+BEFORE_S = 0.1
+AFTER_S = OVERLAP_S
+"""A tap is not decided sooner, so that its tone sounds later."""
+FADE_S = 0.02
+NOISE_FROM_S = 0.3
+NOISE_TO_S = 2.9
+"""The stretch of a recording's beginning that is its noise floor: the first moments of a device may crackle."""
+
+
+def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> int:
+    """Write the excerpts of all finished points and the document that names them; returns how many points it has.
+
+    The visit's document must be there. Raises `VisitError`, `StorageError`.
+    """
+    entries = []
+    for number, result in enumerate(results, start=1):
+        if result.stop.kind not in ("point", "finer") or not result.taps:
+            continue
+        sound, rate_hz = point_sound(journal, result)
+        position_mm = round(1000 * result.stop.depth_m, 1)
+        name = f"{SOUND}/point-{number:02d}-{re.sub('[^0-9]', '_', f'{position_mm:g}')}mm.wav"
+        write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
+        entries.append(PointEntry(position_mm=position_mm, file=name))
+    document = read_visit(folder).document
+    save_document(folder, document.model_copy(update={"points": tuple(entries)}))
+    return len(entries)
+
+
+def point_sound(journal: Journal, result: Result) -> tuple[FloatArray, float]:
+    """Return the excerpt of one point and its rate, that of its last tap; taps at another rate are left out."""
+    _, rate_hz = journal.sound(result.taps[-1].recording, 0.0, 0.0)
+    pieces: list[FloatArray] = []
+    for tap in result.taps:
+        sound, own_rate_hz = journal.sound(tap.recording, tap.onset_s - BEFORE_S, tap.onset_s + AFTER_S)
+        if own_rate_hz != rate_hz:
+            continue
+        noise, _ = journal.sound(tap.recording, NOISE_FROM_S, NOISE_TO_S)
+        if not pieces:
+            pieces.append(noise_of(noise, HEAD_S, rate_hz, 0))
+        pieces += [sound, noise_of(noise, BETWEEN_S, rate_hz, len(pieces))]
+    return joined(pieces, round(FADE_S * rate_hz)), rate_hz
+
+
+def noise_of(noise: FloatArray, length_s: float, rate_hz: float, turn: int) -> FloatArray:
+    """Return a stretch of the noise floor, for each `turn` another part of it as far as it reaches."""
+    length = round(length_s * rate_hz)
+    if not len(noise):
+        return np.zeros(length)
+    start = turn * length // 2
+    return np.asarray(noise[(start + np.arange(length)) % len(noise)])
+
+
+def joined(pieces: Sequence[FloatArray], fade: int) -> FloatArray:
+    """Join pieces end to end with cross-fades of `fade` samples that keep the power of unrelated noise."""
+    angle = 0.5 * np.pi * (np.arange(fade) + 0.5) / max(fade, 1)
+    up, down = np.sin(angle), np.cos(angle)
+    whole = np.asarray(pieces[0], dtype=float)
+    for piece in pieces[1:]:
+        overlap = min(fade, len(piece), len(whole))
+        head, tail = whole[: len(whole) - overlap], whole[len(whole) - overlap :]
+        blend = tail * down[:overlap] + piece[:overlap] * up[:overlap]
+        whole = np.concatenate((head, blend, piece[overlap:]))
+    return whole

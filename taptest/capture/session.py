@@ -1,0 +1,281 @@
+"""A round on the real thing: source, journal, state machine and estimate tied together in one loop.
+
+`Session.run` is a generator: it yields what happens, already kept on the disk, for a screen to show. The order within
+each step is fixed: a block of sound is on the disk before it is judged, a decision before it is shown. A source that is
+lost is looked for again once a second, and the round goes on where it was.
+"""
+
+import queue
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.capture.device import Source
+from taptest.capture.estimate import Estimator, HeardStop
+from taptest.capture.journal import Journal, open_journal
+from taptest.capture.notes import note_of, plan_from, plan_note, results_from
+from taptest.capture.round import (
+    Advice,
+    Event,
+    NoiseMeasured,
+    Plan,
+    PointDone,
+    PointReopened,
+    PracticeTap,
+    Result,
+    Round,
+    StageBegan,
+    TapAccepted,
+    TapRefused,
+)
+from taptest.errors import DeviceError, VisitError
+from taptest.sound.taps import RING_S, TapDetector
+from taptest.sound.traits import LEAD_S, NoiseProfile, noise_profile
+
+FloatArray = NDArray[np.float64]
+
+Key = Literal["redo", "skip", "stop"]
+Sounding = Literal["tap", "point", "again", "done"]
+
+POLL_S = 0.1
+RETRY_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """A source was opened."""
+
+    device: str
+    rate_hz: float
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class SourceLost:
+    """The source failed; it is looked for again."""
+
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class SoundLost:
+    """Sound was lost on the way, so often so far."""
+
+    times: int
+
+
+@dataclass(frozen=True, slots=True)
+class Estimated:
+    """A running estimate arrived."""
+
+    advice: Advice
+
+
+SessionEvent = Event | Listening | SourceLost | SoundLost | Estimated
+
+
+class Tones(Protocol):
+    """Plays tones."""
+
+    def play(self, name: Sounding) -> float:
+        """Play a tone soon; returns the seconds until it has died away, 0 where nothing sounds."""
+
+
+class Session:
+    """One run of a round in a visit's folder."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        round_: Round,
+        open_source: Callable[[], Source],
+        *,
+        estimator: Estimator | None = None,
+        tones: Tones | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Use `open_session`, which takes up what an earlier run left."""
+        self.journal = journal
+        self.round = round_
+        self._open_source = open_source
+        self._estimator = estimator
+        self._tones = tones
+        self._clock = clock
+        self._keys: queue.SimpleQueue[Key] = queue.SimpleQueue()
+        self._noise: dict[int, NoiseProfile] = {}
+        self._heard: dict[Result, HeardStop] = {}
+
+    def press(self, key: Key) -> None:
+        """Tell of a key, from any thread."""
+        self._keys.put(key)
+
+    def run(self) -> Iterator[SessionEvent]:
+        """Yield what happens until the round is done or stopped.
+
+        Raises `DeviceError` where there is no source to begin with, and `StorageError` where the disk refuses;
+        everything up to then is kept, and the round can be taken up again.
+        """
+        source: Source | None = None
+        trouble = ""
+        try:
+            source = self._open_source()
+            while not self.round.over:
+                try:
+                    source = source or self._open_source()
+                    trouble = ""
+                    yield from self._listen(source)
+                except DeviceError as error:
+                    self.journal.end()
+                    if source is not None:
+                        source.close()
+                        source = None
+                    if str(error) != trouble:
+                        trouble = str(error)
+                        self.journal.note("lost", sentence=trouble)
+                        yield SourceLost(trouble)
+                    yield from self._wait_for_source()
+        finally:
+            if source is not None:
+                source.close()
+            self.journal.close()
+            if self._estimator is not None:
+                self._estimator.close()
+
+    def _listen(self, source: Source) -> Iterator[SessionEvent]:
+        """Yield what happens while this source lasts. Raises `DeviceError` when it ends."""
+        self.journal.begin(source.rate_hz, source.name)
+        yield Listening(source.name, source.rate_hz, self.journal.files[-1])
+        yield from self._happened(self.round.listen(source.rate_hz, TapDetector(source.rate_hz)))
+        self._ask()
+        lost = 0
+        while not self.round.over:
+            block = source.read(POLL_S)
+            if block is not None:
+                self.journal.write(block)
+                yield from self._happened(self.round.feed(block))
+            yield from self._pressed()
+            yield from self._advised()
+            if source.lost > lost:
+                lost = source.lost
+                self.journal.note("sound lost", times=lost)
+                yield SoundLost(lost)
+                yield from self._happened(self.round.gap())
+
+    def _wait_for_source(self) -> Iterator[SessionEvent]:
+        until = self._clock() + RETRY_S
+        while self._clock() < until and not self.round.over:
+            time.sleep(POLL_S)
+            yield from self._pressed()
+
+    def _pressed(self) -> Iterator[SessionEvent]:
+        while not self._keys.empty():
+            key = self._keys.get()
+            answer = {"redo": self.round.redo, "skip": self.round.skip, "stop": self.round.halt}[key]
+            yield from self._happened(answer())
+
+    def _advised(self) -> Iterator[SessionEvent]:
+        advice = self._estimator.answer() if self._estimator is not None else None
+        if advice is not None:
+            self.journal.note("estimate", results=advice.results, sentence=advice.sentence, enough=advice.enough)
+            yield Estimated(advice)
+            yield from self._happened(self.round.advise(advice))
+
+    def _happened(self, events: Sequence[Event]) -> Iterator[SessionEvent]:
+        """Keep events, let tones sound for them, and yield them."""
+        for event in events:
+            note = note_of(event)
+            if note is not None:
+                self.journal.note(note[0], **note[1])
+        self._sound(events)
+        for event in events:
+            if isinstance(event, NoiseMeasured):
+                self._measure_noise()
+            if isinstance(event, PointDone | PointReopened) or event == StageBegan("deciding"):
+                self._ask()
+            yield event
+
+    def _sound(self, events: Sequence[Event]) -> None:
+        """Play one tone for what happened last, and tell the round that it is in the air."""
+        name: Sounding | None = None
+        for event in events:
+            if isinstance(event, StageBegan) and event.stage == "done":
+                name = "done"
+            elif isinstance(event, PointDone):
+                name = "point"
+            elif isinstance(event, TapAccepted) or (isinstance(event, PracticeTap) and event.good):
+                name = "tap"
+            elif isinstance(event, TapRefused | PointReopened | PracticeTap):
+                name = "again"
+        if name is not None and self._tones is not None:
+            length_s = self._tones.play(name)
+            if length_s > 0:
+                self.journal.note("tone", name=name, from_s=round(self.round.now_s, 4), length_s=round(length_s, 4))
+                self.round.tone(length_s)
+
+    def _measure_noise(self) -> None:
+        recording = self.round.recording
+        sound, rate_hz = self.journal.sound(recording, 0.5, self.round.now_s)
+        self._noise[recording] = noise_profile([sound], rate_hz)
+
+    def _ask(self) -> None:
+        """Hand everything heard so far to the estimator."""
+        if self._estimator is None or not self.round.results:
+            return
+        self._heard = {result: self._heard.get(result) or self._hear(result) for result in self.round.results}
+        self._estimator.ask([self._heard[result] for result in self.round.results], len(self.round.results))
+
+    def _hear(self, result: Result) -> HeardStop:
+        """Read the ring windows of a result back from the tape."""
+        windows, rate_hz, noise = [], 48000.0, NoiseProfile.none()
+        for tap in result.taps:
+            window, rate_hz = self.journal.sound(tap.recording, tap.onset_s - LEAD_S, tap.onset_s + RING_S)
+            windows.append(window)
+            noise = self._noise.get(tap.recording, noise)
+        return HeardStop(result.stop, tuple(windows), rate_hz, noise, result.refused)
+
+
+def open_session(
+    folder: Path,
+    plan: Plan | None,
+    open_source: Callable[[], Source],
+    *,
+    estimator: Estimator | None = None,
+    tones: Tones | None = None,
+) -> Session:
+    """Begin a round in a visit's folder, or take up the one that is there; its plan then holds.
+
+    Raises `VisitError` where there is neither a plan nor a round to take up, `StorageError`.
+    """
+    journal = open_journal(folder)
+    noted = plan_from(journal.entries)
+    if noted is None:
+        if plan is None:
+            journal.close()
+            raise VisitError(f"{folder} holds no round to take up. Say which marks to tap.")
+        journal.note("plan", **plan_note(plan))
+        noted = plan
+    results = results_from(journal.entries)
+    while results and not _sound_is_there(journal, results[-1]):
+        journal.note("redo", why="its sound is missing")
+        results.pop()
+    round_ = Round(noted, results, recordings=len(journal.files))
+    return Session(journal, round_, open_source, estimator=estimator, tones=tones)
+
+
+def _sound_is_there(journal: Journal, result: Result) -> bool:
+    """Whether the tape holds all taps of a result; after a power cut a disk may have kept less than it promised."""
+    for tap in result.taps:
+        if tap.recording >= len(journal.files):
+            return False
+        path = journal.folder.joinpath(*journal.files[tap.recording].split("/"))
+        if not path.is_file():
+            return False
+        sound, rate_hz = journal.sound(tap.recording, tap.onset_s, tap.onset_s + RING_S)
+        if len(sound) < round(RING_S * rate_hz) - 1:
+            return False
+    return True
