@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from taptest.line.backing import p_water_at
 from taptest.line.drift import reference_drift
-from taptest.line.matched import FEWEST_POINTS, Match, MatchSettings, match_profile, merged, mirrored
+from taptest.line.matched import FEWEST_POINTS, MatchSettings, match_profile
 from taptest.line.points import profile_of
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Point, Profile
 from taptest.line.unlabelled import ChangePoints, change_points, line_features
@@ -131,26 +131,19 @@ def _model_evidence(
     profile: Profile, sweeps: Sequence[LevelSweep], changes: ChangePoints, tank: Tank, settings: MatchSettings
 ) -> _Evidence:
     """Matched profiles of all variants, upright and inverted, with the change-points' evidence added."""
-    match = merged([match_profile(profile, sweep, settings) for sweep in sweeps])
-    turned = merged([match_profile(profile, mirrored(sweep), settings) for sweep in sweeps])
+    match = match_profile(profile, sweeps, settings)
     one, none, two = _change_evidence(profile, changes, match.depth_m)
     weight = settings.change_weight
     return _Evidence(
         depth_m=match.depth_m,
-        boundary=match.boundary + weight * one,
-        inverted=np.interp(match.depth_m, turned.depth_m, turned.boundary) + weight * one,
-        all_air=match.all_air + weight * none,
-        all_water=match.all_water + weight * none,
-        two=_best(match) + two - float(one.max()),
-        p_two_water=_two_water(profile, changes, tank),
+        boundary=match.boundary + weight * (one - none),
+        inverted=match.inverted + weight * (one - none),
+        all_air=match.all_air,
+        all_water=match.all_water,
+        two=match.flat + two - none,
+        p_two_water=_two_water(profile, changes),
         unexplained=match.unexplained,
     )
-
-
-def _best(match: Match) -> float:
-    """Mean likelihood of the model over the line, as a logarithm."""
-    top = float(match.boundary.max())
-    return top + float(np.log(np.exp(match.boundary - top).mean()))
 
 
 def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evidence:
@@ -165,7 +158,7 @@ def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evid
         all_air=none,
         all_water=none,
         two=two,
-        p_two_water=_two_water(profile, changes, tank),
+        p_two_water=_two_water(profile, changes),
         unexplained=0.0,
     )
 
@@ -199,7 +192,7 @@ def _sense_log_odds(profile: Profile, depth_m: FloatArray, tank: Tank) -> FloatA
     return np.where((cut == 0) | (cut == P), 0.0, louder_air / SENSE_DB)
 
 
-def _two_water(profile: Profile, changes: ChangePoints, tank: Tank) -> FloatArray:
+def _two_water(profile: Profile, changes: ChangePoints) -> FloatArray:
     """(P,) probability of water at each point given two boundaries: the softer backing is the water's."""
     counts = np.array([len(cut) for cut in changes.cuts])
     masses = np.where(counts == 2, changes.mass, 0.0)

@@ -2,11 +2,14 @@
 
 For every candidate level the shell model predicts, band by band, how level and decay vary along the tap line. Per band
 only the shape is compared: an offset is free (striker, microphone, room) and so is a gain between 0 and `GAIN_MOST`
-(losses, reach of the modes), and each band's residual variance is unknown and integrated out, so that a band which the
-model gets wrong does not rule. Bands are far from independent; the sum over bands is tempered by a power calibrated on
-simulated visits that are used for nothing else.
+(losses, reach of the modes), and each band's residual variance is unknown and integrated out.
 
-Shapes: L levels of the sweep, P points, B bands, G grid depths. Depths are metres below the top of the shell.
+What one band says is trusted only so far: with probability `spoilt` it says nothing at all (the model got its modes
+wrong, the microphone sits in their shadow), so no band can rule a candidate out alone. Bands are not independent either;
+their sum is tempered by a power calibrated on simulated visits that are used for nothing else.
+
+Shapes: V variants of the sweep, L levels of a sweep, P points, R rows of evidence (bands of level, then of decay), G grid
+depths. Depths are metres below the top of the shell.
 """
 
 from collections.abc import Sequence
@@ -30,22 +33,26 @@ FEWEST_POINTS = 5
 class MatchSettings:
     """What the comparison assumes; the defaults are calibrated on simulated visits."""
 
-    temper: float = 0.15
-    """Power of the likelihood: effective share of independent bands."""
-    time_weight: float = 0.5
+    band_temper: float = 0.8
+    """Power of one band's likelihood: its points are not independent, because modes reach across several."""
+    spoilt: float = 0.5
+    """Probability that a band says nothing about the level."""
+    temper: float = 0.6
+    """Power of the likelihood of all bands together: they are not independent of each other."""
+    time_weight: float = 1.0
     """Weight of a band's decay beside its level."""
-    strength_share: float = 0.8
-    """Share of the strength of a point's blows that is taken off: all of it would also take the loudness of the place."""
+    strength_share: float = 0.6
+    """Share of the strength of a point's blows that is taken off: all of it would take the place's own loudness too."""
     gain: float = 0.9
-    gain_sd: float = 0.35
+    gain_sd: float = 0.6
     """Expected gain of the measured on the computed shape, and its standard deviation."""
     model_sd_db: float = 3.0
     """Usual residual of a band's level; also what a band's own noise is weighed against."""
     model_sd_log_time: float = 0.35
-    change_weight: float = 0.5
-    """Weight of the change-points' evidence beside the model's: both come from the same taps."""
     freedom: float = 3.0
     """Worth, in points, of that usual residual beside the measured one."""
+    change_weight: float = 0.0
+    """Weight of the change-points' evidence beside the model's: both come from the same taps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +62,15 @@ class Match:
     depth_m: FloatArray
     """(G,)"""
     boundary: FloatArray
-    """(G,)"""
+    """(G,) one boundary, the water on its own side."""
+    inverted: FloatArray
+    """(G,) one boundary, the water on the wrong side."""
     all_air: float
     all_water: float
+    flat: float
+    """A line on which nothing varies as the model says."""
     unexplained: float
-    """Share of the variance along the line that the best candidate leaves, 0..1 (mean over the bands heard)."""
+    """Share of the levels' variance along the line that the best candidate leaves, 0..1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,71 +84,103 @@ class _Sums:
     xn: FloatArray
 
 
-def match_profile(profile: Profile, sweep: LevelSweep, settings: MatchSettings | None = None) -> Match:
-    """Log-likelihood of every level of `sweep`, interpolated to a fine grid, for the measured profile.
+@dataclass(frozen=True, slots=True)
+class _Scores:
+    """Evidence of one sweep, row by row."""
 
-    Raises LineError where bands do not agree or fewer than `FEWEST_POINTS` points are there.
+    depth_m: FloatArray
+    rows: FloatArray
+    """(R, G + 2) log-likelihood of each row for the grid, all air and all water."""
+    flat: FloatArray
+    """(R,) log-likelihood without any shape."""
+    level_rest: FloatArray
+    """(G + 2,) share of the levels' variance left."""
+
+
+def match_profile(profile: Profile, sweeps: Sequence[LevelSweep], settings: MatchSettings | None = None) -> Match:
+    """Log-likelihood of every level, interpolated to a fine grid, for the measured profile.
+
+    `sweeps` are variants of the same shell (wall, losses, rubber), each as likely as any other; they are marginalised.
+    Raises LineError where there is none, where bands do not agree, or with fewer than `FEWEST_POINTS` points.
     """
     chosen = settings or MatchSettings()
-    if profile.level_db.shape[1] != sweep.band_hz.size:
-        raise LineError(
-            f"The profile has {profile.level_db.shape[1]} bands and the model's sweep {sweep.band_hz.size}: "
-            "compute the sweep again with this version."
-        )
+    _validate(profile, sweeps)
+    upright = [_scores(profile, sweep, chosen) for sweep in sweeps]
+    turned = [_scores(profile, mirrored(sweep), chosen) for sweep in sweeps]
+    depth = upright[0].depth_m
+    tables = np.array([_on_grid(scores, depth) for scores in upright])
+    turned_tables = np.array([_on_grid(scores, depth) for scores in turned])[:, :, :-2]
+    level = chosen.band_temper * tables
+    norm = _log_mean(np.moveaxis(level, 1, 0).reshape(level.shape[1], -1))
+
+    def weighed(score: FloatArray) -> FloatArray:
+        """(V, R, N) tempered scores of candidates to (V, N): each row spoilt with some probability, then summed."""
+        informed = np.log((1 - chosen.spoilt) * np.exp(score - norm[None, :, None]) + chosen.spoilt)
+        return np.asarray(chosen.temper * informed.sum(axis=1))
+
+    total = _log_mean(weighed(level).T)
+    best = int(np.argmax(total))
+    return Match(
+        depth_m=depth,
+        boundary=total[:-2],
+        inverted=_log_mean(weighed(chosen.band_temper * turned_tables).T),
+        all_air=float(total[-2]),
+        all_water=float(total[-1]),
+        flat=float(weighed(chosen.band_temper * upright[0].flat[None, :, None])[0, 0]),
+        unexplained=min(float(scores.level_rest[min(best, scores.level_rest.size - 1)]) for scores in upright),
+    )
+
+
+def _validate(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:
+    if not sweeps:
+        raise LineError("There is no sweep of the model to compare with: compute one for this tank first.")
+    for sweep in sweeps:
+        if profile.level_db.shape[1] != sweep.band_hz.size:
+            raise LineError(
+                f"The profile has {profile.level_db.shape[1]} bands and the model's sweep {sweep.band_hz.size}: "
+                "compute the sweep again with this version."
+            )
     if profile.depth_m.size < FEWEST_POINTS:
         raise LineError(
             f"{profile.depth_m.size} points are too few to compare with the model: tap at least {FEWEST_POINTS}."
         )
+
+
+def _scores(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> _Scores:
+    """Evidence of one sweep: rows are the bands' levels, then the bands' decays."""
     at = np.clip(profile.depth_m, sweep.depth_m.min(), sweep.depth_m.max())
-    level_x = along_line(sweep.level_db, sweep.depth_m, at)
-    time_x = along_line(sweep.log_time, sweep.depth_m, at)
-    rows, left, share, depth = level_grid(sweep.level_depth_m)
-
+    order, left, share, depth = level_grid(sweep.level_depth_m)
     heard = np.isfinite(profile.level_db)
-    level_y = profile.level_db + (1 - chosen.strength_share) * profile.strength_db[:, None]
-    level_x = level_x - chosen.strength_share * _strength(level_x, heard)
-    traits = [
-        (level_y, profile.level_sd_db, level_x, chosen.model_sd_db, 1.0),
-        (profile.log_time, profile.log_time_sd, time_x, chosen.model_sd_log_time, chosen.time_weight),
-    ]
-    score = np.zeros(depth.size + 2)
-    unexplained: list[FloatArray] = []
-    for y, sd, x, model_sd, weight in traits:
-        if weight <= 0:
-            continue
-        sums = _sums(y, sd, x, model_sd)
-        total, rest = _score(sums, rows, left, share, model_sd, chosen)
-        score += weight * total
-        unexplained.append(rest)
-    score *= chosen.temper
-    best = int(np.argmax(score))
-    return Match(
-        depth_m=depth,
-        boundary=score[:-2],
-        all_air=float(score[-2]),
-        all_water=float(score[-1]),
-        unexplained=float(unexplained[0][best]),
-    )
+    level_y = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
+    level_x = along_line(sweep.level_db, sweep.depth_m, at)
+    level_x = level_x - settings.strength_share * _strength(level_x, heard)
+    sums = _sums(level_y, profile.level_sd_db, level_x, settings.model_sd_db)
+    rows, flat, rest = _fit(sums, order, left, share, settings.model_sd_db, settings)
+    if settings.time_weight > 0:
+        time_x = along_line(sweep.log_time, sweep.depth_m, at)
+        sums = _sums(profile.log_time, profile.log_time_sd, time_x, settings.model_sd_log_time)
+        time_rows, time_flat, _ = _fit(sums, order, left, share, settings.model_sd_log_time, settings)
+        rows = np.concatenate((rows, settings.time_weight * time_rows))
+        flat = np.concatenate((flat, settings.time_weight * time_flat))
+    return _Scores(depth, rows, flat, rest)
 
 
-def merged(matches: Sequence[Match]) -> Match:
-    """One match from several variants of the same shell on one grid, each as likely as any other (marginalised)."""
-    if len(matches) == 1:
-        return matches[0]
-    depth = matches[0].depth_m
-    stacked = np.array(
-        [
-            np.concatenate((np.interp(depth, match.depth_m, match.boundary), [match.all_air, match.all_water]))
-            for match in matches
-        ]
-    )
-    top = stacked.max(axis=0)
-    score = top + np.log(np.exp(stacked - top).mean(axis=0))
-    return Match(depth, score[:-2], float(score[-2]), float(score[-1]), min(m.unexplained for m in matches))
+def _on_grid(scores: _Scores, depth_m: FloatArray) -> FloatArray:
+    """(R, G + 2) rows of one variant on another's grid."""
+    if scores.depth_m.size == depth_m.size and np.allclose(scores.depth_m, depth_m):
+        return scores.rows
+    moved = [np.concatenate((np.interp(depth_m, scores.depth_m, row[:-2]), row[-2:])) for row in scores.rows]
+    return np.array(moved)
+
+
+def _log_mean(x: FloatArray) -> FloatArray:
+    """Logarithm of the mean of exp(x) over the last axis."""
+    top = x.max(axis=-1, keepdims=True)
+    return np.asarray((top + np.log(np.exp(x - top).mean(axis=-1, keepdims=True)))[..., 0])
 
 
 def mirrored(sweep: LevelSweep) -> LevelSweep:
-    """The sweep of the shell with the water at the other end: what an inverted picture would look like.
+    """Turn the sweep over: the shell with the water at the other end, as an inverted picture would look.
 
     The heads are alike, so the shell turned over is the same shell; only seam and fittings change places.
     """
@@ -185,7 +228,7 @@ def _strength(x: FloatArray, heard: NDArray[np.bool_]) -> FloatArray:
 
 
 def _sums(y: FloatArray, sd: FloatArray, x: FloatArray, model_sd: float) -> _Sums:
-    """Sums over the points of one trait, each band about its own weighted mean."""
+    """Sum one trait over the points, each band about its own weighted mean."""
     known = np.isfinite(y)
     noise = np.where(known & np.isfinite(sd), sd, 0.0)
     weight = known * model_sd**2 / (model_sd**2 + noise**2)
@@ -202,29 +245,29 @@ def _sums(y: FloatArray, sd: FloatArray, x: FloatArray, model_sd: float) -> _Sum
     )
 
 
-def _score(
+def _fit(
     sums: _Sums,
-    rows: NDArray[np.int64],
+    order: NDArray[np.int64],
     left: NDArray[np.int64],
     share: FloatArray,
     model_sd: float,
     settings: MatchSettings,
-) -> tuple[FloatArray, FloatArray]:
-    """(G + 2,) log-likelihood of one trait and the unexplained share, for the grid, all air and all water."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Log-likelihoods (R, G + 2) of one trait's bands, those (R,) without a shape, and the share left (G + 2,)."""
     a = share[:, None]
-    low, high = rows[left], rows[left + 1]
-    neighbour = np.minimum(low, high)
-    xy = np.concatenate(((1 - a) * sums.xy[low] + a * sums.xy[high], sums.xy[rows[-2:]]))
-    xx = np.concatenate(
-        ((1 - a) ** 2 * sums.xx[low] + 2 * a * (1 - a) * sums.xn[neighbour] + a**2 * sums.xx[high], sums.xx[rows[-2:]])
-    )
+    low, high = order[left], order[left + 1]
+    between = np.minimum(low, high)
+    xy = np.concatenate(((1 - a) * sums.xy[low] + a * sums.xy[high], sums.xy[order[-2:]]))
+    square = (1 - a) ** 2 * sums.xx[low] + 2 * a * (1 - a) * sums.xn[between] + a**2 * sums.xx[high]
+    xx = np.concatenate((square, sums.xx[order[-2:]]))
     ridge = (model_sd / settings.gain_sd) ** 2
     gain = np.clip((xy + ridge * settings.gain) / (xx + ridge), 0.0, GAIN_MOST)
     rest = np.maximum(sums.yy - 2 * gain * xy + gain**2 * xx, 0.0)
     paid = rest + ridge * (gain - settings.gain) ** 2
     freedom = settings.freedom
-    enough = sums.count >= FEWEST_POINTS - 1
-    each = -0.5 * (sums.count + freedom) * np.log(1 + paid / (freedom * model_sd**2))
-    log_likelihood = (each * enough).sum(axis=1)
-    scale = np.maximum((sums.yy * enough).sum(), 1e-9)
-    return log_likelihood, (rest * enough).sum(axis=1) / scale
+    power = -0.5 * (sums.count + freedom) * (sums.count >= FEWEST_POINTS - 1)
+    rows = power * np.log(1 + paid / (freedom * model_sd**2))
+    flat = power * np.log(1 + sums.yy / (freedom * model_sd**2))
+    enough = power < 0
+    left_over = (rest * enough).sum(axis=1) / max(float((sums.yy * enough).sum()), 1e-9)
+    return rows.T, flat, left_over

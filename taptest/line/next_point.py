@@ -96,7 +96,13 @@ def _model_bits(
     grid = np.concatenate(((1 - a) * level[rows[left]] + a * level[rows[left + 1]], level[rows[-2:]]))
     mean = np.einsum("g,gcb->cb", weight, grid)
     spread = np.einsum("g,gcb->cb", weight, (grid - mean) ** 2)
-    return np.asarray(0.5 * settings.temper * np.log2(1 + spread / settings.model_sd_db**2).sum(axis=1))
+    return np.asarray(
+        0.5
+        * settings.temper
+        * settings.band_temper
+        * (1 - settings.spoilt)
+        * np.log2(1 + spread / settings.model_sd_db**2).sum(axis=1)
+    )
 
 
 def _novelty(candidate_m: FloatArray, tapped_m: FloatArray) -> FloatArray:
