@@ -122,7 +122,7 @@ class WaterColumn:
         return gradient.reshape(count, 3 * m, 3 * m), angular.reshape(count, 3 * m, 3 * m)
 
     def _wall_loads(self, normal: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return loads of normal displacements (E, G, K): (J, 3, K) on the layers' wall nodes, (m, K) on both end lines."""
+        """Return loads of displacements (E, G, K): (J, 3, K) on the layers' wall nodes, (m, K) on both end lines."""
         shell = self.shell
         node, _ = np.polynomial.legendre.leggauss(normal.shape[1])
         value, _ = _quadratic(node)

@@ -47,7 +47,7 @@ class Resolution:
 
     per_wavelength: float = 6.0
     """Elements a bending wavelength of the wetted wall at the highest frequency."""
-    basis_reach: float = 1.3
+    basis_reach: float = 1.6
     """Wave number of the highest dry mode over that of the wetted wall at the highest frequency."""
     growth: float = 1.6
     """Growth of the water's elements from the wall to the axis."""
@@ -126,7 +126,7 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
     """
     if not (spec.diameter_m > 2 * spec.wall_m > 0 and spec.straight_m >= 0 and max_hz > 0):
         raise PhysicsError(
-            f"A shell {spec.diameter_m} m wide, {spec.straight_m} m straight, with a wall of {spec.wall_m} m cannot be; "
+            f"A shell {spec.diameter_m} m wide, {spec.straight_m} m straight with a wall of {spec.wall_m} m cannot be; "
             "check diameter, wall and straight length."
         )
     radius = 0.5 * (spec.diameter_m - spec.wall_m)
@@ -134,13 +134,15 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
     height = meridian.height_m
     depths = np.asarray(levels_m, dtype=np.float64)
     wanted = list(depths[np.isfinite(depths)])
-    wanted += [d for d in (spec.seam_depth_m, spec.rubber_from_m, spec.rubber_to_m) if d is not None]
+    wanted += [d for d in (spec.rubber_from_m, spec.rubber_to_m) if d is not None]
+    if spec.seam_depth_m is not None:
+        wanted += [spec.seam_depth_m + off for off in (-RING_REACH_M, 0.0, RING_REACH_M)]
     inner = np.array(wanted) - 0.5 * spec.wall_m
     y = inner if spec.water_end == "top" else height - inner
     y = y[(y > 1e-4 * height) & (y < height * (1 - 1e-4))]
     k = bending_wave_number(spec, max_hz, water=True)
     size = 2 * np.pi / k / resolution.per_wavelength
-    mesh = mesh_of(meridian, size, meridian.arc_at_height(y))
+    mesh = mesh_of(meridian, size, np.append(meridian.arc_at_height(y), BOSS_RADIUS_M))
     shell = _dry_shell(spec, mesh, height)
     growth = 1.0 if spec.head == "flat" else resolution.growth
     column = WaterColumn(shell, radial_fractions(radius, size, growth))
@@ -166,10 +168,8 @@ def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
 
 
 def _boss(mesh: Mesh) -> NDArray[np.bool_]:
-    """Return which elements lie under the connection at the water end's pole; at least the first."""
-    inside = mesh.node_m[1:] <= BOSS_RADIUS_M * 1.2
-    inside[0] = True
-    return np.asarray(inside)
+    """Return which elements lie under the connection at the water end's pole."""
+    return np.asarray(mesh.node_m[1:] <= BOSS_RADIUS_M * (1 + 1e-9))
 
 
 def _area(mesh: Mesh, which: NDArray[np.bool_]) -> float:
@@ -237,7 +237,7 @@ def _rubber(tank: Tank3D, heights: FloatArray) -> FloatArray:
     if spec.rubber_kg_m2 <= 0 or spec.rubber_from_m is None or spec.rubber_to_m is None:
         return np.zeros_like(heights)
     depth = (heights if spec.water_end == "top" else tank.height_m - heights) + 0.5 * spec.wall_m
-    return ((depth > spec.rubber_from_m) & (depth < spec.rubber_to_m)).astype(np.float64)
+    return np.asarray((depth > spec.rubber_from_m) & (depth < spec.rubber_to_m), dtype=np.float64)
 
 
 def _near_seam(tank: Tank3D, heights: FloatArray) -> FloatArray:
@@ -245,7 +245,7 @@ def _near_seam(tank: Tank3D, heights: FloatArray) -> FloatArray:
     if tank.spec.seam_depth_m is None:
         return np.zeros_like(heights)
     seam = tank.to_height(np.array([tank.spec.seam_depth_m]))[0]
-    return (np.abs(heights - seam) < RING_REACH_M).astype(np.float64)
+    return np.asarray(np.abs(heights - seam) < RING_REACH_M, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,7 +65,7 @@ class Fields:
 
 
 def cubic(x: FloatArray, length: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return Hermite cubics and two derivatives at x in [-1, 1], (..., 4): w1, dw1, w2, dw2 of an element of that length."""
+    """Return Hermite cubics and two derivatives at x in [-1, 1], (..., 4): w1, dw1, w2, dw2 of an element."""
     half = length / 2.0
     value = np.stack(
         [
