@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.errors import PhysicsError
 from taptest.finding.records import (
     Bound,
     Case,
@@ -51,6 +52,7 @@ NEEDED_SD_PA = 20_000.0
 """Spread of a charge that is only inferred from the height or the fill pressure."""
 NEED_MARGIN_PA = 30_000.0
 """Pre-charge above the static head: 0.3 bar is recommended (EN 12828, value from memory)."""
+HIGHEST_PRESSURE_PA = 2.5e6
 OVERCHARGE_SPAN_PA = 150_000.0
 LEAST_AIR_SHARE = 0.3
 """Charges down to this share of the air pressure count as low on air, not yet as waterlogged."""
@@ -160,6 +162,7 @@ def compare(
     `prior` is the one that the line's posterior was formed with. What cannot be formed (no pressure, a tank whose line
     shows no share) is None and the probabilities are empty.
     """
+    _refuse_the_impossible(case)
     reference, needed = reference_charge(case), needed_precharge_pa(case)
     if not line_shows_share(case.tank):
         return Comparison(reference, needed, None, None, None, None, {})
@@ -179,6 +182,23 @@ def compare(
     expected = _expected(case.tank, reference, draws, rng)
     forecast = _forecast(case, draws, charges, rng, temperature_unit)
     return Comparison(reference, needed, expected, water, precharge, forecast, probabilities)
+
+
+def _refuse_the_impossible(case: Case) -> None:
+    """Refuse readings below vacuum, without size or without spread (`PhysicsError`)."""
+    readings, system, tank = case.readings, case.system, case.tank
+    air = float(atmospheric_pressure_pa(system.altitude_m))
+    for name, pressure in (("pressure", readings.pressure_pa), ("pre-charge", readings.precharge_pa)):
+        if pressure is not None and not -air < pressure < HIGHEST_PRESSURE_PA:
+            raise PhysicsError(
+                f"The {name} of {pressure / 1e5:.4g} bar gauge is below vacuum or far beyond any heating system:"
+                " check the value and its unit."
+            )
+    if not readings.pressure_sd_pa >= 0:
+        raise PhysicsError(f"The gauge error of {readings.pressure_sd_pa:g} Pa is no spread: give it as zero or more.")
+    for name, volume in (("tank", tank.volume_m3), ("system", system.volume_m3)):
+        if volume is not None and not volume > 0:
+            raise PhysicsError(f"The {name}'s volume of {volume * 1000:g} l is no volume: give one above zero.")
 
 
 def waterlogged_from(tank: Tank) -> float:
@@ -365,9 +385,9 @@ def _weigh(
     for code, charge in proposals.items():
         share = water_share(charge, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
         held = full if code == "waterlogged" else _taken(tank, share)
-        value = likelihood.of(held, draws)
-        if code == "low on air":
-            value = np.where(share < limit, value, 0.0)
+        # Charges so low that the tank counts as waterlogged belong there, not to "low on air".
+        own = np.ones(DRAWS) if code != "low on air" else (share < limit).astype(np.float64)
+        value = likelihood.of(held, draws) * own / max(float(own.mean()), 1e-3)
         weights[code] = BEFORE[code] * float(value.mean())
         shares.append(held)
         charges.append(charge)

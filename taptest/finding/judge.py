@@ -244,7 +244,7 @@ def _derived(case: Case, line: LineReading, comparison: Comparison, code: Findin
 
 
 def _wider_checks(case: Case, evidence: Mapping[str, str], observed: Mapping[str, str], told: bool) -> tuple[str, ...]:
-    """Checks on the other causes, the most telling per minute first; before a complaint is known, only the question for it."""
+    """List checks on the other causes, the most telling per minute first; without observations, just ask."""
     if not pressure_check_applies(case.tank):
         return ()
     if told and not observed:

@@ -1,0 +1,89 @@
+"""Made-up readings of a line and made-up visits for the tests of the finding: what is heard and read is known."""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from taptest.finding.records import Case, Readings, SystemFacts
+from taptest.line.boundary import Prior
+from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading
+from taptest.tank.kinds import Tank, TankKind, WaterEnd
+from taptest.tank.membrane import boundary_depth_m
+from taptest.tank.shape import Axis, Shape
+from taptest.water.fluids import WATER
+from taptest.water.pressure import water_share
+
+AIR_PA = 101_325.0
+COLD: dict[str, Any] = {"pressure_pa": 1.0e5, "water_temperature_c": 20.0, "tank_temperature_c": 20.0, "state": "cold"}
+HOT: dict[str, Any] = {"pressure_pa": 1.8e5, "water_temperature_c": 75.0, "tank_temperature_c": 30.0, "state": "hot"}
+
+
+def made_tank(kind: TankKind = "diaphragm", water_end: WaterEnd = "top", axis: Axis = "vertical", **more: Any) -> Tank:
+    """A tank of 300 mm diameter and 21 l."""
+    shape = Shape(axis, 0.3, 0.21, "ellipsoidal", 0.0015)
+    return Tank(kind, water_end, shape, more.pop("volume_m3", shape.volume_m3), **more)
+
+
+def made_case(
+    tank: Tank, *, system: dict[str, Any] | None = None, seen: dict[str, str] | None = None, **read: Any
+) -> Case:
+    """A visit at a 120 l system, relief valve 3 bar, static head 7 m, pre-charge stated as 1 bar at 20 C."""
+    facts = SystemFacts(
+        fluid=WATER, volume_m3=0.12, relief_pa=3e5, fill_pa=1.2e5, max_temperature_c=80.0, static_head_pa=0.7e5
+    )
+    readings = Readings(precharge_pa=1e5, charged_at_c=20.0)
+    return Case(tank, replace(facts, **(system or {})), replace(readings, **{**COLD, **read}), seen or {})
+
+
+def level_for(tank: Tank, precharge_pa: float, read: dict[str, Any], mixing: float = 0.5) -> float:
+    """Depth at which the water ends for a true pre-charge (gauge, at 20 C)."""
+    share = water_share(precharge_pa + AIR_PA, read["pressure_pa"] + AIR_PA, read["tank_temperature_c"], 20.0)
+    return float(boundary_depth_m(tank, share, mixing))
+
+
+def heard(
+    tank: Tank,
+    state: str,
+    depth_m: float | None = None,
+    *,
+    sd_m: float = 0.012,
+    sure: float = 0.97,
+    misfit: float = 0.3,
+    notes: tuple[str, ...] = (),
+) -> LineReading:
+    """A line on which `state` is heard: a boundary state, "inverted" or "two"; one boundary is a bell at `depth_m`."""
+    height = tank.shape.height_m
+    grid = np.linspace(0.0, height, round(height / 0.002) + 1)
+    points = np.linspace(0.03, height - 0.03, 12)
+    rest = 1 - sure
+    share = {
+        "found": 0.25 * rest,
+        "all air": 0.25 * rest,
+        "all water": 0.25 * rest,
+        "inverted": 0.1 * rest,
+        "two": 0.15 * rest,
+    }
+    if state == "not found":
+        prior = Prior()
+        share = dict(zip(share, (prior.found, prior.all_air, prior.all_water, prior.inverted, prior.two), strict=True))
+    else:
+        share[state] += sure
+    bell = np.ones_like(grid)
+    if depth_m is not None:
+        bell = np.exp(-0.5 * ((grid - depth_m) / sd_m) ** 2) + 1e-9
+    posterior = BoundaryPosterior(
+        grid, share["found"] * bell / bell.sum(), share["all air"], share["all water"], share["inverted"], share["two"]
+    )
+    named: BoundaryState = state if state in ("found", "all air", "all water") else "not found"  # type: ignore[assignment]
+    found = named == "found"
+    return LineReading(
+        state=named,
+        posterior=posterior,
+        depth_m=posterior.quantile_m(0.5) if found else None,
+        interval90_m=(posterior.quantile_m(0.05), posterior.quantile_m(0.95)) if found else None,
+        p_water=np.full(points.size, 0.5),
+        point_depth_m=points,
+        misfit=misfit,
+        notes=notes,
+    )

@@ -1,0 +1,264 @@
+"""Each rule of the finding: what is said, what is never said, and what comes next."""
+
+from typing import Any
+
+import pytest
+
+from taptest.errors import PhysicsError, VisitError
+from taptest.finding.judge import judge
+from taptest.finding.records import Judgement
+from taptest.quantities import US
+from taptest.tank.kinds import Tank
+from tests.made_cases import COLD, HOT, heard, level_for, made_case, made_tank
+
+HANGING = made_tank()
+STANDING = made_tank("diaphragm", "bottom")
+BAG = made_tank("bladder", "bottom")
+PLAIN = made_tank("plain", "bottom", "horizontal")
+
+
+def at_charge(tank: Tank, precharge_pa: float, **read: Any) -> Judgement:
+    """Judge a tank whose true pre-charge differs from the stated 1 bar."""
+    state = {**HOT, **read}
+    return judge(made_case(tank, **state), heard(tank, "found", level_for(tank, precharge_pa, state)))
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
+def test_healthy_hot_tank_is_as_expected(tank: Tank) -> None:
+    found = at_charge(tank, 1e5)
+    assert found.code == "as expected"
+    assert found.precharge is not None
+    assert found.precharge.bound is None
+    assert found.precharge.pressure_pa.low < 1e5 < found.precharge.pressure_pa.high
+    assert "1.80 bar" in found.sentence
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
+def test_cold_tank_at_its_precharge_rings_all_over_and_that_is_normal(tank: Tank) -> None:
+    found = judge(made_case(tank), heard(tank, "all air"))
+    assert found.code == "as expected"
+    assert found.expected is not None
+    assert found.expected.depth_m is None
+    assert found.precharge is not None
+    assert found.precharge.bound == "lower"
+    assert any("too much air" in text for text in found.not_checked)
+    assert "Tap the same points again" in found.next_checks[0]
+
+
+def test_cold_tank_below_its_precharge_is_as_expected_and_the_low_pressure_is_said() -> None:
+    found = judge(made_case(HANGING, pressure_pa=0.5e5), heard(HANGING, "all air"))
+    assert found.code == "as expected"
+    assert any("below the stated pre-charge" in reason for reason in found.reasons)
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
+@pytest.mark.parametrize("read", [HOT, COLD], ids=["hot", "cold"])
+def test_lost_precharge_is_low_on_air(tank: Tank, read: dict[str, Any]) -> None:
+    found = at_charge(tank, 0.1e5, **read)
+    assert found.code == "low on air"
+    assert found.precharge is not None
+    assert found.precharge.lost_air_share is not None
+    assert 0.2 < found.precharge.lost_air_share.median < 0.7
+    assert found.causes[0].cause == "lost pre-charge"
+    assert "air valve" in found.next_checks[0]
+    assert "replace" not in found.sentence.lower()
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG, PLAIN], ids=["hanging", "standing", "bag", "plain"])
+@pytest.mark.parametrize("read", [HOT, COLD], ids=["hot", "cold"])
+def test_dull_all_over_is_waterlogged_and_never_asks_for_a_new_tank(tank: Tank, read: dict[str, Any]) -> None:
+    found = judge(made_case(tank, **read), heard(tank, "all water"))
+    assert found.code == "waterlogged"
+    assert found.causes[0].cause == "waterlogged tank"
+    said = " ".join((found.sentence, *found.reasons, *found.next_checks)).lower()
+    assert "replace" not in said
+    assert "new tank" not in said
+
+
+def test_all_air_well_above_the_precharge_is_more_air_than_expected() -> None:
+    found = judge(made_case(HANGING, **HOT), heard(HANGING, "all air"))
+    assert found.code == "more air than expected"
+    assert {cause.cause for cause in found.causes[:2]} == {"over-charged tank", "tank isolated or its line plugged"}
+    assert "over-charged or cut off" in found.sentence
+
+
+def test_right_charge_whose_forecast_reaches_the_relief_setting_is_too_small() -> None:
+    found = judge(made_case(HANGING, system={"volume_m3": 0.4}), heard(HANGING, "all air"))
+    assert found.code == "too small"
+    assert found.forecast is not None
+    assert found.forecast.p_may_weep > 0.6
+    assert found.causes[0].cause == "tank too small"
+    assert "80.0 °C" in found.sentence
+    enough = judge(made_case(HANGING), heard(HANGING, "all air"))
+    assert enough.code == "as expected"
+    assert enough.forecast is not None
+    assert enough.forecast.relief == "stays shut"
+
+
+def test_inverted_picture_means_that_the_membrane_has_failed() -> None:
+    found = judge(made_case(HANGING, **HOT), heard(HANGING, "inverted"))
+    assert found.code == "membrane failed"
+    assert "replaced" not in found.sentence
+    assert "pin" in found.sentence
+
+
+def test_inverted_picture_in_a_standing_tank_sends_to_the_pipe_first() -> None:
+    found = judge(made_case(STANDING, **HOT), heard(STANDING, "inverted"))
+    assert found.code == "membrane failed"
+    assert found.confidence == "low"
+    assert "which end the pipe enters" in found.next_checks[0]
+
+
+def test_inverted_picture_in_a_plain_tank_cannot_be() -> None:
+    assert judge(made_case(PLAIN, **HOT), heard(PLAIN, "inverted")).code == "cannot tell"
+
+
+def test_water_at_the_air_valve_settles_it() -> None:
+    found = judge(made_case(BAG, seen={"water at the air valve": "yes"}), heard(BAG, "all air"))
+    assert found.code == "membrane failed"
+    assert found.confidence == "high"
+    assert "replaced" in found.sentence
+    assert found.causes[0].cause == "waterlogged tank"
+
+
+@pytest.mark.parametrize("tank", [STANDING, BAG], ids=["standing", "bag"])
+def test_sound_never_clears_the_membrane_of_a_standing_tank(tank: Tank) -> None:
+    found = at_charge(tank, 1e5)
+    assert found.code == "as expected"
+    assert any("is whole was not checked" in text for text in found.not_checked)
+
+
+def test_bag_without_contrast_gives_cannot_tell() -> None:
+    silent = judge(made_case(BAG, **HOT), heard(BAG, "not found"))
+    assert silent.code == "cannot tell"
+    assert "bag" in silent.sentence
+    ringing = judge(made_case(BAG, **HOT), heard(BAG, "all air"))
+    assert ringing.code == "cannot tell"
+
+
+def test_open_tank_is_explained_and_not_judged() -> None:
+    tank = made_tank("open", "bottom", "horizontal")
+    found = judge(made_case(tank), heard(tank, "found", 0.1))
+    assert found.code == "cannot tell"
+    assert "no air charge" in found.sentence
+    assert found.next_checks == ("Look at the float valve and the overflow of the open tank.",)
+    assert found.causes == ()
+    assert found.precharge is None
+
+
+def test_zero_pressure_makes_everything_ring() -> None:
+    found = judge(made_case(HANGING, pressure_pa=0.0), heard(HANGING, "all air"))
+    assert found.code == "cannot tell"
+    assert "everything rings" in found.sentence
+    assert judge(made_case(HANGING, pressure_pa=0.0), heard(HANGING, "all water")).code == "waterlogged"
+
+
+def test_without_pressure_nothing_is_compared() -> None:
+    found = judge(made_case(HANGING, pressure_pa=None), heard(HANGING, "all air"))
+    assert found.code == "cannot tell"
+    assert found.next_checks[0].startswith("Read the pressure")
+    assert found.water_m3 is not None
+
+
+def test_missing_precharge_is_compared_with_what_the_system_needs() -> None:
+    found = judge(made_case(HANGING, precharge_pa=None, **HOT), heard(HANGING, "found", level_for(HANGING, 1e5, HOT)))
+    assert found.code == "as expected"
+    assert found.reference_source == "what the system needs"
+    assert found.needed_precharge_pa == pytest.approx(1e5)
+    assert "that the system's height needs" in found.sentence
+    assert any("not stated" in reason for reason in found.reasons)
+
+
+def test_without_precharge_and_height_the_charge_is_estimated_but_not_judged() -> None:
+    unknown = made_case(HANGING, system={"static_head_pa": None, "fill_pa": None}, precharge_pa=None, **HOT)
+    found = judge(unknown, heard(HANGING, "found", level_for(HANGING, 1e5, HOT)))
+    assert found.code == "cannot tell"
+    assert found.precharge is not None
+    assert found.expected is None
+
+
+def test_plain_tank_is_compared_with_a_filling_from_open_air() -> None:
+    state = {**COLD, "pressure_pa": 1.2e5}
+    found = judge(made_case(PLAIN, precharge_pa=None, **state), heard(PLAIN, "found", level_for(PLAIN, 0.0, state)))
+    assert found.code == "as expected"
+    assert found.reference_source == "open air"
+
+
+def test_lying_diaphragm_tank_shows_no_share_but_a_level_shows_a_tear() -> None:
+    tank = made_tank("diaphragm", "bottom", "horizontal")
+    assert judge(made_case(tank, **HOT), heard(tank, "all air")).code == "cannot tell"
+    assert judge(made_case(tank, **HOT), heard(tank, "found", 0.15)).code == "membrane failed"
+
+
+def test_two_boundaries_and_an_unlike_line_are_not_forced_into_one() -> None:
+    assert judge(made_case(HANGING, **HOT), heard(HANGING, "two")).code == "cannot tell"
+    unlike = heard(HANGING, "found", 0.08, misfit=1.3)
+    assert judge(made_case(HANGING, **HOT), unlike).code == "cannot tell"
+
+
+@pytest.mark.parametrize(
+    ("name", "answer"),
+    [("weight", "heavy"), ("hot pressure", "far above the forecast"), ("level from cold to hot", "stays")],
+)
+def test_as_expected_is_not_said_against_the_other_evidence(name: str, answer: str) -> None:
+    found = judge(made_case(HANGING, seen={name: answer}), heard(HANGING, "all air"))
+    assert found.code == "cannot tell"
+    assert found.next_checks
+
+
+def test_level_between_two_findings_gives_cannot_tell_with_a_check() -> None:
+    found = at_charge(BAG, 0.72e5)
+    assert found.code == "cannot tell"
+    assert "as expected" in found.sentence
+    assert "low on air" in found.sentence
+
+
+def test_gravely_low_tank_is_never_called_fine() -> None:
+    for tank in (HANGING, STANDING, BAG):
+        for mixing in (0.0, 0.5, 1.0):
+            for charge in (-0.4e5, 0.0, 0.2e5):
+                level = level_for(tank, charge, HOT, mixing)
+                found = judge(made_case(tank, **HOT), heard(tank, "found", level))
+                assert found.code != "as expected", (tank.kind, mixing, charge)
+
+
+def test_sentence_speaks_the_units_of_the_user() -> None:
+    line = heard(HANGING, "found", level_for(HANGING, 0.1e5, HOT))
+    found = judge(made_case(HANGING, **HOT), line, units=US)
+    for text in (found.sentence, *found.reasons):
+        assert " bar" not in text
+        assert " mm" not in text
+    assert "psi" in found.sentence
+    assert " in below the top" in found.sentence
+
+
+def test_judgement_is_reproducible_and_every_text_is_a_sentence() -> None:
+    line = heard(HANGING, "found", level_for(HANGING, 0.1e5, HOT))
+    case = made_case(HANGING, seen={"drips": "hot"}, **HOT)
+    first, second = judge(case, line, seed=3), judge(case, line, seed=3)
+    assert first.precharge == second.precharge
+    assert first.probabilities == second.probabilities
+    for text in (first.sentence, *first.reasons, *first.not_checked, *first.next_checks):
+        assert text[0].isupper()
+        assert text.endswith(".")
+        assert "PRV" not in text
+    assert sum(first.probabilities.values()) == pytest.approx(1.0)
+    assert sum(cause.weight for cause in first.causes) == pytest.approx(1.0)
+
+
+def test_what_cannot_be_is_refused() -> None:
+    line = heard(HANGING, "all air")
+    with pytest.raises(PhysicsError, match="below vacuum"):
+        judge(made_case(HANGING, pressure_pa=-1.2e5), line)
+    with pytest.raises(PhysicsError, match="no volume"):
+        judge(made_case(HANGING, system={"volume_m3": 0.0}), line)
+    with pytest.raises(VisitError, match="not known"):
+        judge(made_case(HANGING, seen={"colour": "red"}), line)
+    with pytest.raises(VisitError, match="answer with one of"):
+        judge(made_case(HANGING, seen={"weight": "green"}), line)
+
+
+def test_missing_system_volume_is_said() -> None:
+    found = judge(made_case(HANGING, system={"volume_m3": None}), heard(HANGING, "all air"))
+    assert found.forecast is None
+    assert any("the system's volume is not known" in text for text in found.not_checked)

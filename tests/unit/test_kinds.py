@@ -1,0 +1,55 @@
+"""What each kind of tank shows, and that docs/tank-kinds.md says the same."""
+
+from pathlib import Path
+
+import pytest
+
+from taptest.tank.kinds import (
+    Tank,
+    line_shows_share,
+    pressure_check_applies,
+    rings_all_over_when_healthy,
+    sound_can_clear_membrane,
+    what_taps_cannot_show,
+    what_taps_show,
+)
+from tests.made_cases import made_tank
+
+PAGE = (Path(__file__).parents[2] / "docs" / "tank-kinds.md").read_text(encoding="utf-8")
+KINDS = [
+    made_tank("diaphragm", "top"),
+    made_tank("diaphragm", "bottom"),
+    made_tank("diaphragm", "top", "horizontal"),
+    made_tank("bladder", "bottom"),
+    made_tank("plain", "bottom", "horizontal"),
+    made_tank("open", "bottom"),
+]
+
+
+@pytest.mark.parametrize("tank", KINDS, ids=lambda t: f"{t.kind} {t.water_end} {t.shape.axis}")
+def test_docs_say_what_the_code_says(tank: Tank) -> None:
+    texts = what_taps_show(tank) + what_taps_cannot_show(tank)
+    assert texts
+    for text in texts:
+        assert f"- {text}\n" in PAGE
+        assert text.endswith(".")
+
+
+def test_open_tank_has_no_pressure_check() -> None:
+    assert [pressure_check_applies(tank) for tank in KINDS] == [True, True, True, True, True, False]
+
+
+def test_only_membrane_tanks_ring_all_over_when_healthy() -> None:
+    assert [rings_all_over_when_healthy(tank) for tank in KINDS] == [True, True, True, True, False, False]
+
+
+def test_only_the_hanging_tank_can_show_a_torn_membrane() -> None:
+    assert [sound_can_clear_membrane(tank) for tank in KINDS] == [True, False, False, False, False, False]
+
+
+def test_line_down_a_lying_diaphragm_tank_shows_no_share() -> None:
+    assert [line_shows_share(tank) for tank in KINDS] == [True, True, False, True, True, False]
+
+
+def test_small_tank_is_said_to_be_small() -> None:
+    assert any("small" in text for text in what_taps_cannot_show(made_tank(volume_m3=0.005)))
