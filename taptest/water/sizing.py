@@ -454,13 +454,10 @@ def choose_tanks(
             )
     found: list[TankChoice] = []
     for number in range(1, most + 1):
-        serving = [
-            c for c in combinations_with_replacement(sorted(sizes, key=_volume), number) if _serves(task, result, c)
-        ]
-        if serving:
-            best = min(serving, key=lambda combination: sum(map(_volume, combination)))
-            if all(sum(map(_volume, best)) < choice.volume_m3 for choice in found):
-                found.append(_choice(task, result, best, units))
+        combinations = combinations_with_replacement(sorted(sizes, key=_volume), number)
+        best = next((c for c in sorted(combinations, key=_total) if _serves(task, result, c)), None)
+        if best is not None and all(_total(best) < choice.volume_m3 for choice in found):
+            found.append(_choice(task, result, best, units))
     return tuple(found)
 
 
@@ -468,9 +465,13 @@ def _volume(tank: TankSize) -> float:
     return tank.volume_m3
 
 
+def _total(tanks: Sequence[TankSize]) -> float:
+    return sum(map(_volume, tanks))
+
+
 def _serves(task: SizingTask, result: SizingResult, tanks: tuple[TankSize, ...]) -> bool:
     """Whether the total suffices and, at the pressure that results at the high end, no membrane is at its limit."""
-    total = sum(map(_volume, tanks))
+    total = _total(tanks)
     if total < result.volume_m3.high * (1 - 1e-9):
         return False
     if result.max_pa is None or result.precharge_pa is None:
@@ -488,14 +489,13 @@ def _hot_pressures(task: SizingTask, result: SizingResult, tanks: tuple[TankSize
     A water content equal to the limit would be met exactly by a limited membrane, hence the limits are judged by the
     caller.
     """
-    pressures = []
-    fill = _fill_for(task, result, sum(map(_volume, tanks)))
+    fill = _fill_for(task, result, _total(tanks))
     metal = None if result.method == "en 12828" else task.metal
-    for system in (task.system_m3.low, task.system_m3.likely, task.system_m3.high):
-        state = SystemState(system, fill, task.cold_c, task.fluid, metal, task.atmospheric_pa)
-        cushions = [Cushion(tank.volume_m3, result.precharge_pa or 0.0) for tank in tanks]
-        pressures.append(max(fill, float(hot_pressure_pa(state, cushions, task.hot_c))))
-    return Band(pressures[0], pressures[1], pressures[2])
+    systems = np.array([task.system_m3.low, task.system_m3.likely, task.system_m3.high])
+    state = SystemState(systems, fill, task.cold_c, task.fluid, metal, task.atmospheric_pa)
+    cushions = [Cushion(tank.volume_m3, result.precharge_pa or 0.0) for tank in tanks]
+    low, likely, high = np.maximum(fill, hot_pressure_pa(state, cushions, task.hot_c)).tolist()
+    return Band(low, likely, high)
 
 
 def _fill_for(task: SizingTask, result: SizingResult, total_m3: float) -> float:
@@ -511,7 +511,7 @@ def _fill_for(task: SizingTask, result: SizingResult, total_m3: float) -> float:
 
 
 def _choice(task: SizingTask, result: SizingResult, tanks: tuple[TankSize, ...], units: Units) -> TankChoice:
-    total = sum(map(_volume, tanks))
+    total = _total(tanks)
     names = " + ".join(tank.name or units.show("volume", tank.volume_m3) for tank in tanks)
     how = "one tank" if len(tanks) == 1 else f"{len(tanks)} tanks in parallel"
     lines = [f"{names}: {how}, {units.show('volume', total)} in all, where {_band(result.volume_m3, units)} is needed."]
