@@ -18,11 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
+from taptest.tank.shape import CROWN_FACTOR, KNUCKLE_FACTOR
 
 FloatArray = NDArray[np.float64]
-
-KNUCKLE_SHARE = 0.1
-"""Knuckle radius of a torispherical head relative to the diameter; its crown radius is the diameter (DIN 28011)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,20 +172,24 @@ def _mirrored(part: Segment, height_m: float) -> Segment:
     return Segment(part.length_m, at)
 
 
-def head_segments(kind: str, radius_m: float) -> tuple[tuple[Segment, ...], float]:
+def head_segments(kind: str, radius_m: float, wall_m: float = 0.0) -> tuple[tuple[Segment, ...], float]:
     """Return the pieces of a head from its pole to the cylinder, and the head's height.
 
-    Ellipsoidal is 2:1; torispherical has crown radius D and knuckle radius `KNUCKLE_SHARE` D.
+    `radius_m` is that of the cylinder's middle surface. Proportions (2:1, crown and knuckle) are those of the inner
+    surface, half a wall inside, as in `tank.shape`; without `wall_m` those of the middle surface itself.
     Raises PhysicsError for an unknown kind.
     """
+    half = 0.5 * wall_m
     if kind == "flat":
         return (_line(0.0, 0.0, 0.0, radius_m),), 0.0
     if kind == "hemispherical":
         return (_arc(0.0, radius_m, radius_m, 0.0, np.pi / 2),), radius_m
     if kind == "ellipsoidal":
-        return (_quarter_ellipse(radius_m, radius_m / 2),), radius_m / 2
+        rise = 0.5 * (radius_m - half) + half
+        return (_quarter_ellipse(radius_m, rise),), rise
     if kind == "torispherical":
-        crown, knuckle = 2.0 * radius_m, 2.0 * radius_m * KNUCKLE_SHARE
+        inner = 2.0 * (radius_m - half)
+        crown, knuckle = CROWN_FACTOR * inner + half, KNUCKLE_FACTOR * inner + half
         meet = float(np.arcsin((radius_m - knuckle) / (crown - knuckle)))
         centre_y = crown - (crown - knuckle) * float(np.cos(meet))
         parts = (
@@ -198,9 +200,9 @@ def head_segments(kind: str, radius_m: float) -> tuple[tuple[Segment, ...], floa
     raise PhysicsError(f"The head '{kind}' is not known; use ellipsoidal, torispherical, hemispherical or flat.")
 
 
-def closed_shell(kind: str, radius_m: float, straight_m: float) -> Meridian:
-    """Return the meridian of a cylinder of that middle-surface radius with two like heads."""
-    head, rise = head_segments(kind, radius_m)
+def closed_shell(kind: str, radius_m: float, straight_m: float, wall_m: float = 0.0) -> Meridian:
+    """Return the meridian of a cylinder of that middle-surface radius with two like heads (see `head_segments`)."""
+    head, rise = head_segments(kind, radius_m, wall_m)
     total = 2.0 * rise + straight_m
     wall = (_line(radius_m, rise, np.pi / 2, straight_m),) if straight_m > 0 else ()
     return Meridian((*head, *wall, *(_mirrored(part, total) for part in reversed(head))))

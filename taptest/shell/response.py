@@ -130,7 +130,7 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
             "check diameter, wall and straight length."
         )
     radius = 0.5 * (spec.diameter_m - spec.wall_m)
-    meridian = closed_shell(spec.head, radius, spec.straight_m)
+    meridian = closed_shell(spec.head, radius, spec.straight_m, spec.wall_m)
     height = meridian.height_m
     depths = np.asarray(levels_m, dtype=np.float64)
     wanted = list(depths[np.isfinite(depths)])
