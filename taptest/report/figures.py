@@ -12,6 +12,7 @@ inches. Matplotlib is used without its state machine, so that figures can be dra
 import io
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -459,14 +460,19 @@ def _printable(text: str) -> str:
     return "".join(letter if ord(letter) in known else "\u25a1" for letter in line)
 
 
+@lru_cache(maxsize=4096)
+def _advance(letter: str, weight: str) -> float:
+    """Measure a letter's width as a share of the font's size."""
+    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
+    font.set_size(100, 72)
+    return float(font.load_char(ord(letter)).linearHoriAdvance) / 65536 / 100
+
+
 def _wrap(text: str, size: float, weight: str, width: float, most_lines: int) -> list[str]:
     """Break a text into lines that are at most `width` inches long; what does not fit ends in an ellipsis."""
-    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
-    font.set_size(size, 720)
 
     def fits(line: str) -> bool:
-        font.set_text(line, 0.0)
-        return bool(font.get_width_height()[0] / 64 / 720 <= width)
+        return sum(_advance(letter, weight) for letter in line) * size / 72 <= width
 
     lines = [""]
     for word in _printable(text).split(" "):

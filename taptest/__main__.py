@@ -1,0 +1,7 @@
+"""Runs the command line as `python -m taptest`."""
+
+import sys
+
+from taptest.cli import main
+
+sys.exit(main())

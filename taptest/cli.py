@@ -1,0 +1,98 @@
+"""The one door to everything: `taptest COMMAND ...`.
+
+Each command is a module of `taptest.commands` with two functions, `add_arguments(parser)` and `run(arguments)`, and is
+imported only when it is the one asked for, so that the door opens at once. An error meant for the user ends in one
+sentence on standard error and exit code 2; 0 means that all went well, 130 that the user stopped it.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from taptest import __version__
+from taptest.errors import TaptestError
+
+COMMANDS: tuple[tuple[str, str, str], ...] = (
+    ("import", "taptest.commands.take_in", "make a visit from tables and sound files"),
+    ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
+    ("report", "taptest.commands.report", "draw the boundary picture of a visit"),
+    ("demo", "taptest.commands.demo", "judge the recorded example visits"),
+)
+"""Name, module and one line of help of every command, in the order in which they are needed."""
+
+DESCRIPTION = """\
+Tap a closed expansion tank, record it, and learn where the water ends and what follows from it.
+"""
+EXAMPLES = """\
+examples:
+  taptest demo
+  taptest import visits/cellar --tank tank.toml --points points.csv
+  taptest judge visits/cellar
+  taptest report visits/cellar --out report
+
+"taptest COMMAND --help" explains each command. The report supports a decision and replaces no pressure check.
+"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    _let_every_console_print()
+    given = list(sys.argv[1:] if argv is None else argv)
+    parser = _parser(next((word for word in given if not word.startswith("-")), ""))
+    arguments = parser.parse_args(given)
+    if arguments.command is None:
+        parser.print_help()
+        return 0
+    try:
+        code: int = arguments.run(arguments)
+        sys.stdout.flush()
+    except TaptestError as error:
+        print(f"taptest: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("taptest: stopped; what was saved before is kept.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # The reader of the output has gone, as with "| head": nothing is wrong, and nothing more can be said.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code
+
+
+def _parser(chosen: str) -> argparse.ArgumentParser:
+    """Build the parser; only the chosen command's module is imported for its arguments."""
+    parser = argparse.ArgumentParser(
+        prog="taptest",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"taptest {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    for name, module_name, line in COMMANDS:
+        if name != chosen:
+            commands.add_parser(name, help=line)
+            continue
+        module = import_module(module_name)
+        command = commands.add_parser(
+            name,
+            help=line,
+            description=module.DESCRIPTION,
+            epilog=module.EXAMPLES,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            allow_abbrev=False,
+        )
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    return parser
+
+
+def _let_every_console_print() -> None:
+    """Let a console that lacks a letter print a question mark in its place instead of failing."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")

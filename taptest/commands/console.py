@@ -1,0 +1,61 @@
+"""What the commands share: a progress bar on standard error, JSON to a file or to standard output, pictures."""
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+if TYPE_CHECKING:
+    from taptest.report.figures import Picture
+
+WIDTH = 30
+
+
+class Bar:
+    """A progress bar on standard error, drawn only where someone watches: not into files and pipes."""
+
+    def __init__(self, what: str, stream: TextIO | None = None) -> None:
+        self._what = what
+        self._stream = stream or sys.stderr
+        self._watched = self._stream.isatty()
+        self._shown = ""
+
+    def __call__(self, share: float) -> None:
+        """Show that `share` (0..1) of the work is done; at 1 the bar is wiped away."""
+        done = round(WIDTH * min(max(share, 0.0), 1.0))
+        text = f"{self._what} [{'#' * done}{'.' * (WIDTH - done)}] {100 * share:3.0f} %"
+        if not self._watched or text == self._shown:
+            return
+        wipe = "\r" + " " * len(text) + "\r"
+        self._stream.write(wipe if share >= 1.0 else f"\r{text}")
+        self._stream.flush()
+        self._shown = text
+
+
+def write_json(content: dict[str, Any], target: str) -> None:
+    """Write JSON to the file `target`, or to standard output for "-". Raises `StorageError`."""
+    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if target == "-":
+        # Other programs read this: it is UTF-8 whatever the console can show.
+        raw = getattr(sys.stdout, "buffer", None)
+        if raw is None:
+            sys.stdout.write(text)
+        else:
+            sys.stdout.flush()
+            raw.write(text.encode("utf-8"))
+            raw.flush()
+        return
+    from taptest.visit.disk import write_text
+
+    write_text(Path(target), text)
+
+
+def write_picture(picture: "Picture", folder: Path, stem: str) -> tuple[Path, Path]:
+    """Write a picture as PNG and SVG into a folder, made if need be, and return their paths. Raises `StorageError`."""
+    from taptest.visit.disk import make_folder, write_bytes
+
+    make_folder(folder)
+    paths = folder / f"{stem}.png", folder / f"{stem}.svg"
+    write_bytes(paths[0], picture.png)
+    write_bytes(paths[1], picture.svg)
+    return paths

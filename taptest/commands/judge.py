@@ -1,0 +1,42 @@
+"""`taptest judge`: judge a visit for people or for other programs."""
+
+import argparse
+from pathlib import Path
+
+DESCRIPTION = """\
+Judge a visit: find the taps, read from them where the water ends, compare that with what pressure, pre-charge and
+temperature say, and tell what follows, how sure that is and what to check next.
+"""
+EXAMPLES = """\
+The first judgement of a tank computes what the model predicts for it, which takes up to a minute or two; later ones
+find that on the disk and take a second or two. The environment variable TAPTEST_CACHE names another folder for it.
+
+examples:
+  taptest judge visits/cellar
+  taptest judge visits/cellar --json finding.json
+  taptest judge visits/cellar --json -
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("visit", type=Path, metavar="VISIT", help="folder of the visit")
+    parser.add_argument(
+        "--json", metavar="FILE", help='write the finding as JSON into FILE; "-" prints it instead of the text'
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Judge, and print or write the finding."""
+    from taptest.commands.console import Bar, write_json
+    from taptest.report.words import finding_text
+    from taptest.visit.analyse import judge_visit
+    from taptest.visit.files import read_visit
+    from taptest.visit.result import as_json
+
+    result = judge_visit(read_visit(arguments.visit), Bar("computing the model of this tank"))
+    if arguments.json:
+        write_json(as_json(result), arguments.json)
+    if arguments.json != "-":
+        print(finding_text(result), end="")
+    return 0

@@ -1,0 +1,62 @@
+"""`taptest import`: make a visit from tables and sound files."""
+
+import argparse
+from datetime import date
+from pathlib import Path
+
+DESCRIPTION = """\
+Make a visit from what was recorded by any means: tank.toml says what is known of tank, system and readings,
+points.csv says where each point lies and where its taps are.
+"""
+EXAMPLES = """\
+points.csv, one sound file a point:          points.csv, one recording of the whole walk (--sound):
+  position_mm,file                             position_mm,taps
+  25,p01.wav                                   25,3
+  50,p02.wav                                   50,3
+
+Positions are millimetres below the top of the shell. The rows of a walk stand in the order of tapping.
+
+examples:
+  taptest import visits/cellar --tank tank.toml --points points.csv
+  taptest import visits/cellar --tank tank.toml --points points.csv --sound walk.wav --date 2025-03-14
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("visit", type=Path, metavar="VISIT", help="folder to make for the visit")
+    parser.add_argument("--tank", type=Path, required=True, metavar="FILE", help="what is known of the tank (TOML)")
+    parser.add_argument("--points", type=Path, required=True, metavar="FILE", help="the points of the line (CSV)")
+    parser.add_argument("--sound", type=Path, metavar="FILE", help="one recording of the whole walk")
+    parser.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="day of the visit; today where left out")
+    parser.add_argument("--simulated", action="store_true", help="mark the visit as simulated data")
+    parser.add_argument(
+        "--replace", action="store_true", help="make the visit anew; the earlier one is kept beside it, renamed"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Import, and say what was made and noticed."""
+    from taptest.visit.intake import Sources, import_visit
+
+    sources = Sources(
+        tank=arguments.tank,
+        points=arguments.points,
+        sound=arguments.sound,
+        visited_on=arguments.date or date.today(),
+        simulated=arguments.simulated,
+    )
+    visit, notes = import_visit(arguments.visit, sources, replace=arguments.replace)
+    count = len(visit.document.points)
+    print(f"Made the visit {arguments.visit} with {count} points, dated {visit.document.visited_on}.")
+    for note in notes:
+        print(f"Note: {note}")
+    print(f"Judge it with: taptest judge {arguments.visit}")
+    return 0
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it like 2025-03-14") from None

@@ -1,0 +1,97 @@
+"""A judged visit in words, for the terminal: the finding first, then what it rests on, then what was not checked."""
+
+import textwrap
+from collections.abc import Iterable
+
+from taptest.finding.records import Bound, Interval
+from taptest.quantities import Kind, Units
+from taptest.visit.result import PointResult, VisitResult
+
+WIDTH = 100
+
+CAUTION = (
+    "Hot water under pressure scalds: let it cool and lock out power and fuel before opening anything. Set a "
+    "pre-charge only with the tank isolated and drained to zero. This finding supports a decision and does not replace a "
+    "pressure check."
+)
+
+
+def finding_text(result: VisitResult) -> str:
+    """Return the whole finding in the user's units, ending in a line break."""
+    judgement = result.judgement
+    day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
+    simulated = " (simulated data)" if result.simulated else ""
+    lines = [f"{result.name or 'Tank without a name'}{day}{simulated}", "", judgement.code.upper()]
+    lines += _wrapped(judgement.sentence)
+    lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
+    lines += ["", *_figures(result)]
+    lines += _section("Why", (*judgement.reasons, *result.remarks))
+    causes = [f"{100 * cause.weight:.0f} %  {cause.cause}: {cause.because}" for cause in judgement.causes]
+    lines += _section("Possible causes", causes)
+    lines += _section("Next", judgement.next_checks)
+    lines += _section("Not checked", (*judgement.not_checked, *result.assumptions))
+    lines += ["", "Points", *_points(result), "", *_wrapped(CAUTION)]
+    return "\n".join(lines) + "\n"
+
+
+def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = None) -> str:
+    """Say a median with its 90 % interval: "0.45 bar (0.20 to 0.70 bar)"."""
+    low, high = units.show(kind, interval.low, digits), units.show(kind, interval.high, digits)
+    return f"{units.show(kind, interval.median, digits)} ({low.rsplit(' ', 1)[0]} to {high})"
+
+
+def _figures(result: VisitResult) -> list[str]:
+    """Lay out the figures of the visit, one a line."""
+    judgement, units = result.judgement, result.units
+    digits = 1 if units.length == "in" else None
+    whole = {"all air": "none: air all over", "all water": "none: water all over"}
+    rows = [("Boundary", whole.get(judgement.boundary_state, "could not be told"))]
+    line = judgement.line
+    if judgement.boundary_state == "found" and line.depth_m is not None and line.interval90_m is not None:
+        interval = Interval(line.depth_m, *line.interval90_m)
+        rows = [("Boundary", f"{spread(units, 'length', interval, digits)} below the top of the shell")]
+    expected = judgement.expected
+    if expected is not None:
+        where = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m, digits)
+        rows.append(("Expected", where))
+    if judgement.water_m3 is not None:
+        rows.append(("Water held", spread(units, "volume", judgement.water_m3)))
+    if judgement.precharge is not None:
+        charge = judgement.precharge
+        rows.append(("Pre-charge", _one_sided(units, charge.pressure_pa, charge.bound)))
+    if judgement.forecast is not None:
+        hot = spread(units, "pressure", judgement.forecast.hot_pressure_pa)
+        rows.append(("When hot", f"{hot}; relief valve: {judgement.forecast.relief}"))
+    return [f"{name:<12}{text}" for name, text in rows]
+
+
+def _one_sided(units: Units, interval: Interval, bound: Bound | None) -> str:
+    if bound == "lower":
+        return f"at least about {units.show('pressure', interval.median)}"
+    if bound == "upper":
+        return f"at most about {units.show('pressure', interval.median)}"
+    return f"{spread(units, 'pressure', interval)} by the level"
+
+
+def _points(result: VisitResult) -> list[str]:
+    """Draw the line of points: position, probability of water, taps, and what is to be said of the point."""
+    digits = 1 if result.units.length == "in" else None
+    return [_point(point, result.units.show("length", point.depth_m, digits)) for point in result.points]
+
+
+def _point(point: PointResult, position: str) -> str:
+    taps = f"{point.taps_used} taps" + (f", {point.taps_rejected} rejected" if point.taps_rejected else "")
+    if point.p_water is None:
+        return f"{position:>9}   --            {'':10}  {taps}  {point.remark}".rstrip()
+    filled = round(10 * point.p_water)
+    bar = "#" * filled + "." * (10 - filled)
+    return f"{position:>9}   {100 * point.p_water:3.0f} % water  {bar}  {taps}  {point.remark}".rstrip()
+
+
+def _section(title: str, sentences: Iterable[str]) -> list[str]:
+    lines = [line for sentence in sentences for line in _wrapped(sentence, "- ")]
+    return ["", title, *lines] if lines else []
+
+
+def _wrapped(text: str, mark: str = "") -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark))

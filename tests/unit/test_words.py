@@ -1,0 +1,73 @@
+"""A judged visit in words for the terminal."""
+
+from dataclasses import replace
+
+import pytest
+
+from taptest.finding.records import Bound, PrechargeEstimate
+from taptest.quantities import US
+from taptest.report.words import WIDTH, finding_text
+from tests.made_up import made_up
+
+
+def test_the_finding_comes_first_and_everything_is_told() -> None:
+    result = made_up(remarks=("The file p01.wav ends early.",))
+    text = finding_text(result)
+    lines = text.splitlines()
+    assert lines[0] == "Boiler room, left of the door, 2025-03-14 (simulated data)"
+    assert lines[2] == "LOW ON AIR"
+    judgement = result.judgement
+    joined = " ".join(text.split())
+    for sentence in (
+        judgement.sentence,
+        *judgement.reasons,
+        *judgement.next_checks,
+        *judgement.not_checked,
+        *result.assumptions,
+        *result.remarks,
+        judgement.causes[0].because,
+    ):
+        assert sentence in joined
+    assert max(map(len, lines)) <= WIDTH
+
+
+def test_numbers_are_in_the_units_of_the_user() -> None:
+    text = finding_text(made_up(units=US))
+    assert "4.3 in" in text
+    assert "1.64 gal (1.32 to 2.06 gal)" in text
+    assert "6.5 psi (2.9 to 10.2 psi)" in text
+    assert " mm" not in text.split("Points")[1]
+
+
+@pytest.mark.parametrize(
+    ("bound", "words"), [("lower", "at least about 0.45 bar"), ("upper", "at most about 0.45 bar")]
+)
+def test_a_one_sided_charge_is_said_so(bound: Bound, words: str) -> None:
+    result = made_up()
+    assert result.judgement.precharge is not None
+    charge = PrechargeEstimate(result.judgement.precharge.pressure_pa, bound)
+    assert words in finding_text(replace(result, judgement=replace(result.judgement, precharge=charge)))
+
+
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [("all air", "none: air all over"), ("all water", "none: water all over"), ("not found", "could not be told")],
+)
+def test_whole_states_are_said(state: str, words: str) -> None:
+    assert words in finding_text(made_up(state=state))  # type: ignore[arg-type]
+
+
+def test_a_point_without_taps_says_why() -> None:
+    result = made_up()
+    first = replace(result.points[0], p_water=None, taps_used=0, taps_rejected=2, remark="No usable tap: 2 clipped.")
+    text = finding_text(replace(result, points=(first, *result.points[1:])))
+    assert "0 taps, 2 rejected  No usable tap: 2 clipped." in text
+
+
+def test_what_is_not_known_is_left_out() -> None:
+    result = made_up()
+    bare = replace(result.judgement, expected=None, water_m3=None, precharge=None, forecast=None, causes=())
+    text = finding_text(replace(result, judgement=bare, visited_on=None, name=""))
+    assert text.startswith("Tank without a name")
+    for word in ("Expected", "Water held", "Pre-charge", "When hot", "Possible causes"):
+        assert f"\n{word}" not in text
