@@ -1,4 +1,4 @@
-"""Time of the forecast: 10,000 draws of one judgement, and the same draws one by one. Run by hand: python tests/bench/forecast.py.
+"""Time of the forecast: 10,000 draws of one judgement, and one by one; run python tests/bench/forecast.py.
 
 The aim is under 50 ms for the water side of 10,000 draws: expected share, pre-charge from the level, hot pressure.
 """
