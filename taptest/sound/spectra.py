@@ -127,8 +127,8 @@ def noise_power(windows: NDArray[np.floating], rate_hz: float) -> tuple[FloatArr
 def sum_cells(values: FloatArray, edges_hz: FloatArray, bin_hz: float, rate_hz: float) -> FloatArray:
     """Sum (..., K) bin values into the (..., C) cells between `edges_hz` (C + 1,); NaN above half the sampling rate.
 
-    Each bin counts as spread evenly half a bin to both sides, so the running sum is linear between bin limits and a cell
-    is the difference of two of its values.
+    Each bin counts as spread evenly half a bin to both sides, so the running sum is linear between bin limits and a
+    cell is the difference of two of its values.
     """
     bins = values.shape[-1]
     place = np.clip(edges_hz / bin_hz + 0.5, 0.0, bins)
