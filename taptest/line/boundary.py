@@ -19,7 +19,7 @@ from taptest.line.drift import reference_drift
 from taptest.line.matched import FEWEST_POINTS, MatchSettings, match_profile
 from taptest.line.points import profile_of
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Point, Profile
-from taptest.line.unlabelled import ChangePoints, change_points, line_features
+from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
 from taptest.shell.records import LevelSweep
 from taptest.tank.kinds import Tank
 
@@ -31,7 +31,7 @@ SURE_ENOUGH = 0.6
 UNLIKE = 0.92
 """Unexplained share of the variance along the line at which the misfit is 1."""
 SENSE_DB = 3.0
-"""Level difference between the parts, for the same blow, that makes the louder one the air's with odds e to one."""
+"""Difference in dullness between the parts that makes the duller one the water's with odds e to one."""
 HIDDEN_SHARE = 0.6
 """Share of hidden bands beyond which the line is too weak to read."""
 FEW_NOTE = 8
@@ -98,7 +98,7 @@ def read_line(
             "switch off what makes the noise.",
         )
         return unread_line(profile.depth_m, tank, notes)
-    changes = change_points(line_features(profile), np.diff(profile.depth_m), shortest=1)
+    changes = line_changes(profile)
     if sweeps:
         evidence = _model_evidence(profile, sweeps, changes, tank, settings or MatchSettings())
         misfit, method = evidence.unexplained / UNLIKE, "matched profiles"
@@ -180,30 +180,29 @@ def _change_evidence(profile: Profile, changes: ChangePoints, depth_m: FloatArra
 
 
 def _sense_log_odds(profile: Profile, depth_m: FloatArray, tank: Tank) -> FloatArray:
-    """(G,) log-odds that the part at the water end is the water's: the water's part is the softer one for the same blow."""
-    loud = np.nanmean(profile.level_db + profile.strength_db[:, None], axis=1)
-    loud = np.where(np.isfinite(loud), loud, np.nanmean(loud))
-    P = loud.size
+    """(G,) log-odds that the part at the water end is the water's: the duller of the two."""
+    dull = dullness_db(profile)
+    P = dull.size
     cut = np.searchsorted(profile.depth_m, depth_m)
-    before = np.concatenate(([0.0], np.cumsum(loud)))
+    before = np.concatenate(([0.0], np.cumsum(dull)))
     above = before[cut] / np.maximum(cut, 1)
     below = (before[-1] - before[cut]) / np.maximum(P - cut, 1)
-    louder_air = above - below if tank.water_end == "bottom" else below - above
-    return np.where((cut == 0) | (cut == P), 0.0, louder_air / SENSE_DB)
+    duller_water = below - above if tank.water_end == "bottom" else above - below
+    return np.where((cut == 0) | (cut == P), 0.0, duller_water / SENSE_DB)
 
 
 def _two_water(profile: Profile, changes: ChangePoints) -> FloatArray:
-    """(P,) probability of water at each point given two boundaries: the softer backing is the water's."""
+    """(P,) probability of water at each point given two boundaries: the duller backing is the water's."""
     counts = np.array([len(cut) for cut in changes.cuts])
     masses = np.where(counts == 2, changes.mass, 0.0)
     if masses.sum() <= 0:
         return np.full(profile.depth_m.size, 0.5)
-    inner = ChangePoints(changes.cuts, masses / masses.sum(), changes.log_likelihood, changes.points).p_second_state()
-    loud = np.nanmean(profile.level_db + profile.strength_db[:, None], axis=1)
-    loud = np.where(np.isfinite(loud), loud, np.nanmean(loud))
-    inside = float((inner * loud).sum() / max(float(inner.sum()), 1e-9))
-    outside = float(((1 - inner) * loud).sum() / max(float((1 - inner).sum()), 1e-9))
-    inside_water = 1.0 / (1.0 + np.exp(np.clip((inside - outside) / SENSE_DB, -50, 50)))
+    only_two = ChangePoints(changes.cuts, masses / masses.sum(), changes.log_likelihood, changes.points)
+    inner = only_two.p_second_state()
+    dull = dullness_db(profile)
+    inside = float((inner * dull).sum() / max(float(inner.sum()), 1e-9))
+    outside = float(((1 - inner) * dull).sum() / max(float((1 - inner).sum()), 1e-9))
+    inside_water = 1.0 / (1.0 + np.exp(np.clip((outside - inside) / SENSE_DB, -50, 50)))
     return np.asarray(inner * inside_water + (1 - inner) * (1 - inside_water))
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from taptest.errors import LineError
 from taptest.line.records import Profile
+from taptest.sound.traits import BAND_HZ
 
 FloatArray = NDArray[np.float64]
 
@@ -30,9 +31,11 @@ Set on tapped slabs and on simulated visits; with 1 the posterior is far too sur
 neighbouring points was tried instead and did worse on both.
 """
 FLAT_MEAN_VARIANCE = 25.0
-"""Prior variance of the line's mean of a standardised feature: nearly flat."""
+"""Prior variance of the line's mean of a standardised feature, and of each smooth course: nearly flat."""
 CLIP = 6.0
 """Standardised features are cut off here, so that one spoilt point does not rule."""
+LOW_HZ, HIGH_HZ = 630.0, 3150.0
+"""Bands up to the first and from the second on tell dull from bright."""
 SHORTEST = 2
 """Points that one backing must cover to count, save where the caller asks for fewer."""
 
@@ -73,6 +76,7 @@ def change_points(
     features: FloatArray,
     gap_m: FloatArray | None = None,
     *,
+    smooth: FloatArray | None = None,
     most: int = 2,
     shortest: int = SHORTEST,
     prior: tuple[float, float, float] = (1 / 3, 1 / 3, 1 / 3),
@@ -81,14 +85,15 @@ def change_points(
     """Posterior over all segmentations of the rows of `features` (P, D) into at most `most` + 1 parts.
 
     `gap_m` (P - 1) are the distances between neighbouring points: a boundary is as likely in a gap as the gap is wide.
-    `prior` are the odds of 0, 1 and 2 boundaries. Raises LineError where there are fewer than 2 * `shortest` points.
+    `smooth` (P, C) are courses along the line that have nothing to do with the backing, such as the heads' higher sound at
+    both ends; they are fitted freely. `prior` are the odds of 0, 1 and 2 boundaries. Raises LineError where there are fewer than 2 * `shortest` points.
     """
     P = features.shape[0]
     if 2 * shortest > P:
         raise LineError(f"A line of {P} points has no room for a boundary: tap at least {2 * shortest} points.")
     cuts = _segmentations(P, most, shortest)
     labels = _labels(P, cuts)
-    log_likelihood = temper * marginal_log_likelihood(standardised(features), labels)
+    log_likelihood = temper * marginal_log_likelihood(standardised(features), labels, smooth)
     gaps = np.ones(P - 1) if gap_m is None else np.asarray(gap_m, dtype=float)
     log_prior = np.empty(len(cuts))
     counts = np.array([len(cut) for cut in cuts])
@@ -101,17 +106,20 @@ def change_points(
     return ChangePoints(cuts, mass / mass.sum(), log_likelihood, P)
 
 
-def marginal_log_likelihood(Z: FloatArray, labels: FloatArray) -> FloatArray:
+def marginal_log_likelihood(Z: FloatArray, labels: FloatArray, smooth: FloatArray | None = None) -> FloatArray:
     """Log-likelihood (S,) of standardised rows `Z` (P, D) under each row of `labels` (S, P; 0 or 1), up to a constant.
 
     Z = 1 mean' + label contrast' + E, rows of E independent, their covariance drawn from an inverse Wishart around the
-    unit matrix with D + 2 degrees of freedom; mean nearly flat, contrast normal in units of the covariance. With M the
-    covariance between the rows after mean and contrast are integrated out, the matrix-t density is
+    unit matrix with D + 2 degrees of freedom; mean nearly flat, contrast normal in units of the covariance; courses
+    `smooth` (P, C) along the line nearly free. With M the covariance between the rows after all of these are integrated
+    out, the matrix-t density is
     |M|^(-D/2) |M + Z Z'/nu|^(-(nu+P)/2) |M|^((nu+P)/2)  (P x P determinants; Gupta and Nagar, 2000, chapter 4).
     """
     P, D = Z.shape
     nu = D + 2.0
     base = np.eye(P) + FLAT_MEAN_VARIANCE
+    if smooth is not None:
+        base += FLAT_MEAN_VARIANCE * smooth @ smooth.T
     both = base + Z @ Z.T / nu
     log_base, log_both = np.linalg.slogdet(base)[1], np.linalg.slogdet(both)[1]
     half = (labels - 0.5) * (labels.max(axis=1) > labels.min(axis=1))[:, None]
@@ -162,9 +170,39 @@ def standardised(features: FloatArray) -> FloatArray:
     return np.asarray(np.clip(filled / sd, -CLIP, CLIP))
 
 
-def line_features(profile: Profile, *, times: bool = False) -> FloatArray:
-    """Features (P, D) of a line: band levels for the same blow, with `times` the decays as well."""
-    return np.hstack([profile.level_db, profile.log_time]) if times else profile.level_db
+def line_changes(profile: Profile) -> ChangePoints:
+    """Change-points of a tank's line: band levels for the same blow, with a course that both heads share left free."""
+    place = _place(profile.depth_m)
+    return change_points(profile.level_db, np.diff(profile.depth_m), smooth=place[:, None] ** 2, shortest=1)
+
+
+def dullness_db(profile: Profile) -> FloatArray:
+    """(P,) how much more of the sound lies low than high at each point, the heads' common course taken off, about zero.
+
+    Water adds mass: for the same blow the low bands grow and the high ones fall.
+    """
+    low, high = profile.level_db[:, BAND_HZ <= LOW_HZ], profile.level_db[:, BAND_HZ >= HIGH_HZ]
+    tilt = _row_means(low) - _row_means(high)
+    known = np.isfinite(tilt)
+    if not known.any():
+        return np.zeros(tilt.size)
+    tilt = np.where(known, tilt, np.mean(tilt[known]))
+    course = np.stack([np.ones(tilt.size), _place(profile.depth_m) ** 2], axis=1)
+    return np.asarray(tilt - course @ np.linalg.lstsq(course, tilt, rcond=None)[0])
+
+
+def _row_means(value: FloatArray) -> FloatArray:
+    """Mean of the finite entries of each row; NaN where there are none."""
+    known = np.isfinite(value)
+    count = known.sum(axis=1)
+    return np.asarray(np.where(count > 0, np.where(known, value, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan))
+
+
+def _place(depth_m: FloatArray) -> FloatArray:
+    """(P,) position along the line from -1 (topmost point) to 1 (lowest)."""
+    span = float(np.ptp(depth_m))
+    middle = 0.5 * (depth_m.max() + depth_m.min())
+    return np.asarray(2 * (depth_m - middle) / span) if span > 0 else np.zeros(depth_m.size)
 
 
 @lru_cache(maxsize=64)
