@@ -12,10 +12,10 @@ errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
-shell.records shell.meridian shell.vibration shell.fluid shell.response shell.sweep shell.strike shell.rooms shell.simulate
+shell.records shell.from_tank shell.meridian shell.vibration shell.fluid shell.response shell.strike shell.rooms shell.sweep shell.scene shell.simulate
 line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
-finding.records finding.compare finding.causes finding.wording finding.judge
-visit.disk visit.record visit.meaning visit.files visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.trial visit.shelf
+finding.records finding.air finding.compare finding.causes finding.wording finding.judge
+visit.disk visit.record visit.meaning visit.files visit.truth visit.simulated visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.workers visit.staged visit.trial visit.shelf
 capture.device capture.tape capture.journal capture.signs capture.round capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.terminal
 report.words report.figures report.page
 desk

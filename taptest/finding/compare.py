@@ -8,12 +8,14 @@ Units are SI, pressures gauge unless `_abs`; D draws. Spreads that no reading gi
 judgement, no source.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
+from taptest.finding.air import air_likelihood, other_air, sound_air
 from taptest.finding.records import (
     Bound,
     Case,
@@ -36,6 +38,7 @@ from taptest.water.forecast import (
     relief_outlook,
     relief_tolerance_pa,
 )
+from taptest.water.log import AirEstimate, CombinedAir, combine
 from taptest.water.pressure import atmospheric_pressure_pa, precharge_abs_pa, static_head_pa, water_share
 
 FloatArray = NDArray[np.float64]
@@ -112,6 +115,8 @@ class Comparison:
     precharge: PrechargeEstimate | None
     forecast: Forecast | None
     probabilities: dict[FindingCode, float]
+    air: CombinedAir | None = None
+    air_notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,13 +180,17 @@ def compare(
     whole, found = _heard_shares(case.tank, line, draws.mixing, rng)
     water = _interval(whole * draws.volume_m3)
     precharge = _precharge(case, line, draws, whole, found)
+    others, notes = other_air(case)
+    air = _laid_together(case, water, precharge, others)
     if reference is None:
-        return Comparison(None, needed, None, water, precharge, None, {})
+        return Comparison(None, needed, None, water, precharge, None, {}, air, notes)
     likelihood = _LineLikelihood(line, case.tank, prior or Prior())
-    probabilities, charges = _weigh(case, likelihood, reference, draws, rng)
+    # Estimates that contradict each other are shown and not averaged: then the sound stands alone.
+    trusted = () if air is None or air.contradiction else others
+    probabilities, charges = _weigh(case, likelihood, reference, draws, rng, trusted)
     expected = _expected(case.tank, reference, draws, rng)
     forecast = _forecast(case, draws, charges, rng, temperature_unit)
-    return Comparison(reference, needed, expected, water, precharge, forecast, probabilities)
+    return Comparison(reference, needed, expected, water, precharge, forecast, probabilities, air, notes)
 
 
 def _refuse_the_impossible(case: Case) -> None:
@@ -199,6 +208,16 @@ def _refuse_the_impossible(case: Case) -> None:
     for name, volume in (("tank", tank.volume_m3), ("system", system.volume_m3)):
         if volume is not None and not volume > 0:
             raise PhysicsError(f"The {name}'s volume of {volume * 1000:g} l is no volume: give one above zero.")
+
+
+def _laid_together(
+    case: Case, water: Interval, precharge: PrechargeEstimate | None, others: Sequence[AirEstimate]
+) -> CombinedAir | None:
+    """Lay the air by sound beside that by drain and log; the sound counts only where the level is not at an end."""
+    if not others:
+        return None
+    two_sided = precharge is not None and precharge.bound is None
+    return combine(((sound_air(case, water),) if two_sided else ()) + tuple(others))
 
 
 def waterlogged_from(tank: Tank) -> float:
@@ -364,6 +383,7 @@ def _weigh(
     reference: Reference,
     draws: Draws,
     rng: np.random.Generator,
+    air: Sequence[AirEstimate],
 ) -> tuple[dict[FindingCode, float], _Charges]:
     """Probabilities of the findings, and the charges that taps and readings leave possible."""
     tank, limit = case.tank, waterlogged_from(case.tank)
@@ -381,19 +401,22 @@ def _weigh(
         "more air than expected": right + CHARGE_TOLERANCE_PA + part * OVERCHARGE_SPAN_PA,
     }
     weights: dict[FindingCode, float] = {}
-    shares, charges, logs = [], [], []
+    shares, charges, logs, best_fit = [], [], [], 0.0
     for code, charge in proposals.items():
         share = water_share(charge, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
         held = full if code == "waterlogged" else _taken(tank, share)
         # Charges so low that the tank counts as waterlogged belong there, not to "low on air".
         own = np.ones(DRAWS) if code != "low on air" else (share < limit).astype(np.float64)
         value = likelihood.of(held, draws) * own / max(float(own.mean()), 1e-3)
+        fits = air_likelihood(charge, draws.charge_t_c, draws.volume_m3, air)
+        value = value * fits
+        best_fit = max(best_fit, float(fits.mean()))
         weights[code] = BEFORE[code] * float(value.mean())
         shares.append(held)
         charges.append(charge)
         logs.append(BEFORE[code] * value / DRAWS)
     if tank.has_membrane:
-        weights["membrane failed"] = BEFORE["membrane failed"] * (likelihood.inverted + MODEL_FLOOR)
+        weights["membrane failed"] = BEFORE["membrane failed"] * (likelihood.inverted + MODEL_FLOOR) * best_fit
     total = sum(weights.values())
     index = np.tile(np.arange(DRAWS, dtype=np.int64), len(proposals))
     weight = np.concatenate(logs)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from taptest.finding.air import log_evidence
 from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
 from taptest.finding.compare import Comparison, compare, is_hot
 from taptest.finding.records import Case, FindingCode, Judgement
@@ -67,7 +68,7 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
     observed = checked_observations(case.observations)
     comparison = compare(case, line, np.random.default_rng(seed), units.temperature)
     verdict = _decide(case, line, comparison, observed)
-    evidence = _derived(case, line, comparison, verdict.code) | observed
+    evidence = _derived(case, line, comparison, verdict.code) | log_evidence(case) | observed
     story = Story(case, line, comparison, units, verdict.code, verdict.probability, verdict.why, evidence)
     told = verdict.code != "cannot tell"
     checks = _in_order(
@@ -92,6 +93,7 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
         reference_precharge_pa=None if comparison.reference is None else comparison.reference.pressure_pa,
         reference_source=None if comparison.reference is None else comparison.reference.source,
         needed_precharge_pa=comparison.needed_precharge_pa,
+        air=comparison.air,
     )
 
 
@@ -183,6 +185,9 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     elif comparison.reference is None:
         why = "neither the pre-charge nor the height of the system is known"
         check = "Note the pre-charge on the tank's plate or the height to the highest emitter, and judge again."
+    elif comparison.air is not None and comparison.air.contradiction:
+        why = "the estimates of the air contradict each other"
+        check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
     elif line.state == "not found":
         why = "the line does not show where the water ends"
         if case.tank.kind == "bladder":

@@ -10,6 +10,7 @@ from typing import Literal
 from taptest.line.records import BoundaryState, LineReading
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
+from taptest.water.log import CombinedAir, DrainTest, LogEntry
 
 FindingCode = Literal[
     "as expected", "low on air", "waterlogged", "more air than expected", "too small", "membrane failed", "cannot tell"
@@ -58,6 +59,10 @@ class Case:
     readings: Readings
     observations: dict[str, str] = field(default_factory=dict)
     """Evidence for the causes, by the names of `finding.causes` ("drips": "hot", "water at the air valve": "yes")."""
+    drain: DrainTest | None = None
+    """A measured drain, its pressures as at the tank."""
+    log: tuple[LogEntry, ...] = ()
+    """A pressure log, its pressures as at the tank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,3 +147,5 @@ class Judgement:
     """Where that pre-charge comes from."""
     needed_precharge_pa: float | None = None
     """The pre-charge that the height of the system asks for, margin included; None where the height is not known."""
+    air: CombinedAir | None = None
+    """Free air by sound, drain and pressure rise laid together; None where neither drain nor log was taken."""

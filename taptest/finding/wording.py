@@ -12,6 +12,8 @@ from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstima
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
 from taptest.tank.kinds import what_taps_cannot_show
+from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
+from taptest.water.pressure import atmospheric_pressure_pa
 
 PIN_CHECK = check_sentence("water at the air valve")
 PUSH_CHECK = check_sentence("weight")
@@ -186,6 +188,7 @@ def reasons_of(story: Story) -> tuple[str, ...]:
     said += story.line.notes
     said += _reading_reasons(story)
     said += _charge_reasons(story)
+    said += _air_reasons(story)
     said += _forecast_reasons(story)
     ranked = sorted(story.comparison.probabilities.items(), key=lambda item: -item[1])
     others = [f"{code} {chance:.0%}" for code, chance in ranked if code != story.code and chance >= 0.03]
@@ -248,6 +251,31 @@ def _charge_reasons(story: Story) -> list[str]:
         said.append(
             f"The cold pressure of {story.pressure} is below the stated pre-charge: the tank takes water only above it."
         )
+    return said
+
+
+def _air_reasons(story: Story) -> list[str]:
+    """Say what drain and log add to the sound; a contradiction is shown and not averaged."""
+    air, tank = story.comparison.air, story.case.tank
+    said = list(story.comparison.air_notes)
+    if air is None:
+        return said
+    said.insert(0, air.sentence)
+    if air.free_air_m3 is not None and air.sd_m3 is not None:
+        outside = float(atmospheric_pressure_pa(story.case.system.altitude_m))
+        charged = story.case.readings.charged_at_c
+        low, middle, high = (
+            precharge_from_air_pa(
+                max(air.free_air_m3 + step * air.sd_m3, 0.0),
+                tank.volume_m3,
+                FREE_AIR_T_C if charged is None else charged,
+                outside,
+            )
+            for step in (-1.645, 0.0, 1.645)
+        )
+        span = story.span("pressure", Interval(middle, low, high))
+        ways = " and ".join(estimate.source for estimate in air.estimates)
+        said.insert(1, f"Together ({ways}) they speak for a pre-charge of {story.show('pressure', middle)} ({span}).")
     return said
 
 

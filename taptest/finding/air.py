@@ -1,0 +1,144 @@
+"""Evidence for the air besides the sound: a measured drain and a pressure log, and what a log says of the causes.
+
+Amounts of air are free air (m3 at one atmosphere and 20 C), see `taptest.water.log`; pressures there are those at the
+tank.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import PhysicsError
+from taptest.finding.records import Case, Interval
+from taptest.quantities import STANDARD_ATMOSPHERE_PA
+from taptest.water.forecast import relief_tolerance_pa
+from taptest.water.log import (
+    FREE_AIR_T_C,
+    AirEstimate,
+    Drift,
+    Level,
+    RisingSystem,
+    air_from_drain,
+    air_from_rise,
+    air_from_sound,
+    drifts,
+    early_rise_share,
+)
+from taptest.water.pressure import atmospheric_pressure_pa, kelvin
+
+FloatArray = NDArray[np.float64]
+
+CREEP_PA_PER_H = 3_000.0
+"""A slower rise than this, 0.03 bar an hour, counts as none."""
+COOLED_TOO_MUCH_C = 3.0
+"""Water that has cooled by more than this hides a rise."""
+EVEN_SHARE, JUMP_SHARE = 0.35, 0.6
+"""Share of a warm-up's rise in its first quarter up to which it is even, and from which it jumped: own judgement."""
+UNEXPLAINED = 0.01
+"""Likelihood that remains for every amount of air: a drain or a log can be wrong altogether."""
+
+
+def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[str, ...]]:
+    """Estimate the air from drain and warm-up log; what does not carry an estimate says so in the notes."""
+    estimates: list[AirEstimate] = []
+    notes: list[str] = []
+    air = float(atmospheric_pressure_pa(case.system.altitude_m))
+    if case.drain is not None:
+        try:
+            estimates.append(air_from_drain(case.drain, case.tank.volume_m3, air))
+        except PhysicsError as error:
+            notes.append(str(error))
+    if case.log and case.system.volume_m3 is not None:
+        gas = case.readings.tank_temperature_c
+        system = RisingSystem(
+            case.system.volume_m3, case.system.volume_rel_sd, case.system.fluid, gas_t_c=20.0 if gas is None else gas
+        )
+        try:
+            estimates.append(air_from_rise(case.log, system, air))
+        except PhysicsError as error:
+            notes.append(str(error))
+    elif case.log:
+        notes.append("The log says nothing of the air yet: the system's volume is not known.")
+    notes += [note for estimate in estimates for note in estimate.notes]
+    return tuple(estimates), tuple(notes)
+
+
+def sound_air(case: Case, water_m3: Interval) -> AirEstimate:
+    """Estimate the air from the water that the level speaks for (median and central 90 %)."""
+    readings, tank = case.readings, case.tank
+    assert readings.pressure_pa is not None
+    share = float(np.clip(water_m3.median / tank.volume_m3, 0.0, 1.0))
+    level = Level(
+        share,
+        max((water_m3.high - water_m3.low) / (2 * 1.645 * tank.volume_m3), 1e-3),
+        tank.volume_m3,
+        readings.pressure_pa,
+        tank.volume_rel_sd,
+        readings.pressure_sd_pa,
+        20.0 if readings.tank_temperature_c is None else readings.tank_temperature_c,
+    )
+    return air_from_sound(level, float(atmospheric_pressure_pa(case.system.altitude_m)))
+
+
+def air_likelihood(
+    precharge_abs_pa: FloatArray, charge_t_c: FloatArray, tank_m3: FloatArray, estimates: Sequence[AirEstimate]
+) -> FloatArray:
+    """(D,) likelihood of the estimates for charges (absolute, at the charge temperature) of a tank; 1 without any."""
+    free = tank_m3 * precharge_abs_pa / STANDARD_ATMOSPHERE_PA * float(kelvin(FREE_AIR_T_C)) / kelvin(charge_t_c)
+    likelihood = np.ones_like(free)
+    for estimate in estimates:
+        off = (free - estimate.free_air_m3) / estimate.sd_m3
+        likelihood = likelihood * (np.exp(-0.5 * off**2) + UNEXPLAINED)
+    return likelihood
+
+
+def log_evidence(case: Case) -> dict[str, str]:
+    """Read off the log what it says of the causes: when the pressure rises, and how the warm-up went."""
+    if not case.log:
+        return {}
+    found: dict[str, str] = {}
+    moves = drifts(case.log)
+    opened = _rises(moves, fill_open=True)
+    closed = _rises(moves, fill_open=False)
+    warmed = any(move.heat_on is True and _rise(move) for move in moves)
+    if closed:
+        found["pressure rises"] = "heat off, fill closed"
+    elif opened and closed is False:
+        found["pressure rises"] = "heat off, fill open"
+    elif opened is False and closed is False:
+        found["pressure rises"] = "only with heat" if warmed else "not at all"
+    warm_up = _warm_up(case)
+    return found | ({"warm-up": warm_up} if warm_up else {})
+
+
+def _rise(move: Drift) -> bool:
+    return move.slope_pa_per_h > max(CREEP_PA_PER_H, 3 * move.slope_sd_pa_per_h)
+
+
+def _rises(moves: Sequence[Drift], fill_open: bool) -> bool | None:
+    """Whether the pressure rises with the heat off and the fill valve so; None where the log does not say."""
+    off = [move for move in moves if move.heat_on is False and move.fill_open is fill_open]
+    if any(_rise(move) for move in off):
+        return True
+    telling = [
+        move
+        for move in off
+        if 3 * move.slope_sd_pa_per_h < 4 * CREEP_PA_PER_H and (move.warming_c or 0.0) > -COOLED_TOO_MUCH_C
+    ]
+    return False if telling else None
+
+
+def _warm_up(case: Case) -> str | None:
+    """How the pressure rose in the log's warm-up; None where it has none or where it is between the kinds."""
+    try:
+        share = early_rise_share(case.log)
+    except PhysicsError:
+        # No warm-up in this log: missing evidence is simply missing.
+        return None
+    relief = case.system.relief_pa
+    highest = max(entry.pressure_pa for entry in case.log)
+    at_relief = relief is not None and highest > relief - relief_tolerance_pa(relief)
+    if share >= JUMP_SHARE:
+        return "sharp at once" if at_relief else "steep, then slow"
+    return "even rise" if share <= EVEN_SHARE and not at_relief else None
