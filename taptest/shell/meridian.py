@@ -203,6 +203,8 @@ def head_segments(kind: str, radius_m: float, wall_m: float = 0.0) -> tuple[tupl
 def closed_shell(kind: str, radius_m: float, straight_m: float, wall_m: float = 0.0) -> Meridian:
     """Return the meridian of a cylinder of that middle-surface radius with two like heads (see `head_segments`)."""
     head, rise = head_segments(kind, radius_m, wall_m)
+    if kind == "flat":
+        straight_m += wall_m
     total = 2.0 * rise + straight_m
     wall = (_line(radius_m, rise, np.pi / 2, straight_m),) if straight_m > 0 else ()
     return Meridian((*head, *wall, *(_mirrored(part, total) for part in reversed(head))))

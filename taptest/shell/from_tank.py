@@ -1,0 +1,61 @@
+"""The shell as the model sees it, from the tank as it is known on site.
+
+Goal: one place that turns kind, shape and pressure into a `ShellSpec`, with usual values for what no plate tells.
+
+Where the rubber lies. With no water the pre-charge presses a diaphragm against the water end's half of the shell, up to
+the seam at which it is clamped: that wall has air behind it and rubber on it. Water lifts the rubber off from the pole
+on; what it has reached is wetted wall, what it has not is still rubber on air-backed wall (`response` takes the rubber
+off where water stands). Past the seam no rubber is left on air-backed wall. A bag stands free of the dry wall and lies
+only where water is; a plain tank has none. All of this is by reasoning, no published description was found.
+"""
+
+from taptest.shell.records import Losses, ShellSpec
+from taptest.tank.kinds import Tank
+
+RUBBER_KG_M2 = 2.5
+"""Two millimetres of rubber: common practice, no source."""
+RING_KG_M = 0.2
+RING_MOMENT_M4 = 1.5e-10
+"""Extra mass and area moment of a rolled or clenched seam about a millimetre and a half thick: our own estimate."""
+FITTING_KG = 0.5
+
+
+def spec_from_tank(
+    tank: Tank,
+    pressure_pa: float,
+    *,
+    water_density_kg_m3: float = 998.0,
+    losses: Losses | None = None,
+    wall_m: float | None = None,
+    seam_ring: bool = True,
+) -> ShellSpec:
+    """Return the model's shell for a tank at a gauge pressure.
+
+    `wall_m` replaces the nominal wall with the same outside. Without a known seam a diaphragm is taken to be clamped at
+    half height, and the seam's own ring is left out. A pressure below zero counts as none.
+    """
+    shape = tank.shape
+    middle = 0.5 * shape.height_m
+    end = 0.0 if tank.hanging else shape.height_m
+    seam = tank.seam_depth_m
+    clamp = middle if seam is None else seam
+    on_wall = tank.kind == "diaphragm" and not tank.sideways
+    ring = seam_ring and seam is not None
+    return ShellSpec(
+        axis=shape.axis,
+        diameter_m=shape.diameter_m,
+        straight_m=shape.straight_m,
+        head=shape.head,
+        wall_m=shape.wall_m if wall_m is None else wall_m,
+        pressure_pa=max(pressure_pa, 0.0),
+        seam_depth_m=seam,
+        ring_mass_kg_m=RING_KG_M if ring else 0.0,
+        ring_stiffness=RING_MOMENT_M4 if ring else 0.0,
+        rubber_kg_m2=RUBBER_KG_M2 if on_wall else 0.0,
+        rubber_from_m=min(end, clamp) if on_wall else None,
+        rubber_to_m=max(end, clamp) if on_wall else None,
+        water_end=tank.water_end,
+        water_density_kg_m3=water_density_kg_m3,
+        end_fitting_kg=FITTING_KG,
+        losses=losses or Losses(),
+    )

@@ -1,0 +1,208 @@
+"""The level sweep: what the tap line sounds like for every candidate level, in third octaves.
+
+Goal: the profiles along the line that measured taps are compared with, for all levels of one tank in one go.
+
+Method: the shell's dry modes and the water's added mass come once for all levels (`response`). Each level's modes ring
+after a unit blow at every position; each is heard through the radiation of its whole shape (`rooms.radiation`); the
+impulse responses at several usual places of a microphone are put through the very function that measures taps
+(`sound.traits.band_profile`), and the places are averaged in decibels and in log time. One place's own pattern is left
+as noise: where the microphone stood is not known well enough to predict it.
+
+Conventions: levels run from all air through boundaries ever farther from the water end to all water; L levels, P
+positions, Q microphone places, K modes, R rings.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from taptest.errors import PhysicsError
+from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, ShellSpec
+from taptest.shell.response import (
+    Change,
+    Resolution,
+    Tank3D,
+    build,
+    reduce_harmonic,
+    solve,
+)
+from taptest.shell.rooms import Place, Rings, radiation
+from taptest.sound.spectra import WINDOW_S
+from taptest.sound.traits import BAND_EDGE_HZ, BAND_HZ, band_profile
+
+MAX_HZ = 7100.0
+"""Modes up to the top of the highest band."""
+RATE_HZ = 16000.0
+FEWEST_LEVELS = 24
+LEVEL_STEP_M = 0.015
+"""Levels are no farther apart than this while there are fewer than `MOST_LEVELS`."""
+MOST_LEVELS = 48
+RINGS = 40
+ANGLES = (0.0, 0.2, 0.45)
+"""Angles of the microphone around the axis from the tap line, radians."""
+PLACES = ((0.5, 0.3), (0.7, 0.7), (1.0, 0.5))
+"""Distances from the wall in metres and heights as shares of the shell's height."""
+FLOOR = 1e-30
+
+Progress = Callable[[float], None]
+Some = TypeVar("Some")
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """Modes of one harmonic at one level of one variant."""
+
+    pole_1_s: ComplexArray
+    line: ComplexArray
+    """(K, P)"""
+    weight: ComplexArray
+    """(K, Q)"""
+
+
+def usual_levels(height_m: float) -> FloatArray:
+    """Distances from the water end where a boundary is computed: even steps, half a step from the ends."""
+    count = int(np.clip(np.ceil(height_m / LEVEL_STEP_M), FEWEST_LEVELS, MOST_LEVELS))
+    return np.asarray((np.arange(count) + 0.5) * height_m / count)
+
+
+def level_sweep(
+    spec: ShellSpec, depth_m: FloatArray, levels: FloatArray | None = None, progress: Progress | None = None
+) -> LevelSweep:
+    """Return what the model predicts along the tap line (P,) for every level of one tank.
+
+    `levels` are boundary depths in any order; None takes the usual ones. `progress` is told the share done, 0..1.
+    Raises PhysicsError for a shell or positions that cannot be.
+    """
+    return level_sweeps(spec, depth_m, (Change(),), levels, progress)[0]
+
+
+def level_sweeps(
+    spec: ShellSpec,
+    depth_m: FloatArray,
+    changes: Sequence[Change],
+    levels: FloatArray | None = None,
+    progress: Progress | None = None,
+    workers: int = 2,
+) -> tuple[LevelSweep, ...]:
+    """Return sweeps of several variants of one tank (wall, losses, rubber); the dry modes and the water come once.
+
+    Raises PhysicsError as `level_sweep` does.
+    """
+    from threadpoolctl import threadpool_limits
+
+    depth = np.asarray(depth_m, dtype=np.float64)
+    if depth.ndim != 1 or depth.size < 2 or not np.all(np.isfinite(depth)):
+        raise PhysicsError("A tap line needs at least two positions, each a depth in metres.")
+    tank, boundaries = _prepared(spec, levels)
+    report = _Steps(progress, len(tank.harmonics()), len(changes) * (len(boundaries) + 2))
+    with threadpool_limits(1), ThreadPoolExecutor(workers) as pool:
+        jobs = [pool.submit(_one_harmonic, tank, n, depth, boundaries, changes) for n in reversed(tank.harmonics())]
+        heard = [_told(job.result(), report.harmonic_done) for job in jobs]
+        out = []
+        for variant in range(len(changes)):
+            rows = pool.map(_profile, (tuple(h[variant][j] for h in heard) for j in range(len(boundaries) + 2)))
+            energy, time = zip(*(_told(row, report.level_done) for row in rows), strict=True)
+            whole = np.concatenate([[np.nan], boundaries, [np.nan]])
+            out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(energy), np.stack(time)))
+    return tuple(out)
+
+
+@dataclass(slots=True)
+class _Steps:
+    """Turns finished pieces of work into a share."""
+
+    progress: Progress | None
+    harmonics: int
+    levels: int
+    done: float = 0.0
+
+    def harmonic_done(self) -> None:
+        self._add(0.85 / self.harmonics)
+
+    def level_done(self) -> None:
+        self._add(0.15 / self.levels)
+
+    def _add(self, share: float) -> None:
+        self.done += share
+        if self.progress is not None:
+            self.progress(min(self.done, 1.0))
+
+
+def _told(result: Some, tell: Callable[[], None]) -> Some:
+    tell()
+    return result
+
+
+def _prepared(spec: ShellSpec, levels: FloatArray | None) -> tuple[Tank3D, FloatArray]:
+    """Return the tank's model and its boundary depths, in order from the water end."""
+    bare = build(spec, np.zeros(0), 500.0)
+    total = bare.height_m + spec.wall_m
+    if levels is None:
+        away = usual_levels(total)
+        depths = away if spec.water_end == "top" else total - away
+    else:
+        depths = np.unique(np.asarray(levels, dtype=np.float64))
+        depths = depths if spec.water_end == "top" else depths[::-1]
+    return build(spec, depths, MAX_HZ, Resolution()), depths
+
+
+def _rings(tank: Tank3D) -> tuple[Rings, FloatArray]:
+    """Return the shell as rings, and the arc lengths of their middles."""
+    meridian = tank.shell.mesh.meridian
+    edges = np.linspace(0.0, meridian.length_m, RINGS + 1)
+    arcs = 0.5 * (edges[1:] + edges[:-1])
+    there = meridian.geometry(arcs)
+    depth = there.height_m if tank.spec.water_end == "top" else tank.height_m - there.height_m
+    return Rings(depth + 0.5 * tank.spec.wall_m, np.maximum(there.radius_m, 1e-4), np.diff(edges)), arcs
+
+
+def _one_harmonic(
+    tank: Tank3D, n: int, depth: FloatArray, boundaries: FloatArray, changes: Sequence[Change]
+) -> list[list[_Heard]]:
+    """Return the modes of one harmonic for every variant and level, as heard."""
+    rings, ring_arcs = _rings(tank)
+    index = np.array([0, *(tank.level_index(float(b)) for b in boundaries), len(tank.column.layers) + 1])
+    reduced = reduce_harmonic(tank, n, index, np.concatenate([tank.arcs(depth), ring_arcs]))
+    places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
+    lobes = np.cos(n * np.array(ANGLES))
+    out = []
+    for change in changes:
+        row = []
+        for level in range(len(index)):
+            pole, shape = solve(tank, reduced, level, MAX_HZ, change)
+            harmonic = np.full(len(pole), n, dtype=np.int64)
+            each = [radiation(harmonic, pole.imag / (2 * np.pi), rings, place) for place in places]
+            weight = np.stack([np.einsum("kr,kr->k", shape[:, depth.size :], e) for e in each], axis=1)
+            both = (weight[:, :, None] * lobes).reshape(len(pole), len(PLACES) * len(ANGLES))
+            row.append(_Heard(pole, shape[:, : depth.size], both))
+        out.append(row)
+    return out
+
+
+def _profile(harmonics: Iterable[_Heard]) -> tuple[FloatArray, FloatArray]:
+    """Return band levels and log times (P, B), averaged over the places, of one level."""
+    parts = [h for h in harmonics if h.pole_1_s.size]
+    pole = np.concatenate([h.pole_1_s for h in parts])
+    line = np.concatenate([h.line for h in parts])
+    weight = np.concatenate([h.weight for h in parts])
+    return band_averages(pole, line, weight)
+
+
+def band_averages(pole_1_s: ComplexArray, line: ComplexArray, weight: ComplexArray) -> tuple[FloatArray, FloatArray]:
+    """Mean level in dB and mean log time (P, B) over Q places, of modes (K,) with shapes (K, P) and weights (K, Q)."""
+    time = np.arange(round(WINDOW_S * RATE_HZ)) / RATE_HZ
+    ring = np.exp(pole_1_s[:, None] * time).astype(np.complex64)
+    waves = np.concatenate([ring.real, -ring.imag])
+    places, points = weight.shape[1], line.shape[1]
+    amplitude = (weight[:, :, None] * line[:, None, :]).reshape(len(pole_1_s), -1).T
+    scale = float(np.max(np.abs(amplitude)))
+    both = np.concatenate([amplitude.real, amplitude.imag], axis=1) / scale
+    sound = both.astype(np.float32) @ waves
+    energy, when = band_profile(sound, RATE_HZ)
+    level = 10.0 * np.log10(np.maximum(energy, FLOOR)) + 20.0 * np.log10(scale)
+    log_time = np.log(np.where(np.isfinite(when), np.maximum(when, 1.0 / RATE_HZ), 1.0 / RATE_HZ))
+    shape = (places, points, BAND_EDGE_HZ.size - 1)
+    return np.asarray(level.reshape(shape).mean(axis=0)), np.asarray(log_time.reshape(shape).mean(axis=0))
