@@ -57,6 +57,7 @@ def _pressure_units() -> tuple[_Unit, ...]:
             f"{name} absolute",
             f"{name} (a)",
             f"{name}(a)",
+            f"{name} (abs)",
             f"{name}(abs)",
         )
         units.append(_Unit(absolute, factor, digits, stated, absolute=True, answer=name))
@@ -227,7 +228,7 @@ def _single(kind: Kind, clean: str, shown: str, place: str) -> Quantity:
     spelling = match["unit"]
     if not spelling:
         raise QuantityError(f"{place}{shown} has no unit; write it with one of {_UNITS_THAT_SERVE[kind]}.")
-    unit = _BY_SPELLING[kind].get(spelling.strip())
+    unit = _BY_SPELLING[kind].get(spelling.replace(".", "").strip())  # "in." and "cu. ft." are abbreviations
     if unit is None:
         raise QuantityError(
             f"{place}{shown} has the unit {spelling.strip()!r}, which is no unit of {kind}; use "

@@ -373,6 +373,8 @@ def _solve(setup: _Setup, gas_k: FloatArray, water: FloatArray) -> FloatArray:
     stiff = ~active.any(axis=0)
     pressure = np.where(stiff, -constant / compliance, left)
     volume = np.where(active, volume, 0.0)
+    # a step that rounding alone could make is no step: the balance is a difference of these amounts
+    rounding = 8 * np.finfo(np.float64).eps * (volume.sum(axis=0) + np.abs(constant))
     for _ in range(_MOST_ITERATIONS):
         at_tank = np.where(active, pressure - column, 1.0)
         ratio = begins / at_tank
@@ -380,9 +382,28 @@ def _solve(setup: _Setup, gas_k: FloatArray, water: FloatArray) -> FloatArray:
         slope = (volume * ratio / at_tank).sum(axis=0) + compliance
         step = np.where(stiff, 0.0, excess / slope)
         pressure = pressure - step
-        if not np.any(np.abs(step) > _RELATIVE_STEP * np.abs(pressure)):
-            break
-    return np.maximum(pressure, 0.0)
+        if not np.any(np.abs(step) > _RELATIVE_STEP * np.abs(pressure) + rounding / slope):
+            return np.maximum(pressure, 0.0)
+    raise PhysicsError(
+        "The pressure that balances the tanks was not found; check the volumes, the pre-charges and the temperatures."
+    )
+
+
+def pressure_band(curve: PressureCurve, shares: Sequence[float] = (0.05, 0.5, 0.95)) -> tuple[FloatArray, FloatArray]:
+    """Temperatures (S,) and the pressures (len(shares), S) under which those shares of the draws lie.
+
+    The draws may start and end at different temperatures; the band runs from the median start to the median end, and a
+    draw is held at its ends beyond them.
+    """
+    t, p = np.atleast_2d(curve.temperature_c), np.atleast_2d(curve.pressure_pa)
+    common = np.linspace(float(np.median(t[:, 0])), float(np.median(t[:, -1])), t.shape[1])
+    span = t[:, -1:] - t[:, :1]
+    way = np.divide(common - t[:, :1], span, out=np.zeros_like(t), where=span != 0)
+    position = np.clip(way, 0, 1) * (t.shape[1] - 1)
+    below = np.minimum(position.astype(np.intp), t.shape[1] - 2)
+    rows = np.arange(t.shape[0])[:, None]
+    pressure = p[rows, below] + (position - below) * (p[rows, below + 1] - p[rows, below])
+    return common, np.quantile(pressure, shares, axis=0)
 
 
 def in_unit(curve: PressureCurve, pressure_unit: str, temperature_unit: str) -> tuple[FloatArray, FloatArray]:

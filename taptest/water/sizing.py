@@ -329,7 +329,7 @@ def size(task: SizingTask, method: SizingMethod, units: Units = METRIC) -> Sizin
         f"Least tank volume: {_band(volume, units)}; "
         f"at the highest pressure it holds {_band(acceptance, units)} of water."
     )
-    warnings = _method_warnings(task, method, precharge, fill, units)
+    warnings = _method_warnings(task, method, fill, units)
     return SizingResult(method, swell, volume, acceptance, reserve, precharge, fill, highest, tuple(lines), warnings)
 
 
@@ -375,16 +375,12 @@ def _pressures(task: SizingTask, method: SizingMethod, lines: list[str], units: 
             f"{shown[3]}, so no tank serves; a higher relief rating (if the boiler's rating allows it) or a tank "
             "mounted higher is needed."
         )
-    lines.append(
-        f"Pre-charge {shown[0]}, fill pressure {shown[1]}, highest pressure {shown[2]} "
-        f"under a relief valve of {shown[3]}."
-    )
+    filled = "" if method == "en 12828" else f"fill pressure {shown[1]}, "
+    lines.append(f"Pre-charge {shown[0]}, {filled}highest pressure {shown[2]} under a relief valve of {shown[3]}.")
     return precharge, fill, highest
 
 
-def _method_warnings(
-    task: SizingTask, method: SizingMethod, precharge: float, fill: float, units: Units
-) -> tuple[str, ...]:
+def _method_warnings(task: SizingTask, method: SizingMethod, fill: float, units: Units) -> tuple[str, ...]:
     warnings = []
     if method.startswith("model code"):
         if task.hot_c < MODEL_CODE_LOWEST_C:
@@ -403,9 +399,9 @@ def _method_warnings(
         warnings.append(
             "The fill pressure is below the static head, so that the highest point draws air; raise the fill pressure."
         )
-    if method == "en 12828" and fill < precharge:
+    if method == "en 12828" and task.fill_pa is not None and task.static_head_pa is not None:
         warnings.append(
-            "The fill pressure is below the pre-charge, so that the tank holds no reserve; raise the fill pressure."
+            f"The fill pressure of {units.show('pressure', task.fill_pa)} was not used: the water reserve sets it."
         )
     return tuple(warnings)
 

@@ -37,6 +37,8 @@ READ: list[tuple[Kind, str, float]] = [
     ("length", "-2 m", -2.0),
     ("length", '14"', 14 * 0.0254),
     ("length", "14 in", 14 * 0.0254),
+    ("length", "14 in.", 14 * 0.0254),
+    ("volume", "2 cu. ft.", 2 * 0.028316846592),
     ("length", "14”", 14 * 0.0254),
     ("length", "3/4 in", 0.75 * 0.0254),
     ("length", '3 1/2"', 3.5 * 0.0254),
@@ -77,7 +79,8 @@ def test_reads(kind: Kind, text: str, si: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["26.7 psia", "26.7 PSI ABS", "26.7 psi a", "1.84 bar abs", "1.84 bar(a)", "184 kPa absolute"]
+    "text",
+    ["26.7 psia", "26.7 PSI ABS", "26.7 psi a", "1.84 bar abs", "1.84 bar(a)", "1.84 bar (abs)", "184 kPa absolute"],
 )
 def test_absolute_pressure_is_marked(text: str) -> None:
     quantity = parse("pressure", text)

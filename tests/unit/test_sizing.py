@@ -126,6 +126,13 @@ def test_fill_below_the_static_head_is_warned_of() -> None:
     assert any("draws air" in warning for warning in size(task, "diaphragm").warnings)
 
 
+def test_en_sets_the_fill_pressure_itself_and_says_so() -> None:
+    task = SizingTask(entered_volume(0.3), 80.0, 3e5, static_head_pa=0.7e5, fill_pa=1.1e5)
+    assert any("was not used" in warning for warning in size(task, "en 12828").warnings)
+    assert size(TASK, "en 12828").warnings == ()
+    assert not any("was not used" in warning for warning in size(task, "diaphragm").warnings)
+
+
 BAD: list[tuple[Callable[[], object], str]] = [
     (lambda: size(SizingTask(entered_volume(0.3), 80.0, 3e5), "diaphragm"), "static head"),
     (lambda: size(SizingTask(entered_volume(0.3), 80.0, 3e5, static_head_pa=2.8e5), "diaphragm"), "no tank serves"),

@@ -15,6 +15,7 @@ from taptest.water.forecast import (
     hot_pressure_pa,
     in_unit,
     pressure_after,
+    pressure_band,
     pressure_curve,
     relief_outlook,
 )
@@ -232,3 +233,22 @@ def test_curve_in_both_unit_systems() -> None:
         assert p[-1] == pytest.approx(units.convert("pressure", float(curve.pressure_pa[-1])))
         assert t[-1] == pytest.approx(units.convert("temperature", 80.0))
     assert parse("temperature", "176 F").si == pytest.approx(80.0)
+
+
+def test_band_over_draws_lies_on_a_common_axis() -> None:
+    """For draws that differ in pressure alone the band is the quantile of the curves; for one state it is the curve."""
+    rng = np.random.default_rng(2)
+    state = SystemState(0.1, 1e5 + 5e3 * rng.standard_normal(301), 15.0)
+    curve = pressure_curve(state, [Cushion(0.02, 0.9e5)], 80.0)
+    t, band = pressure_band(curve)
+    assert t == pytest.approx(curve.temperature_c[0])
+    assert band[1] == pytest.approx(np.median(curve.pressure_pa, axis=0))
+    assert bool(np.all((band[0] < band[1]) & (band[1] < band[2])))
+    single = pressure_curve(SystemState(0.1, 1e5, 15.0), [Cushion(0.02, 0.9e5)], 80.0)
+    assert pressure_band(single)[1][0] == pytest.approx(single.pressure_pa)
+    scattered = pressure_curve(SystemState(0.1, 1e5, rng.uniform(10, 20, 301)), [Cushion(0.02, 0.9e5)], 80.0, 81)
+    t, band = pressure_band(scattered)
+    reference = np.median(
+        [np.interp(t, a, b) for a, b in zip(scattered.temperature_c, scattered.pressure_pa, strict=True)], axis=0
+    )
+    assert band[1] == pytest.approx(reference)
