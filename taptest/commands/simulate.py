@@ -1,0 +1,56 @@
+"""`taptest simulate`: seeded visits with their truth, to try the tool and to measure it."""
+
+import argparse
+from pathlib import Path
+
+DESCRIPTION = """\
+Simulate visits: tanks, faults, taps and plant-room noise drawn from a seed, each with its truth in truth.json beside
+visit.json. The same seed gives the same visits on one platform.
+"""
+EXAMPLES = """\
+Difficulties: easy (quiet room, exact papers), field (a plant room, usual tolerances), hard (loud, and much that the
+papers do not say). Each mismatch between the simulated physics and the papers can be switched on alone:
+  other-heads  other-damping  stiff-ring  wall-off  uneven-edge  moving-microphone  striker-change  gain-riding
+  split-modes  bag-barely-touches
+
+examples:
+  taptest simulate trials/field --seed 7 --visits 100 --difficulty field
+  taptest simulate trials/plain --seed 7 --visits 100 --mismatch none
+  taptest simulate trials/ring --seed 7 --visits 100 --mismatch stiff-ring
+  taptest simulate trials/loss --seed 1 --visits 5 --fault "slow loss"
+  taptest simulate recordings_demo --scenario demo
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("out", type=Path, metavar="OUT", help="folder for the visits, made if need be")
+    parser.add_argument("--seed", type=int, default=1, metavar="S", help="seed of the series (1)")
+    parser.add_argument("--visits", type=int, default=1, metavar="N", help="how many visits (1)")
+    parser.add_argument("--difficulty", choices=("easy", "field", "hard"), default="field", help="how hard (field)")
+    parser.add_argument(
+        "--mismatch",
+        action="append",
+        metavar="NAME",
+        help='switch on this mismatch alone (repeat for several), "none" for none; left to the difficulty else',
+    )
+    parser.add_argument("--fault", metavar="NAME", help="simulate this fault only; left to the seed else")
+    parser.add_argument("--scenario", choices=("demo",), help="make the demonstration's visits and nothing else")
+    parser.add_argument("--workers", type=int, metavar="N", help="processes at once; one a core where left out")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Simulate, and say what was made."""
+    from taptest.commands.console import Bar
+    from taptest.visit.staged import Series, simulate_scenario, simulate_visits
+
+    bar = Bar("simulating visits")
+    if arguments.scenario is not None:
+        folders = simulate_scenario(arguments.out, bar, arguments.workers)
+    else:
+        asked = None if arguments.mismatch is None else tuple(name for name in arguments.mismatch if name != "none")
+        series = Series(arguments.seed, arguments.visits, arguments.difficulty, asked, arguments.fault)
+        folders = simulate_visits(arguments.out, series, bar, arguments.workers)
+    print(f"Wrote {len(folders)} simulated visits into {arguments.out}, each with its truth in truth.json.")
+    print(f"Judge them against it with: taptest trial {arguments.out}")
+    return 0

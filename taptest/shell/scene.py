@@ -1,0 +1,551 @@
+"""What is true of one invented visit: tank, air charge, water, fault; and what the technician knows of it.
+
+Goal: every number of a simulated visit except its sound, drawn from a seed so that physics ties them together: the true
+pre-charge and the system's water set the pressure and the water held (gas law), the water held sets the boundary
+(membrane or level), and the papers and the gauge tell a slightly different story than the truth.
+
+Conventions: SI units, gauge pascals unless a name says abs, degrees Celsius, depths in metres below the top of the
+shell. Each purpose draws from a random stream of its own, so that switching one mismatch on leaves the rest of the
+visit as it was.
+"""
+
+from dataclasses import dataclass
+from typing import Literal, TypeVar, get_args
+
+import numpy as np
+
+from taptest.errors import PhysicsError
+from taptest.quantities import STANDARD_ATMOSPHERE_PA
+from taptest.shell.records import Losses, ShellSpec
+from taptest.tank.kinds import Tank, TankKind, WaterEnd
+from taptest.tank.membrane import boundary_depth_m, torn_level_depth_m
+from taptest.tank.shape import HeadKind, Shape
+from taptest.water.fluids import WATER, Fluid, FluidKind, density, net_expansion
+from taptest.water.pressure import water_share
+
+Difficulty = Literal["easy", "field", "hard"]
+Fault = Literal["healthy", "slow loss", "waterlogged", "no water", "over-charged", "torn membrane", "too small"]
+Switch = Literal[
+    "other-heads",
+    "other-damping",
+    "stiff-ring",
+    "wall-off",
+    "uneven-edge",
+    "moving-microphone",
+    "striker-change",
+    "gain-riding",
+    "split-modes",
+    "bag-barely-touches",
+]
+Name = TypeVar("Name", bound=str)
+DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
+FAULTS: tuple[Fault, ...] = get_args(Fault)
+SWITCHES: tuple[Switch, ...] = get_args(Switch)
+
+FAULT_SHARES: dict[Fault, float] = {
+    "healthy": 0.38,
+    "slow loss": 0.18,
+    "waterlogged": 0.12,
+    "no water": 0.08,
+    "over-charged": 0.08,
+    "torn membrane": 0.08,
+    "too small": 0.08,
+}
+"""How often each fault is drawn: our own choice, so that each is met often enough to be judged."""
+MISMATCH_SHARE: dict[Difficulty, float] = {"easy": 0.0, "field": 0.2, "hard": 0.55}
+"""Chance of each mismatch where the switches are left to the difficulty."""
+HEADS: dict[TankKind, tuple[HeadKind, ...]] = {
+    "diaphragm": ("ellipsoidal", "ellipsoidal", "torispherical", "hemispherical"),
+    "bladder": ("ellipsoidal", "torispherical"),
+    "plain": ("torispherical", "ellipsoidal", "flat"),
+}
+MATERIAL = 0.08
+"""A fault is drawn again until it moves the boundary by this share of the height: less, no tape could show."""
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """The state of the tank as it really is."""
+
+    fault: Fault
+    findings: tuple[str, ...]
+    """Findings that would be right, the best first."""
+    precharge_pa: float
+    """Gauge pressure of the air charge at `charged_at_c` with no water in the tank."""
+    pressure_pa: float
+    """True pressure of the system at the tank."""
+    shell_pressure_pa: float
+    """Pressure inside the shell: above the system's where an air charge keeps the water out or a valve is shut."""
+    water_share: float
+    water_m3: float
+    level_depth_m: float
+    """Depth of the boundary; at an end of the shell where water or air is alone."""
+    water_end: WaterEnd
+    """The end at which the water really is."""
+    tank_c: float
+    water_c: float
+    state: Literal["cold", "hot"]
+    charged_at_c: float = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """One invented visit without its sound."""
+
+    seed: int
+    difficulty: Difficulty
+    switches: tuple[Switch, ...]
+    tank: Tank
+    """The true tank."""
+    truth: Truth
+    spec: ShellSpec
+    """The true shell for the model, its hidden losses and ring included."""
+    damping_tilt: float
+    """Exponent by which true damping differs from constant loss factors; 0 where it does not."""
+    split: float
+    """Relative split of the twin modes of a shell that is not quite round."""
+    edge_rise_m: float
+    """How much deeper the boundary lies on the tapped line than around the tank on average."""
+    positions_m: tuple[float, ...]
+    """Depths as the technician notes them."""
+    tape_error_m: float
+    """True depth less noted depth, the same for all points."""
+    tables: dict[str, dict[str, str]]
+    """What the technician knows, as the tables of a tank.toml."""
+
+    @property
+    def spacing_m(self) -> float:
+        """Usual distance between neighbouring points."""
+        return float(np.median(np.diff(self.positions_m)))
+
+
+def known(name: str, names: tuple[Name, ...], what: str) -> Name:
+    """Return `name` as one of `names`. Raises `PhysicsError` with the known ones where it is none."""
+    for each in names:
+        if each == name:
+            return each
+    raise PhysicsError(f"There is no {what} called {name!r}; known are: {', '.join(names)}.")
+
+
+def stream(seed: int, purpose: str) -> np.random.Generator:
+    """Return the random stream of one purpose of one seed."""
+    return np.random.default_rng([seed, *purpose.encode()])
+
+
+def draw_switches(seed: int, difficulty: Difficulty, asked: tuple[Switch, ...] | None) -> tuple[Switch, ...]:
+    """Return the mismatches of a visit: those asked for, or where None is asked those that the difficulty draws."""
+    if asked is not None:
+        named = {known(name, SWITCHES, "mismatch") for name in asked}
+        return tuple(name for name in SWITCHES if name in named)
+    lots = stream(seed, "switches").random(len(SWITCHES))
+    return tuple(name for name, lot in zip(SWITCHES, lots, strict=True) if lot < MISMATCH_SHARE[difficulty])
+
+
+def draw_scene(
+    seed: int, difficulty: Difficulty, switches: tuple[Switch, ...] | None = None, fault: Fault | None = None
+) -> Scene:
+    """Draw a visit. `fault` asks for one; None leaves it to the seed. Raises `PhysicsError` for unknown names."""
+    known(difficulty, DIFFICULTIES, "difficulty")
+    active = draw_switches(seed, difficulty, switches)
+    rng = stream(seed, "tank")
+    tank = _draw_tank(rng)
+    lot = str(rng.choice(list(FAULT_SHARES), p=list(FAULT_SHARES.values())))
+    chosen: Fault = next(name for name in FAULTS if name == lot) if fault is None else fault
+    if chosen == "torn membrane" and not tank.has_membrane:
+        chosen = "slow loss"
+    story = _draw_story(stream(seed, "story"), tank, chosen)
+    believed_heads, true_heads = _heads(stream(seed, "heads"), tank.shape, "other-heads" in active)
+    wall = _true_wall(stream(seed, "wall"), tank.shape.wall_m, difficulty, "wall-off" in active)
+    know = stream(seed, "knowledge")
+    positions = _draw_positions(know, tank)
+    return Scene(
+        seed=seed,
+        difficulty=difficulty,
+        switches=active,
+        tank=tank,
+        truth=story.truth,
+        spec=_spec(stream(seed, "shell"), tank, story, true_heads, wall, active),
+        damping_tilt=float(stream(seed, "tilt").uniform(-0.5, 0.5)) if "other-damping" in active else 0.0,
+        split=float(stream(seed, "split").uniform(5e-4, 4e-3)) if "split-modes" in active else 0.0,
+        edge_rise_m=float(stream(seed, "edge").uniform(-0.02, 0.02)) if "uneven-edge" in active else 0.0,
+        positions_m=positions,
+        tape_error_m={"easy": 0.0005, "field": 0.002, "hard": 0.003}[difficulty] * float(know.standard_normal()),
+        tables=_tables(know, tank, story, believed_heads, difficulty),
+    )
+
+
+# ---------------------------------------------------------------- the tank
+
+
+def _draw_tank(rng: np.random.Generator) -> Tank:
+    """Draw a tank of 4 to 300 l: small ones with a diaphragm, large ones with a bag, plain ones of all sizes."""
+    lot = rng.random()
+    kind: TankKind = "diaphragm" if lot < 0.5 else "bladder" if lot < 0.75 else "plain"
+    water_end: WaterEnd = "top" if kind == "diaphragm" and rng.random() < 0.6 else "bottom"
+    least, most = {"diaphragm": (4.0, 80.0), "bladder": (50.0, 300.0), "plain": (25.0, 300.0)}[kind]
+    litres = float(np.exp(rng.uniform(np.log(least), np.log(most))))
+    heads = HEADS[kind]
+    head = heads[int(rng.integers(len(heads)))]
+    slender = float(rng.uniform(*{"diaphragm": (1.05, 1.6), "bladder": (1.2, 1.9), "plain": (1.4, 2.4)}[kind]))
+    unit = Shape("vertical", 1.0, max(slender - 2.0 * _head_depth(head), 0.12), head, 0.005)
+    diameter = float(np.clip((litres / 1000.0 / unit.volume_m3) ** (1.0 / 3.0), 0.2, 0.65))
+    wall = float(np.clip(diameter * rng.uniform(0.0042, 0.0062), 0.001, 0.003))
+    straight = _straight_for(litres / 1000.0, diameter, head, wall)
+    shape = Shape("vertical", diameter, straight, head, wall)
+    seam = shape.height_m * float(rng.uniform(0.47, 0.53)) if kind == "diaphragm" else None
+    return Tank(kind, water_end, shape, shape.volume_m3, seam_depth_m=seam)
+
+
+def _head_depth(head: HeadKind) -> float:
+    """Depth of a head of unit diameter, near enough to choose a proportion."""
+    return {"ellipsoidal": 0.25, "torispherical": 0.17, "hemispherical": 0.5, "flat": 0.0}[head]
+
+
+def _straight_for(volume_m3: float, diameter_m: float, head: HeadKind, wall_m: float) -> float:
+    """Length of cylinder that makes the volume; at least a little, as no tank is made of two heads alone."""
+    bare = Shape("vertical", diameter_m, 0.0, head, wall_m)
+    return max(float((volume_m3 - bare.volume_m3) / (np.pi / 4.0 * bare.inner_diameter_m**2)), 0.1 * diameter_m)
+
+
+def _heads(rng: np.random.Generator, shape: Shape, other: bool) -> tuple[HeadKind, HeadKind]:
+    """Heads as believed, and as they are: another kind of like depth where the mismatch is on."""
+    if not other:
+        return shape.head, shape.head
+    likely: dict[HeadKind, tuple[HeadKind, ...]] = {
+        "ellipsoidal": ("torispherical",),
+        "torispherical": ("ellipsoidal", "flat"),
+        "hemispherical": ("ellipsoidal",),
+        "flat": ("torispherical",),
+    }
+    choice = likely[shape.head]
+    return choice[int(rng.integers(len(choice)))], shape.head
+
+
+def _true_wall(rng: np.random.Generator, nominal_m: float, difficulty: Difficulty, off: bool) -> float:
+    """Wall as rolled: within a few per cent of what the papers say, or 10 % off either way."""
+    sign, scatter = (1.0 if rng.random() < 0.5 else -1.0), float(rng.standard_normal())
+    if off:
+        return nominal_m * (1.0 + 0.10 * sign)
+    return nominal_m * (1.0 + {"easy": 0.003, "field": 0.02, "hard": 0.03}[difficulty] * scatter)
+
+
+# ---------------------------------------------------------------- the story: charge, water, pressure
+
+
+@dataclass(frozen=True, slots=True)
+class _Story:
+    truth: Truth
+    fluid: Fluid
+    system_m3: float
+    relief_pa: float
+    fill_pa: float
+    nominal_pa: float
+    """Pre-charge on the papers."""
+    head_m: float
+    max_c: float
+    mixing: float
+
+
+def _abs(gauge_pa: float) -> float:
+    return gauge_pa + STANDARD_ATMOSPHERE_PA
+
+
+def _draw_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> _Story:
+    """Draw until the fault is one that a line of taps could show."""
+    for _ in range(400):
+        story = _one_story(rng, tank, fault)
+        if story is not None and _material(tank, story):
+            return story
+    raise PhysicsError(f"No visit with the fault {fault!r} can be made for this tank: ask for another seed or fault.")
+
+
+def _material(tank: Tank, story: _Story) -> bool:
+    """Whether taps could tell this fault from health: the boundary is off, or stands at the wrong end."""
+    truth = story.truth
+    nominal = _abs(story.nominal_pa)
+    share = float(water_share(nominal, _abs(truth.pressure_pa), truth.tank_c, truth.charged_at_c))
+    off = abs(float(boundary_depth_m(tank, share, story.mixing)) - truth.level_depth_m) / tank.shape.height_m
+    if truth.fault in ("healthy", "too small"):
+        return off < MATERIAL / 2.0
+    return truth.water_end != tank.water_end or off > MATERIAL
+
+
+def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> _Story | None:
+    """Draw one consistent story: filled cold to the fill pressure, heated, relieved where it must be."""
+    head_m = float(rng.uniform(2.0, 11.0))
+    low = np.ceil((head_m / 10.2 + 0.15) * 20.0) / 20.0
+    nominal = 0.0 if tank.kind == "plain" else 1e5 * float(np.clip(low, 0.5, 1.5))
+    fill = max(nominal, 1e5 * head_m / 10.2) + 1e5 * float(rng.uniform(0.05, 0.4))
+    relief = 3.0e5 if rng.random() < 0.75 else 2.5e5
+    fluid = WATER if rng.random() < 0.8 else Fluid(_glycol(rng), float(rng.choice([0.2, 0.3, 0.4])))
+    max_c, charged = float(rng.choice([70.0, 75.0, 80.0, 85.0])), 20.0
+    hot = bool(rng.random() < (0.75 if fault in ("no water", "over-charged") else 0.5))
+    water_c = float(rng.uniform(55.0, max_c)) if hot else float(rng.uniform(12.0, 24.0))
+    tank_c = float(rng.uniform(24.0, 42.0)) if hot else float(rng.uniform(14.0, 22.0))
+    charge = _charge(rng, fault, nominal, tank)
+    expansion = float(net_expansion(fluid, 15.0, max_c))
+    room = 1.0 - _abs(fill) / _abs(relief - 5e4)
+    room *= 1.0 - float(water_share(_abs(nominal), _abs(fill)))
+    if room <= 0.02:
+        return None
+    # Healthy systems use part of the tank's room; a tank is too small where the system asks for more than there is.
+    demand = float(rng.uniform(1.6, 2.6)) if fault == "too small" else float(rng.uniform(0.4, 0.8))
+    system_m3 = demand * room * tank.volume_m3 / expansion
+    grown = float(net_expansion(fluid, 15.0, water_c)) * system_m3 / tank.volume_m3 if hot else 0.0
+    if fault == "too small" and hot:
+        return None  # A too small tank is met cold here: hot, its relief valve has already let the evidence go.
+    share, pressure, shell = _settle(_abs(charge), _abs(fill), _abs(relief), grown, (tank_c, charged))
+    mixing = float(rng.uniform(0.0, 1.0))
+    truth = _truth(rng, tank, fault, (charge, share, pressure, shell), (tank_c, water_c, hot), mixing)
+    return _Story(truth, fluid, system_m3, relief, fill, nominal, head_m, max_c, mixing)
+
+
+def _glycol(rng: np.random.Generator) -> FluidKind:
+    return "propylene glycol" if rng.random() < 0.7 else "ethylene glycol"
+
+
+def _charge(rng: np.random.Generator, fault: Fault, nominal_pa: float, tank: Tank) -> float:
+    """Draw the true pre-charge, gauge; below zero where less air is left than fills the tank at no pressure."""
+    nominal = _abs(nominal_pa)
+    if fault == "slow loss":
+        kept = float(rng.uniform(0.45, 0.8))
+        return nominal * kept - STANDARD_ATMOSPHERE_PA
+    if fault == "waterlogged":
+        return nominal * float(rng.choice([0.001, rng.uniform(0.02, 0.25)])) - STANDARD_ATMOSPHERE_PA
+    if fault == "over-charged":
+        return nominal * float(rng.uniform(1.25, 1.9)) - STANDARD_ATMOSPHERE_PA
+    scatter = 0.02 if tank.kind != "plain" else 0.01
+    return nominal * (1.0 + scatter * float(np.clip(rng.standard_normal(), -2.0, 2.0))) - STANDARD_ATMOSPHERE_PA
+
+
+def _settle(
+    charge_abs: float, fill_abs: float, relief_abs: float, grown: float, temperatures_c: tuple[float, float]
+) -> tuple[float, float, float]:
+    """Water share, system and shell pressure (absolute) after filling cold and growing by `grown` tank volumes.
+
+    The fill valve holds `fill_abs` cold; growth is taken in by the tank, and the relief valve holds its pressure.
+    """
+    tank_c, charged_c = temperatures_c
+    warm = (tank_c + 273.15) / (charged_c + 273.15)
+    cold_share = max(0.0, 1.0 - charge_abs / fill_abs)
+    share = cold_share + grown
+    if share <= 0.0:
+        return 0.0, fill_abs, max(fill_abs, charge_abs * warm)
+    pressure = charge_abs * warm / max(1.0 - share, 1e-6)
+    if grown == 0.0:
+        pressure = fill_abs
+        share = max(0.0, 1.0 - charge_abs * warm / pressure)
+    elif pressure > relief_abs:
+        pressure = relief_abs
+        share = max(0.0, 1.0 - charge_abs * warm / pressure)
+    return share, pressure, max(pressure, charge_abs * warm)
+
+
+def _truth(
+    rng: np.random.Generator,
+    tank: Tank,
+    fault: Fault,
+    settled: tuple[float, float, float, float],
+    weather: tuple[float, float, bool],
+    mixing: float,
+) -> Truth:
+    """Turn shares into depths, with the two faults that break the simple picture: a shut line and a torn membrane."""
+    charge, share, pressure_abs, shell_abs = settled
+    tank_c, water_c, hot = weather
+    water_end, warm = tank.water_end, (tank_c + 273.15) / 293.15
+    if fault == "no water":
+        share, shell_abs = 0.0, _abs(charge) * warm
+    if fault == "torn membrane":
+        share = 1.0 if rng.random() < 0.35 else float(rng.uniform(0.45, 0.93))
+        shell_abs = pressure_abs
+        charge = (1.0 - share) * pressure_abs / warm - STANDARD_ATMOSPHERE_PA
+        water_end = "bottom" if share < 1.0 else tank.water_end
+    if share > 0.995:
+        share = 1.0
+    if fault == "torn membrane" and share < 1.0:
+        level = float(torn_level_depth_m(tank.shape, share))
+    else:
+        level = float(boundary_depth_m(tank, share, mixing))
+    return Truth(
+        fault=fault,
+        findings=_findings(tank, fault, share, water_end),
+        precharge_pa=charge,
+        pressure_pa=pressure_abs - STANDARD_ATMOSPHERE_PA,
+        shell_pressure_pa=shell_abs - STANDARD_ATMOSPHERE_PA,
+        water_share=share,
+        water_m3=share * tank.volume_m3,
+        level_depth_m=level,
+        water_end=water_end,
+        tank_c=tank_c,
+        water_c=water_c,
+        state="hot" if hot else "cold",
+    )
+
+
+def _findings(tank: Tank, fault: Fault, share: float, water_end: WaterEnd) -> tuple[str, ...]:
+    """Name the findings that would be right for a fault; where sound cannot tell two apart, both are."""
+    if fault == "torn membrane":
+        if water_end != tank.water_end:
+            return ("membrane failed",)
+        return ("waterlogged", "membrane failed") if share >= 0.75 else ("low on air", "waterlogged", "membrane failed")
+    if fault == "slow loss":
+        return ("low on air", "waterlogged") if share > 0.7 else ("low on air",)
+    if fault == "waterlogged":
+        return ("waterlogged",) if share > 0.9 else ("waterlogged", "low on air")
+    return {
+        "healthy": ("as expected",),
+        "no water": ("more air than expected",),
+        "over-charged": ("more air than expected",),
+        "too small": ("too small",),
+    }[fault]
+
+
+# ---------------------------------------------------------------- the shell for the model
+
+
+def _spec(
+    rng: np.random.Generator, tank: Tank, story: _Story, heads: HeadKind, wall_m: float, active: tuple[Switch, ...]
+) -> ShellSpec:
+    """Draw the shell as the vibration model needs it, with losses and a ring that nobody has written down."""
+    truth, shape = story.truth, tank.shape
+    wide = "other-damping" in active
+    structural = np.exp(rng.uniform(np.log(0.0015), np.log(0.012))) if wide else np.exp(rng.uniform(-5.9, -5.2))
+    water = np.exp(rng.uniform(np.log(0.001), np.log(0.015))) if wide else np.exp(rng.uniform(-5.9, -5.2))
+    losses = Losses(
+        structural=float(structural),
+        water=float(water),
+        rubber=float(rng.uniform(0.06, 0.16)),
+        ring=float(rng.uniform(0.01, 0.04)),
+        air_radiation=float(rng.uniform(0.8, 1.2)),
+    )
+    ring_mass, ring_area = float(rng.uniform(0.1, 0.4)), float(rng.uniform(5e-11, 4e-10))
+    stiff_mass, stiff_area = float(rng.uniform(0.8, 2.5)), float(rng.uniform(2e-9, 8e-9))
+    seam = tank.seam_depth_m
+    if "stiff-ring" in active:
+        ring_mass, ring_area = stiff_mass, stiff_area
+        seam = shape.height_m / 2.0 if seam is None else seam
+    touch = float(rng.uniform(0.0, 0.25)) if "bag-barely-touches" in active and tank.kind == "bladder" else 1.0
+    rubber_from, rubber_to = _rubber(tank, truth)
+    return ShellSpec(
+        axis="vertical",
+        diameter_m=shape.diameter_m,
+        straight_m=shape.straight_m,
+        head=heads,
+        wall_m=wall_m,
+        pressure_pa=max(truth.shell_pressure_pa, 0.0),
+        head_wall_m=wall_m * float(rng.uniform(0.92, 1.05)),
+        seam_depth_m=seam,
+        ring_mass_kg_m=ring_mass if seam is not None else 0.0,
+        ring_stiffness=ring_area if seam is not None else 0.0,
+        rubber_kg_m2=float(rng.uniform(1.5, 3.5)) if rubber_from is not None else 0.0,
+        rubber_from_m=rubber_from,
+        rubber_to_m=rubber_to,
+        water_end=truth.water_end,
+        water_density_kg_m3=float(density(story.fluid, truth.tank_c)) * touch,
+        end_fitting_kg=float(rng.uniform(0.2, 1.2)),
+        losses=losses,
+    )
+
+
+def _rubber(tank: Tank, truth: Truth) -> tuple[float | None, float | None]:
+    """Where a whole diaphragm still lies on air-backed wall: from the boundary to the seam it is clamped in."""
+    if tank.kind != "diaphragm" or tank.seam_depth_m is None or truth.fault == "torn membrane":
+        return None, None
+    level, seam = truth.level_depth_m, tank.seam_depth_m
+    if tank.hanging:
+        return (level, seam) if level < seam - 0.002 else (None, None)
+    return (seam, level) if level > seam + 0.002 else (None, None)
+
+
+# ---------------------------------------------------------------- what the technician knows
+
+
+def _draw_positions(rng: np.random.Generator, tank: Tank) -> tuple[float, ...]:
+    """Depths of the points: even steps of 20 to 40 mm, a hand's breadth off the poles, moved off the seam."""
+    height = tank.shape.height_m
+    step = float(np.clip(np.ceil(height / rng.uniform(13.0, 20.0) / 0.005) * 0.005, 0.02, 0.04))
+    first = float(rng.uniform(0.06, 0.11)) * height
+    count = int((height - first - 0.07 * height) / step) + 1
+    depth = np.round(first + step * np.arange(count), 3)
+    if tank.seam_depth_m is not None:
+        off = depth - tank.seam_depth_m
+        close = np.abs(off) < 0.4 * step
+        depth = np.where(close, tank.seam_depth_m + np.where(off < 0.0, -0.4, 0.4) * step, depth)
+    return tuple(float(d) for d in np.round(depth, 3))
+
+
+def _tables(
+    rng: np.random.Generator, tank: Tank, story: _Story, heads: HeadKind, difficulty: Difficulty
+) -> dict[str, dict[str, str]]:
+    """Write what the technician reads off plate, tape and gauge; in one visit of four in US units."""
+    slack = {"easy": 0.1, "field": 1.0, "hard": 1.5}[difficulty]
+    us = bool(rng.random() < 0.25)
+    write = _Writer(us)
+    truth, shape = story.truth, tank.shape
+    noise = rng.standard_normal(12) * slack
+    missing = rng.random(8) < {"easy": 0.0, "field": 0.2, "hard": 0.35}[difficulty]
+    tank_table = {
+        "name": f"simulated {tank.kind} tank",
+        "kind": tank.kind,
+        "axis": "vertical",
+        "water_end": tank.water_end,
+        "volume": write.volume(tank.volume_m3 * (1.0 + 0.015 * noise[0])),
+        "diameter": write.length(shape.diameter_m + 0.0015 * noise[1]),
+        "height": write.length(shape.height_m + 0.002 * noise[2]),
+        "wall": write.wall(shape.wall_m),
+        "head": heads,
+        "precharge": write.pressure(story.nominal_pa),
+        "charged_at": write.temperature(truth.charged_at_c),
+    }
+    if tank.seam_depth_m is not None:
+        tank_table["seam"] = write.length(tank.seam_depth_m + 0.001 * noise[3])
+    for key, gone in zip(("wall", "head", "charged_at"), missing[:3], strict=True):
+        if gone:
+            del tank_table[key]
+    system = {
+        "fluid": "water" if story.fluid.share == 0.0 else f"{story.fluid.kind} {story.fluid.share * 100:.0f} %",
+        "volume": write.volume(story.system_m3 * (1.0 + 0.05 * noise[4])),
+        "relief": write.pressure(story.relief_pa),
+        "fill": write.pressure(story.fill_pa + 3e3 * noise[5]),
+        "max_temperature": write.temperature(story.max_c),
+        "static_head": write.head(story.head_m),
+    }
+    for key, gone in zip(("fluid", "static_head"), missing[3:5], strict=True):
+        if gone and not (key == "fluid" and story.fluid.share > 0.0):
+            del system[key]
+    readings = {
+        "pressure": write.pressure(truth.pressure_pa + 5e3 * noise[6]),
+        "water_temperature": write.temperature(truth.water_c + 1.5 * noise[7]),
+        "tank_temperature": write.temperature(truth.tank_c + 2.0 * noise[8]),
+        "gauge_error": write.pressure(1e4),
+        "state": truth.state,
+    }
+    if missing[5]:
+        del readings["tank_temperature"]
+    return {"tank": tank_table, "system": system, "readings": readings}
+
+
+@dataclass(frozen=True, slots=True)
+class _Writer:
+    """Writes quantities as people do, in metric or US units."""
+
+    us: bool
+
+    def pressure(self, pa: float) -> str:
+        return f"{pa / 6894.757:.1f} psi" if self.us else f"{pa / 1e5:.2f} bar"
+
+    def volume(self, m3: float) -> str:
+        number, unit = (m3 / 3.785412e-3, "gal") if self.us else (m3 * 1000.0, "l")
+        return f"{number:.{1 if number < 30.0 else 0}f} {unit}"
+
+    def length(self, m: float) -> str:
+        return f"{m / 0.0254:.2f} in" if self.us else f"{m * 1000.0:.0f} mm"
+
+    def wall(self, m: float) -> str:
+        return f"{m / 0.0254:.3f} in" if self.us else f"{m * 1000.0:.1f} mm"
+
+    def head(self, m: float) -> str:
+        return f"{m / 0.3048:.0f} ft" if self.us else f"{m:.1f} m"
+
+    def temperature(self, c: float) -> str:
+        return f"{c * 1.8 + 32.0:.0f} F" if self.us else f"{c:.0f} C"

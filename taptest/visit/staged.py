@@ -1,0 +1,195 @@
+"""Simulated visits on the disk: the folder of a visit with `truth.json` beside `visit.json`.
+
+`truth.json` holds what no technician can know; `visit.trial` judges against it. Its form: docs/simulation.md.
+Positions are millimetres below the top of the shell, pressures gauge bar, volumes litres, times seconds. Everything is
+marked as simulated, and the same seed writes the same files.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from taptest.errors import VisitError
+from taptest.shell.scene import DIFFICULTIES, FAULTS, SWITCHES, Difficulty, Fault, Switch, known
+from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, line_level_m, simulate_visit
+from taptest.sound.recording import write_recording
+from taptest.visit import disk
+from taptest.visit.files import SOUND, save_document
+from taptest.visit.record import SCHEMA, Document, document_from
+from taptest.visit.truth import VisitTruth, write_truth
+from taptest.visit.workers import map_visits
+
+FIRST_DAY = date(2025, 1, 6)
+"""Simulated visits are dated from here on, one a day."""
+Layout = Literal["points", "walk"]
+BETWEEN_POINTS_S = 1.2
+"""Extra pause between the points of a walk recorded in one file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One visit to simulate and where to put it."""
+
+    folder: Path
+    seed: int
+    difficulty: Difficulty
+    switches: tuple[Switch, ...] | None
+    fault: Fault | None = None
+    layout: Layout = "points"
+    sound: Literal["wav", "flac"] = "flac"
+    visited_on: date = FIRST_DAY
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A series of simulated visits; the names are checked when it is made (`PhysicsError`, `VisitError`)."""
+
+    seed: int
+    visits: int
+    difficulty: str = "field"
+    switches: tuple[str, ...] | None = None
+    """Mismatches that are on, all others being off; None leaves them to the difficulty."""
+    fault: str | None = None
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.visits <= 100_000:
+            raise VisitError(f"{self.visits} visits were asked for; ask for 1 to 100,000.")
+        if self.seed < 0:
+            raise VisitError(f"The seed is {self.seed}; give a whole number from 0 up.")
+        known(self.difficulty, DIFFICULTIES, "difficulty")
+        for name in self.switches or ():
+            known(name, SWITCHES, "mismatch")
+        if self.fault is not None:
+            known(self.fault, FAULTS, "fault")
+
+    def orders(self, out: Path) -> list[Order]:
+        """Return what is to be made. The n-th visit does not depend on how many there are."""
+        return [
+            Order(
+                folder=out / f"{self.difficulty}-{self.seed}-{number:04d}",
+                seed=visit_seed(self.seed, number),
+                difficulty=known(self.difficulty, DIFFICULTIES, "difficulty"),
+                switches=None
+                if self.switches is None
+                else tuple(known(s, SWITCHES, "mismatch") for s in self.switches),
+                fault=None if self.fault is None else known(self.fault, FAULTS, "fault"),
+                visited_on=FIRST_DAY + timedelta(days=number % 3000),
+            )
+            for number in range(self.visits)
+        ]
+
+
+def simulate_visits(
+    out: Path, series: Series, progress: Callable[[float], None] | None = None, workers: int | None = None
+) -> tuple[Path, ...]:
+    """Write a series of simulated visits into new folders of `out` and return them in order.
+
+    Raises `VisitError` where a folder is there already, `StorageError`.
+    """
+    orders = series.orders(out)
+    there = next((order.folder for order in orders if order.folder.exists()), None)
+    if there is not None:
+        raise VisitError(f"{there} is there already, and nothing is written over. Choose another folder or seed.")
+    disk.make_folder(out)
+    return tuple(map_visits(fulfil, orders, workers, progress))
+
+
+def visit_seed(seed: int, number: int) -> int:
+    """Return the seed of one visit of a series."""
+    return seed * 100_000 + number
+
+
+def fulfil(order: Order) -> Path:
+    """Simulate one visit and write it."""
+    visit = simulate_visit(order.seed, order.difficulty, order.switches, order.fault)
+    write_visit(order, visit)
+    return order.folder
+
+
+def write_visit(order: Order, visit: SimulatedVisit) -> None:
+    """Write a simulated visit as a folder, there whole or not at all."""
+    names, sounds, onsets = _laid_out(order, visit)
+    with disk.new_folder(order.folder) as working:
+        disk.make_folder(working / SOUND)
+        for name, samples in sounds.items():
+            write_recording(working.joinpath(*name.split("/")), samples, round(visit.rate_hz))
+        save_document(working, _document(order, visit, names))
+        write_truth(working, truth_of(visit, onsets))
+
+
+def _laid_out(
+    order: Order, visit: SimulatedVisit
+) -> tuple[list[str], dict[str, np.ndarray[Any, np.dtype[np.float32]]], dict[str, list[float]]]:
+    """File name of each point, samples of each file, and true onsets of each file."""
+    if order.layout == "points":
+        names = [f"{SOUND}/point{number:02d}.{order.sound}" for number in range(1, len(visit.points) + 1)]
+        pairs = list(zip(names, visit.points, strict=True))
+        return (
+            names,
+            {name: point.samples for name, point in pairs},
+            {name: list(point.onsets_s) for name, point in pairs},
+        )
+    name = f"{SOUND}/walk.{order.sound}"
+    parts, onsets, begin = [], [], 0.0
+    for point in visit.points:
+        parts.append(_with_pause(point, visit.rate_hz))
+        onsets += [begin + onset for onset in point.onsets_s]
+        begin += parts[-1].size / visit.rate_hz
+    return [name] * len(visit.points), {name: np.concatenate(parts)}, {name: onsets}
+
+
+def _with_pause(point: SimulatedPoint, rate_hz: float) -> np.ndarray[Any, np.dtype[np.float32]]:
+    """Return a point's recording and a pause filled with its own noise before the first tap, run back and forth."""
+    quiet = point.samples[: int((point.onsets_s[0] - 0.03) * rate_hz)]
+    needed = int(BETWEEN_POINTS_S * rate_hz)
+    both = np.concatenate([quiet[::-1], quiet])
+    return np.concatenate([point.samples, np.resize(both, needed)])
+
+
+def _document(order: Order, visit: SimulatedVisit, names: list[str]) -> Document:
+    walk = order.layout == "walk"
+    points = [
+        {"position_mm": round(point.position_m * 1000.0, 1), "file": name}
+        | ({"taps": len(point.onsets_s)} if walk else {})
+        for point, name in zip(visit.points, names, strict=True)
+    ]
+    raw = {
+        "schema": SCHEMA,
+        "visited_on": order.visited_on.isoformat(),
+        "simulated": True,
+        **visit.tables,
+        "points": points,
+    }
+    return document_from(raw, str(order.folder))
+
+
+def truth_of(visit: SimulatedVisit, onsets: dict[str, list[float]]) -> VisitTruth:
+    """Return the truth of a simulated visit; `onsets` are those of each file."""
+    truth, scene = visit.truth, visit.scene
+    backing = tuple(point.backing for point in visit.points)
+    mixed = len(set(backing)) > 1
+    return VisitTruth(
+        state="found" if mixed else f"all {backing[0]}",
+        boundary_mm=round((line_level_m(scene) - scene.tape_error_m) * 1000.0, 1) if mixed else None,
+        backing=backing,
+        fault=truth.fault,
+        findings=truth.findings,
+        onsets_s={name: tuple(round(onset, 6) for onset in times) for name, times in onsets.items()},
+        precharge_bar=round(truth.precharge_pa / 1e5, 4),
+        water_l=round(truth.water_m3 * 1000.0, 3),
+        level_mm=round(truth.level_depth_m * 1000.0, 1),
+        water_share=round(truth.water_share, 5),
+        pressure_bar=round(truth.pressure_pa / 1e5, 4),
+        tank_c=round(truth.tank_c, 2),
+        volume_l=round(scene.tank.volume_m3 * 1000.0, 3),
+        inverted=truth.water_end != scene.tank.water_end,
+        double_hits=sum(sum(point.double_hits) for point in visit.points),
+        tap_to_noise_db=round(visit.session.tap_to_noise_db, 2),
+        difficulty=scene.difficulty,
+        switches=scene.switches,
+        seed=scene.seed,
+    )
