@@ -10,6 +10,7 @@ from taptest.quantities import METRIC, US, parse
 from taptest.water.fluids import WATER, Fluid, density, expansion, net_expansion, parse_fluid
 from taptest.water.forecast import (
     Cushion,
+    PressureCurve,
     SystemState,
     crossing_c,
     hot_pressure_pa,
@@ -252,3 +253,33 @@ def test_band_over_draws_lies_on_a_common_axis() -> None:
         [np.interp(t, a, b) for a, b in zip(scattered.temperature_c, scattered.pressure_pa, strict=True)], axis=0
     )
     assert band[1] == pytest.approx(reference)
+
+
+def test_the_curve_ends_at_the_hot_pressure_at_any_altitude() -> None:
+    for air in (101325.0, 78e3):
+        state = SystemState(0.1, 1e5, 15.0, atmospheric_pa=air)
+        curve = pressure_curve(state, [Cushion(0.02, 0.8e5, hot_gas_t_c=40.0)], 80.0, 7)
+        assert float(curve.hot_pressure_pa) == pytest.approx(
+            float(hot_pressure_pa(state, [Cushion(0.02, 0.8e5, hot_gas_t_c=40.0)], 80.0))
+        )
+        assert curve.pressure_pa[0] == pytest.approx(1e5)
+
+
+@pytest.mark.parametrize(
+    ("ends_pa", "verdict"),
+    [
+        ((1.0e5, 1.0e5, 1.9e5), "stays shut"),
+        ((1.0e5, 1.9e5, 2.5e5), "may weep"),
+        ((1.9e5, 1.9e5, 1.0e5), "may weep"),
+        ((2.5e5, 2.5e5, 1.0e5), "opens"),
+    ],
+)
+def test_over_draws_the_verdict_is_that_of_most(ends_pa: tuple[float, ...], verdict: str) -> None:
+    """Draws that end where said, straight from zero at 20 C; setting 2 bar, tolerance 0.2 bar."""
+    t = np.tile(np.linspace(20.0, 80.0, 4), (3, 1))
+    p = np.outer(ends_pa, np.linspace(0, 1, 4))
+    no = np.zeros_like(p, dtype=np.bool_)
+    outlook = relief_outlook(PressureCurve(t, p, p[None], no, no, p), 2e5, 2e4)
+    assert outlook.verdict == verdict
+    assert outlook.share_may_weep == pytest.approx(np.mean(np.array(ends_pa) >= 1.8e5))
+    assert outlook.share_opens == pytest.approx(np.mean(np.array(ends_pa) >= 2e5))
