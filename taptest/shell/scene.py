@@ -89,6 +89,22 @@ class Truth:
 
 
 @dataclass(frozen=True, slots=True)
+class Story:
+    """The truth and the system around it."""
+
+    truth: Truth
+    fluid: Fluid
+    system_m3: float
+    relief_pa: float
+    fill_pa: float
+    nominal_pa: float
+    """Pre-charge on the papers."""
+    head_m: float
+    max_c: float
+    mixing: float
+
+
+@dataclass(frozen=True, slots=True)
 class Scene:
     """One invented visit without its sound."""
 
@@ -154,20 +170,25 @@ def draw_scene(
     if chosen == "torn membrane" and not tank.has_membrane:
         chosen = "slow loss"
     story = _draw_story(stream(seed, "story"), tank, chosen)
-    believed_heads, true_heads = _heads(stream(seed, "heads"), tank.shape, "other-heads" in active)
-    wall = _true_wall(stream(seed, "wall"), tank.shape.wall_m, difficulty, "wall-off" in active)
+    return scene_of(seed, difficulty, active, tank, story)
+
+
+def scene_of(seed: int, difficulty: Difficulty, switches: tuple[Switch, ...], tank: Tank, story: Story) -> Scene:
+    """Put tank and story together with what is left to chance: the hidden shell, the line, the papers."""
+    believed_heads, true_heads = _heads(stream(seed, "heads"), tank.shape, "other-heads" in switches)
+    wall = _true_wall(stream(seed, "wall"), tank.shape.wall_m, difficulty, "wall-off" in switches)
     know = stream(seed, "knowledge")
     positions = _draw_positions(know, tank)
     return Scene(
         seed=seed,
         difficulty=difficulty,
-        switches=active,
+        switches=switches,
         tank=tank,
         truth=story.truth,
-        spec=_spec(stream(seed, "shell"), tank, story, true_heads, wall, active),
-        damping_tilt=float(stream(seed, "tilt").uniform(-0.5, 0.5)) if "other-damping" in active else 0.0,
-        split=float(stream(seed, "split").uniform(5e-4, 4e-3)) if "split-modes" in active else 0.0,
-        edge_rise_m=float(stream(seed, "edge").uniform(-0.02, 0.02)) if "uneven-edge" in active else 0.0,
+        spec=_spec(stream(seed, "shell"), tank, story, true_heads, wall, switches),
+        damping_tilt=float(stream(seed, "tilt").uniform(-0.5, 0.5)) if "other-damping" in switches else 0.0,
+        split=float(stream(seed, "split").uniform(5e-4, 4e-3)) if "split-modes" in switches else 0.0,
+        edge_rise_m=float(stream(seed, "edge").uniform(-0.02, 0.02)) if "uneven-edge" in switches else 0.0,
         positions_m=positions,
         tape_error_m={"easy": 0.0005, "field": 0.002, "hard": 0.003}[difficulty] * float(know.standard_normal()),
         tables=_tables(know, tank, story, believed_heads, difficulty),
@@ -232,25 +253,11 @@ def _true_wall(rng: np.random.Generator, nominal_m: float, difficulty: Difficult
 # ---------------------------------------------------------------- the story: charge, water, pressure
 
 
-@dataclass(frozen=True, slots=True)
-class _Story:
-    truth: Truth
-    fluid: Fluid
-    system_m3: float
-    relief_pa: float
-    fill_pa: float
-    nominal_pa: float
-    """Pre-charge on the papers."""
-    head_m: float
-    max_c: float
-    mixing: float
-
-
 def _abs(gauge_pa: float) -> float:
     return gauge_pa + STANDARD_ATMOSPHERE_PA
 
 
-def _draw_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> _Story:
+def _draw_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> Story:
     """Draw until the fault is one that a line of taps could show."""
     for _ in range(400):
         story = _one_story(rng, tank, fault)
@@ -259,7 +266,7 @@ def _draw_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> _Story:
     raise PhysicsError(f"No visit with the fault {fault!r} can be made for this tank: ask for another seed or fault.")
 
 
-def _material(tank: Tank, story: _Story) -> bool:
+def _material(tank: Tank, story: Story) -> bool:
     """Whether taps could tell this fault from health: the boundary is off, or stands at the wrong end."""
     truth = story.truth
     nominal = _abs(story.nominal_pa)
@@ -270,7 +277,7 @@ def _material(tank: Tank, story: _Story) -> bool:
     return truth.water_end != tank.water_end or off > MATERIAL
 
 
-def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> _Story | None:
+def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> Story | None:
     """Draw one consistent story: filled cold to the fill pressure, heated, relieved where it must be."""
     head_m = float(rng.uniform(2.0, 11.0))
     low = np.ceil((head_m / 10.2 + 0.15) * 20.0) / 20.0
@@ -294,10 +301,10 @@ def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> _Story | N
     grown = float(net_expansion(fluid, 15.0, water_c)) * system_m3 / tank.volume_m3 if hot else 0.0
     if fault == "too small" and hot:
         return None  # A too small tank is met cold here: hot, its relief valve has already let the evidence go.
-    share, pressure, shell = _settle(_abs(charge), _abs(fill), _abs(relief), grown, (tank_c, charged))
+    share, pressure, shell = settle(_abs(charge), _abs(fill), _abs(relief), grown, (tank_c, charged))
     mixing = float(rng.uniform(0.0, 1.0))
-    truth = _truth(rng, tank, fault, (charge, share, pressure, shell), (tank_c, water_c, hot), mixing)
-    return _Story(truth, fluid, system_m3, relief, fill, nominal, head_m, max_c, mixing)
+    truth = truth_from(rng, tank, fault, (charge, share, pressure, shell), (tank_c, water_c, hot), mixing)
+    return Story(truth, fluid, system_m3, relief, fill, nominal, head_m, max_c, mixing)
 
 
 def _glycol(rng: np.random.Generator) -> FluidKind:
@@ -318,7 +325,7 @@ def _charge(rng: np.random.Generator, fault: Fault, nominal_pa: float, tank: Tan
     return nominal * (1.0 + scatter * float(np.clip(rng.standard_normal(), -2.0, 2.0))) - STANDARD_ATMOSPHERE_PA
 
 
-def _settle(
+def settle(
     charge_abs: float, fill_abs: float, relief_abs: float, grown: float, temperatures_c: tuple[float, float]
 ) -> tuple[float, float, float]:
     """Water share, system and shell pressure (absolute) after filling cold and growing by `grown` tank volumes.
@@ -341,7 +348,7 @@ def _settle(
     return share, pressure, max(pressure, charge_abs * warm)
 
 
-def _truth(
+def truth_from(
     rng: np.random.Generator,
     tank: Tank,
     fault: Fault,
@@ -404,7 +411,7 @@ def _findings(tank: Tank, fault: Fault, share: float, water_end: WaterEnd) -> tu
 
 
 def _spec(
-    rng: np.random.Generator, tank: Tank, story: _Story, heads: HeadKind, wall_m: float, active: tuple[Switch, ...]
+    rng: np.random.Generator, tank: Tank, story: Story, heads: HeadKind, wall_m: float, active: tuple[Switch, ...]
 ) -> ShellSpec:
     """Draw the shell as the vibration model needs it, with losses and a ring that nobody has written down."""
     truth, shape = story.truth, tank.shape
@@ -475,7 +482,7 @@ def _draw_positions(rng: np.random.Generator, tank: Tank) -> tuple[float, ...]:
 
 
 def _tables(
-    rng: np.random.Generator, tank: Tank, story: _Story, heads: HeadKind, difficulty: Difficulty
+    rng: np.random.Generator, tank: Tank, story: Story, heads: HeadKind, difficulty: Difficulty
 ) -> dict[str, dict[str, str]]:
     """Write what the technician reads off plate, tape and gauge; in one visit of four in US units."""
     slack = {"easy": 0.1, "field": 1.0, "hard": 1.5}[difficulty]
@@ -485,7 +492,7 @@ def _tables(
     noise = rng.standard_normal(12) * slack
     missing = rng.random(8) < {"easy": 0.0, "field": 0.2, "hard": 0.35}[difficulty]
     tank_table = {
-        "name": f"simulated {tank.kind} tank",
+        "name": tank.name or f"simulated {tank.kind} tank",
         "kind": tank.kind,
         "axis": "vertical",
         "water_end": tank.water_end,

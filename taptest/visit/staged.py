@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from taptest.errors import VisitError
+from taptest.shell.scenario import CHAPTERS, play_chapter
 from taptest.shell.scene import DIFFICULTIES, FAULTS, SWITCHES, Difficulty, Fault, Switch, known
 from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, line_level_m, simulate_visit
 from taptest.sound.recording import write_recording
@@ -96,6 +97,27 @@ def simulate_visits(
         raise VisitError(f"{there} is there already, and nothing is written over. Choose another folder or seed.")
     disk.make_folder(out)
     return tuple(map_visits(fulfil, orders, workers, progress))
+
+
+def simulate_scenario(
+    out: Path, progress: Callable[[float], None] | None = None, workers: int | None = None
+) -> tuple[Path, ...]:
+    """Write the demonstration's visits (`shell.scenario`) into new folders of `out` and return them in order."""
+    folders = [out / chapter.name for chapter in CHAPTERS]
+    there = next((folder for folder in folders if folder.exists()), None)
+    if there is not None:
+        raise VisitError(f"{there} is there already, and nothing is written over. Choose another folder.")
+    disk.make_folder(out)
+    return tuple(map_visits(_write_chapter, list(enumerate(folders)), workers, progress))
+
+
+def _write_chapter(numbered: tuple[int, Path]) -> Path:
+    """Simulate one visit of the demonstration and write it."""
+    number, folder = numbered
+    visit = play_chapter(number)
+    day = FIRST_DAY + timedelta(days=97 * number)
+    write_visit(Order(folder, visit.scene.seed, "field", (), visited_on=day), visit)
+    return folder
 
 
 def visit_seed(seed: int, number: int) -> int:

@@ -37,7 +37,7 @@ class VisitTruth:
     precharge_bar: float | None = None
     water_l: float | None = None
     level_mm: float | None = None
-    """Average depth of the boundary also where it lies beyond the tapped line; an end of the shell where there is none."""
+    """Average depth of the boundary, beyond the tapped line too; an end of the shell where there is none."""
     water_share: float | None = None
     pressure_bar: float | None = None
     tank_c: float | None = None

@@ -1,0 +1,112 @@
+"""The demonstration: six simulated visits to one invented tank.
+
+The story is told in recordings_demo/README.md: a bag tank of 35 l, standing in the cellar of an invented workshop
+building, is met in five states, and once on a day that is too loud. Each visit is made by physics like those of
+`shell.scene`, only with its numbers chosen and not drawn: true charge, cold fill pressure, and how far the heating
+water has grown. Same conventions as there.
+"""
+
+from dataclasses import dataclass, replace
+
+from taptest.quantities import STANDARD_ATMOSPHERE_PA
+from taptest.shell.scene import Fault, Scene, Story, scene_of, settle, stream, truth_from
+from taptest.shell.simulate import Session, SimulatedVisit, draw_session, play
+from taptest.tank.kinds import Tank
+from taptest.tank.shape import Shape
+from taptest.water.fluids import WATER
+
+NAME = "Weaver Lane workshops, cellar"
+_SHAPE = Shape("vertical", 0.320, 0.345, "ellipsoidal", 0.0016)
+TANK = Tank("bladder", "bottom", _SHAPE, _SHAPE.volume_m3, name=NAME)
+NOMINAL_PA, RELIEF_PA, HEAD_M, MAX_C = 1.0e5, 3.0e5, 7.0, 75.0
+SYSTEM_M3 = 0.36
+MARKS_M = tuple(round(0.045 + 0.030 * number, 3) for number in range(15))
+SEED = 411
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """One visit of the story."""
+
+    name: str
+    fault: Fault
+    charge_pa: float
+    """True pre-charge, gauge."""
+    fill_pa: float
+    """Cold pressure, gauge."""
+    grown: float
+    """How much the water has grown since it was cold, in tank volumes; 0 on a cold visit."""
+    findings: tuple[str, ...] = ()
+    """Right findings where they differ from those of the fault."""
+    tap_to_noise_db: float = 27.0
+
+
+CHAPTERS: tuple[Chapter, ...] = (
+    Chapter("1-healthy-hot", "healthy", 1.0e5, 1.2e5, 0.20),
+    Chapter("2-healthy-cold", "healthy", 1.0e5, 1.0e5, 0.0),
+    Chapter("3-low-on-air", "slow loss", 0.30e5, 1.2e5, 0.0),
+    Chapter("4-waterlogged", "waterlogged", -0.80e5, 1.2e5, 0.0),
+    Chapter("5-over-charged", "over-charged", 1.75e5, 1.2e5, 0.20),
+    Chapter("6-too-noisy", "slow loss", 0.30e5, 1.2e5, 0.0, ("cannot tell",), -4.0),
+)
+
+
+def play_chapter(number: int) -> SimulatedVisit:
+    """Simulate one visit of the story, counted from 0."""
+    scene, session = chapter_scene(number)
+    return play(scene, session)
+
+
+def chapter_scene(number: int) -> tuple[Scene, Session]:
+    """Scene and session of one visit of the story, counted from 0."""
+    chapter = CHAPTERS[number]
+    hot = chapter.grown > 0.0
+    tank_c, water_c = (32.0, 68.0) if hot else (18.0, 17.0)
+    charge, fill, relief = (p + STANDARD_ATMOSPHERE_PA for p in (chapter.charge_pa, chapter.fill_pa, RELIEF_PA))
+    share, pressure, shell = settle(charge, fill, relief, chapter.grown, (tank_c, 20.0))
+    if not hot:
+        share = 0.0 if share < 0.01 else share
+    settled = (chapter.charge_pa, share, pressure, shell)
+    truth = truth_from(stream(SEED, "story"), TANK, chapter.fault, settled, (tank_c, water_c, hot), 0.3)
+    if chapter.findings:
+        truth = replace(truth, findings=chapter.findings)
+    story = Story(truth, WATER, SYSTEM_M3, RELIEF_PA, 1.2e5, NOMINAL_PA, HEAD_M, MAX_C, 0.3)
+    # One tank, one striker, one place for the microphone, the same marks: only blows and noise differ by visit.
+    scene = replace(scene_of(SEED, "field", (), TANK, story), positions_m=MARKS_M)
+    session = replace(draw_session(scene), tap_to_noise_db=chapter.tap_to_noise_db, rate_hz=48000.0)
+    return replace(scene, seed=SEED + number, tables=_papers(scene)), session
+
+
+def _papers(scene: Scene) -> dict[str, dict[str, str]]:
+    """Return the same papers at every visit; only the gauge and the thermometers are read anew."""
+    truth = scene.truth
+    return {
+        "tank": {
+            "name": NAME,
+            "kind": "bladder",
+            "axis": "vertical",
+            "water_end": "bottom",
+            "volume": "35 l",
+            "diameter": "320 mm",
+            "height": f"{TANK.shape.height_m * 1000.0:.0f} mm",
+            "wall": "1.6 mm",
+            "head": "ellipsoidal",
+            "precharge": "1.0 bar",
+            "charged_at": "20 C",
+        },
+        "system": {
+            "fluid": "water",
+            "volume": "360 l",
+            "relief": "3.0 bar",
+            "fill": "1.2 bar",
+            "max_temperature": f"{MAX_C:.0f} C",
+            "static_head": "7 m",
+        },
+        "readings": {
+            "pressure": f"{round(truth.pressure_pa / 5e3) * 0.05:.2f} bar",
+            "water_temperature": f"{truth.water_c:.0f} C",
+            "tank_temperature": f"{truth.tank_c:.0f} C",
+            "gauge_error": "0.1 bar",
+            "state": truth.state,
+        },
+    }
