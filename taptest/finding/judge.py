@@ -191,7 +191,7 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     elif line.state == "not found":
         why = "the line does not show where the water ends"
         if case.tank.kind == "bladder":
-            why = "there is no contrast along the shell, as with a bag that hardly touches it"
+            why += ", as happens with a bag that hardly touches its shell"
         check = "Tap the line again: more points, three clean taps each, and quiet around."
         return _Verdict("cannot tell", 1.0, why, check)
     else:

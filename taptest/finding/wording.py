@@ -11,7 +11,7 @@ from taptest.finding.compare import CHARGE_TOLERANCE_PA, Comparison, is_hot
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
-from taptest.tank.kinds import what_taps_cannot_show
+from taptest.tank.kinds import what_taps_cannot_show, what_taps_show
 from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa
 
@@ -185,6 +185,7 @@ def _membrane_failed(story: Story) -> str:
 def reasons_of(story: Story) -> tuple[str, ...]:
     """Say what the finding rests on, in whole sentences."""
     said = [f"By the taps {_level(story)}{_interval_words(story)}."]
+    said += what_taps_show(story.case.tank)[:1]
     said += story.line.notes
     said += _reading_reasons(story)
     said += _charge_reasons(story)
