@@ -8,11 +8,16 @@ from taptest.quantities import Kind, Units
 from taptest.visit.result import PointResult, VisitResult
 
 WIDTH = 100
+MOST_CAUSES = 6
+LEAST_WEIGHT = 0.03
+"""Causes less likely than this are left to the JSON."""
+OPEN_ENDED_PA = 2e6
+"""A pressure beyond this stands for "anything": no heating system holds it."""
 
 CAUTION = (
     "Hot water under pressure scalds: let it cool and lock out power and fuel before opening anything. Set a "
-    "pre-charge only with the tank isolated and drained to zero. This finding supports a decision and does not replace a "
-    "pressure check."
+    "pre-charge only with the tank isolated and drained to zero. This finding supports a decision and does not "
+    "replace a pressure check."
 )
 
 
@@ -26,7 +31,11 @@ def finding_text(result: VisitResult) -> str:
     lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
     lines += ["", *_figures(result)]
     lines += _section("Why", (*judgement.reasons, *result.remarks))
-    causes = [f"{100 * cause.weight:.0f} %  {cause.cause}: {cause.because}" for cause in judgement.causes]
+    causes = [
+        f"{100 * cause.weight:.0f} %  {cause.cause}: {cause.because}"
+        for cause in judgement.causes[:MOST_CAUSES]
+        if cause.weight >= LEAST_WEIGHT
+    ]
     lines += _section("Possible causes", causes)
     lines += _section("Next", judgement.next_checks)
     lines += _section("Not checked", (*judgement.not_checked, *result.assumptions))
@@ -40,27 +49,41 @@ def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = No
     return f"{units.show(kind, interval.median, digits)} ({low.rsplit(' ', 1)[0]} to {high})"
 
 
+def boundary_words(result: VisitResult) -> str:
+    """Say where the boundary lies, or that there is none."""
+    state, line, units = result.judgement.boundary_state, result.judgement.line, result.units
+    if state == "found" and line.depth_m is not None and line.interval90_m is not None:
+        interval = Interval(line.depth_m, *line.interval90_m)
+        return f"{spread(units, 'length', interval, _digits(units))} below the top of the shell"
+    whole = {"all air": "none: air all over", "all water": "none: water all over"}
+    return whole.get(state, "could not be told")
+
+
+def _digits(units: Units) -> int | None:
+    """Decimals of a length: a tenth of an inch is as much as a tape shows; other units keep their own."""
+    return 1 if units.length == "in" else None
+
+
 def _figures(result: VisitResult) -> list[str]:
     """Lay out the figures of the visit, one a line."""
     judgement, units = result.judgement, result.units
-    digits = 1 if units.length == "in" else None
-    whole = {"all air": "none: air all over", "all water": "none: water all over"}
-    rows = [("Boundary", whole.get(judgement.boundary_state, "could not be told"))]
-    line = judgement.line
-    if judgement.boundary_state == "found" and line.depth_m is not None and line.interval90_m is not None:
-        interval = Interval(line.depth_m, *line.interval90_m)
-        rows = [("Boundary", f"{spread(units, 'length', interval, digits)} below the top of the shell")]
+    rows = [("Boundary", boundary_words(result))]
+    digits = _digits(units)
     expected = judgement.expected
     if expected is not None:
         where = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m, digits)
         rows.append(("Expected", where))
-    if judgement.water_m3 is not None:
+    told = judgement.boundary_state != "not found"
+    if judgement.water_m3 is not None and told:
         rows.append(("Water held", spread(units, "volume", judgement.water_m3)))
-    if judgement.precharge is not None:
+    if judgement.precharge is not None and told:
         charge = judgement.precharge
         rows.append(("Pre-charge", _one_sided(units, charge.pressure_pa, charge.bound)))
     if judgement.forecast is not None:
-        hot = spread(units, "pressure", judgement.forecast.hot_pressure_pa)
+        pressure = judgement.forecast.hot_pressure_pa
+        hot = spread(units, "pressure", pressure)
+        if pressure.high > OPEN_ENDED_PA:
+            hot = f"at least {units.show('pressure', pressure.low)}"
         rows.append(("When hot", f"{hot}; relief valve: {judgement.forecast.relief}"))
     return [f"{name:<12}{text}" for name, text in rows]
 
@@ -75,7 +98,7 @@ def _one_sided(units: Units, interval: Interval, bound: Bound | None) -> str:
 
 def _points(result: VisitResult) -> list[str]:
     """Draw the line of points: position, probability of water, taps, and what is to be said of the point."""
-    digits = 1 if result.units.length == "in" else None
+    digits = _digits(result.units)
     return [_point(point, result.units.show("length", point.depth_m, digits)) for point in result.points]
 
 

@@ -21,6 +21,7 @@ import numpy as np
 import taptest
 from taptest.errors import StorageError
 from taptest.finding.records import Case
+from taptest.shell.from_tank import spec_from_tank
 from taptest.shell.records import LevelSweep, ShellSpec
 from taptest.visit import disk
 
@@ -28,9 +29,47 @@ FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 200
 """The oldest files beyond this number are deleted; each takes about half a megabyte."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
-_MODEL = ("shell/*.py", "sound/traits.py", "sound/spectra.py")
+_MODEL = ("shell/*.py", "sound/traits.py", "sound/spectra.py", "visit/sweeps.py")
+
+PRESSURE_CLASS_PA = 2e5
+"""Pressures are taken to the middle of such classes: within one the profiles along the line differ by a hundredth."""
+USUAL_PRESSURE_PA = 1e5
+POSITION_STEP_M = 0.008
+END_ROOM_M = 0.004
+"""The sweep's positions begin and end so far from the poles."""
+WALLS = (0.93, 1.0, 1.07)
+"""Walls over the nominal one that are each taken to be as likely: sheet tolerance and drawing, common practice."""
 
 Sweeps = tuple[LevelSweep, ...]
+
+
+def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
+    """Return the level sweeps of a visit's tank, one for each wall that it may have, and notes in whole sentences.
+
+    Empty for a lying tank: there the level cuts along the axis, which the sweep does not know, and the line is read
+    without it. `progress` is told the share done where the sweeps have to be computed.
+    """
+    tank = case.tank
+    if tank.shape.axis == "horizontal":
+        return (), ()
+    spec = spec_from_tank(tank, _pressure_class(case))
+    count = max(round((tank.shape.height_m - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)
+    positions = np.linspace(END_ROOM_M, tank.shape.height_m - END_ROOM_M, count)
+
+    def compute() -> Sweeps:
+        from taptest.shell.response import Change
+        from taptest.shell.sweep import level_sweeps
+
+        return level_sweeps(spec, positions, [Change(wall_factor=factor) for factor in WALLS], progress=progress)
+
+    return kept_sweeps(spec, compute)
+
+
+def _pressure_class(case: Case) -> float:
+    """Pressure for the model: of the visit, else as the system is filled, taken to the middle of its class."""
+    known = (case.readings.pressure_pa, case.system.fill_pa, case.readings.precharge_pa, USUAL_PRESSURE_PA)
+    pressure = next(value for value in known if value is not None)
+    return (max(pressure, 0.0) // PRESSURE_CLASS_PA + 0.5) * PRESSURE_CLASS_PA
 
 
 def kept_sweeps(spec: ShellSpec, compute: Callable[[], Sequence[LevelSweep]]) -> tuple[Sweeps, tuple[str, ...]]:
@@ -104,9 +143,3 @@ def _drop_oldest(folder: Path) -> None:
     files = [(path.stat().st_mtime, path) for path in folder.glob("*.npz") if path.exists()]
     for _, path in sorted(files)[: max(len(files) - MOST_FILES, 0)]:
         path.unlink(missing_ok=True)
-
-
-def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
-    """Return the sweeps of the tank of a visit."""
-    del case, progress
-    return (), ()

@@ -1,0 +1,73 @@
+"""`taptest demo`: judge the example visits that come with the project and set each finding beside its truth."""
+
+import argparse
+from pathlib import Path
+
+DESCRIPTION = """\
+Judge the simulated example visits that come with taptest, set each finding beside the truth, and write their boundary
+pictures.
+"""
+EXAMPLES = """\
+Exit code 1 says that a finding is not the true one.
+
+examples:
+  taptest demo
+  taptest demo --out pictures
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path("taptest-demo"),
+        metavar="DIR",
+        help="folder for the pictures (default: taptest-demo)",
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Judge each example visit, draw it and compare."""
+    from taptest.commands.console import Bar, write_picture
+    from taptest.report.figures import boundary_picture
+    from taptest.report.words import boundary_words
+    from taptest.visit.analyse import judge_visit
+    from taptest.visit.files import read_visit
+    from taptest.visit.truth import read_truth
+
+    folders = demo_folders()
+    wrong = 0
+    print(f"{len(folders)} simulated visits to one tank; each finding is set beside the truth.\n")
+    for folder in folders:
+        truth = read_truth(folder)
+        result = judge_visit(read_visit(folder), Bar("computing the model of this tank"))
+        write_picture(boundary_picture(result), arguments.out, folder.name)
+        code, right = result.judgement.code, truth is not None and result.judgement.code in truth.findings
+        wrong += not right
+        print(f"{folder.name}")
+        print(f"  finding   {code}: {result.judgement.sentence}")
+        print(f"  boundary  {boundary_words(result)}")
+        if truth is not None:
+            where = (
+                truth.state if truth.boundary_mm is None else f"{result.units.show('length', truth.boundary_mm / 1000)}"
+            )
+            print(
+                f"  truth     {truth.findings[0]} ({truth.fault}); boundary: {where}   {'right' if right else 'WRONG'}"
+            )
+    print(f"\n{len(folders) - wrong} of {len(folders)} findings are right. Pictures: {arguments.out}")
+    return 1 if wrong else 0
+
+
+def demo_folders() -> list[Path]:
+    """Find the example visits: inside the installed package, or beside it in a checkout. Raises `VisitError`."""
+    import taptest
+    from taptest.errors import VisitError
+    from taptest.visit.files import DOCUMENT
+
+    package = Path(taptest.__file__).parent
+    for place in (package / "recordings_demo", package.parent / "recordings_demo"):
+        found = sorted(path.parent for path in place.glob(f"*/{DOCUMENT}"))
+        if found:
+            return found
+    raise VisitError(f"The example visits are not in {package}. Install taptest again.")
