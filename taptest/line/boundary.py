@@ -1,9 +1,11 @@
-"""The single door of the room: from points and the tank to where the water ends, how sure that is, or why it cannot be said.
+"""The single door of the room: where the water ends, how sure that is, or why it cannot be said.
 
-One posterior is formed over: one boundary at every depth with the water on its own side, all air, all water, an inverted
-picture, two boundaries. With a sweep of the shell model the evidence is the matched profile and the change-points
-together; without one, the change-points alone, with the water on the side that the tank names. A line unlike anything
-the model makes, or one without contrast, is "not found", never forced into a state.
+One posterior is formed over: one boundary at every depth with the water on its own side, all air, all water, an
+inverted picture, two boundaries. With a sweep of the shell model the evidence is the matched profile; two boundaries,
+which the model does not know, are weighed as a line on which nothing varies as the model says, plus what the
+change-points gain there. Without a sweep the change-points decide alone, the water on the side that the tank names and
+the duller part the water's. A line unlike anything the model makes, or one without contrast, is "not found", never
+forced into a state.
 
 Depths are metres below the top of the shell. Shapes: P points, B bands, G grid depths.
 """
@@ -28,8 +30,14 @@ FloatArray = NDArray[np.float64]
 GRID_STEP_M = 0.002
 SURE_ENOUGH = 0.6
 """A state is named only if it has at least this probability."""
-UNLIKE = 0.92
-"""Unexplained share of the variance along the line at which the misfit is 1."""
+UNLIKE = 0.70
+"""Share of the variance along the line that the best candidate may leave unexplained before the misfit reaches 1.
+
+Simulated visits of a second, independent shell model leave 0.2 in the median and 0.5 in one of fifty; lines made of
+noise, or with their points shuffled, leave more than 0.7.
+"""
+TOO_WIDE = 0.6
+"""An interval over more than this share of the shell's height is no boundary found."""
 SENSE_DB = 3.0
 """Difference in dullness between the parts that makes the duller one the water's with odds e to one."""
 HIDDEN_SHARE = 0.6
@@ -76,49 +84,37 @@ def read_line(
     prior: Prior | None = None,
     settings: MatchSettings | None = None,
 ) -> LineReading:
-    """Reading of the line.
+    """Read the line.
 
-    `sweeps` are variants of the tank's level sweep (wall, losses), each as likely as any other; without one the
-    unlabelled change-points decide. `reference` are the taps of the reference point in order of time, one entry for each
-    time it was tapped. Raises LineError where no point has a usable tap.
+    `sweeps` are variants of the tank's level sweep (wall, losses, rubber), each as likely as any other; without one the
+    unlabelled change-points decide. `reference` are the taps of the reference point in order of time, one entry for
+    each time it was tapped. Raises LineError where no point has a usable tap.
     """
     profile = profile_of(points)
     notes = _cautions(profile, points, reference)
-    if profile.depth_m.size < FEWEST_POINTS:
-        notes.insert(
-            0,
-            f"Only {profile.depth_m.size} points carry usable taps, and at least {FEWEST_POINTS} are needed: tap more points.",
-        )
-        return unread_line(profile.depth_m, tank, notes)
-    hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
-    if hidden > HIDDEN_SHARE:
-        notes.insert(
-            0,
-            f"The noise hides {hidden:.0%} of what the taps should tell: tap harder, move the microphone nearer, or "
-            "switch off what makes the noise.",
-        )
-        return unread_line(profile.depth_m, tank, notes)
+    why_not = _too_poor(profile)
+    if why_not:
+        return unread_line(profile.depth_m, tank, [why_not, *notes])
     changes = line_changes(profile)
     if sweeps:
-        evidence = _model_evidence(profile, sweeps, changes, tank, settings or MatchSettings())
+        evidence = _model_evidence(profile, sweeps, changes, settings or MatchSettings())
         misfit, method = evidence.unexplained / UNLIKE, "matched profiles"
     else:
         evidence = _free_evidence(profile, changes, tank)
         misfit, method = 0.0, "change-points"
     posterior, inverted = _posterior(evidence, prior or Prior())
-    state = _state(posterior)
-    if misfit >= 1.0:
-        notes.insert(0, "The line sounds unlike anything the model of this tank can make: check dimensions and wall.")
-        state = "not found"
-    elif state == "not found":
-        notes.insert(0, _why_open(posterior, bool(sweeps)))
+    interval = (posterior.quantile_m(0.05), posterior.quantile_m(0.95))
+    wide = interval[1] - interval[0] > TOO_WIDE * tank.shape.height_m
+    state = _state(posterior, misfit, wide)
+    if state == "not found":
+        notes.insert(0, _why_open(posterior, misfit, wide, with_model=bool(sweeps)))
     notes.extend(_pictures(posterior))
     found = state == "found"
     return LineReading(
         state=state,
         posterior=posterior,
         depth_m=posterior.quantile_m(0.5) if found else None,
-        interval90_m=(posterior.quantile_m(0.05), posterior.quantile_m(0.95)) if found else None,
+        interval90_m=interval if found else None,
         p_water=p_water_at(profile.depth_m, posterior, tank.water_end, inverted, evidence.p_two_water),
         point_depth_m=profile.depth_m,
         misfit=misfit,
@@ -127,10 +123,26 @@ def read_line(
     )
 
 
+def _too_poor(profile: Profile) -> str:
+    """Say why a profile cannot be read at all; "" where it can."""
+    if profile.depth_m.size < FEWEST_POINTS:
+        return (
+            f"Only {profile.depth_m.size} points carry usable taps, and at least {FEWEST_POINTS} are needed: tap more "
+            "points."
+        )
+    hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
+    if hidden > HIDDEN_SHARE:
+        return (
+            f"The noise hides {hidden:.0%} of what the taps should tell: tap harder, move the microphone nearer, or "
+            "switch off what makes the noise."
+        )
+    return ""
+
+
 def _model_evidence(
-    profile: Profile, sweeps: Sequence[LevelSweep], changes: ChangePoints, tank: Tank, settings: MatchSettings
+    profile: Profile, sweeps: Sequence[LevelSweep], changes: ChangePoints, settings: MatchSettings
 ) -> _Evidence:
-    """Matched profiles of all variants, upright and inverted, with the change-points' evidence added."""
+    """Weigh matched profiles of all variants, upright and inverted, and two boundaries by the change-points."""
     match = match_profile(profile, sweeps, settings)
     one, none, two = _change_evidence(profile, changes, match.depth_m)
     weight = settings.change_weight
@@ -147,8 +159,8 @@ def _model_evidence(
 
 
 def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evidence:
-    """Change-points alone: which part is the water's is told by the tank's water end and by which part is duller."""
-    depth = np.linspace(0.0, tank.shape.height_m, max(2, round(tank.shape.height_m / GRID_STEP_M) + 1))
+    """Weigh change-points alone: the water's part is told by the tank's water end and by which part is duller."""
+    depth = _plain_grid(tank)
     one, none, two = _change_evidence(profile, changes, depth)
     sense = _sense_log_odds(profile, depth, tank)
     return _Evidence(
@@ -161,6 +173,11 @@ def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evid
         p_two_water=_two_water(profile, changes),
         unexplained=0.0,
     )
+
+
+def _plain_grid(tank: Tank) -> FloatArray:
+    """(G,) depths from the top to the bottom of the shell."""
+    return np.linspace(0.0, tank.shape.height_m, max(2, round(tank.shape.height_m / GRID_STEP_M) + 1))
 
 
 def _change_evidence(profile: Profile, changes: ChangePoints, depth_m: FloatArray) -> tuple[FloatArray, float, float]:
@@ -237,28 +254,41 @@ def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, Fl
     return posterior, inverted
 
 
-def _state(posterior: BoundaryPosterior) -> BoundaryState:
+def _state(posterior: BoundaryPosterior, misfit: float, wide: bool) -> BoundaryState:
+    """Name the state if it is likely enough, the line fits the model, and the boundary has a place."""
     chances: dict[BoundaryState, float] = {
         "found": posterior.p_found,
         "all air": posterior.p_all_air,
         "all water": posterior.p_all_water,
     }
     likeliest = max(chances, key=lambda name: chances[name])
-    return likeliest if chances[likeliest] >= SURE_ENOUGH else "not found"
+    if misfit >= 1.0 or chances[likeliest] < SURE_ENOUGH or (likeliest == "found" and wide):
+        return "not found"
+    return likeliest
 
 
-def _why_open(posterior: BoundaryPosterior, with_model: bool) -> str:
-    whole = posterior.p_all_air + posterior.p_all_water
-    if posterior.p_inverted + posterior.p_two > 0.5:
-        return "The picture along the line does not fit one boundary with the water at its own end."
-    if whole > 0.5 and not with_model:
+def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_model: bool) -> str:
+    """Say in one sentence why no state is named, and what would help."""
+    if misfit >= 1.0:
         return (
-            "The sound hardly changes along the line, so the shell is backed by one thing all through; without the "
-            "tank's dimensions it cannot be said whether by air or by water."
+            "The line sounds unlike anything the model of this tank can make: check diameter, height, wall and "
+            "pressure, and that all taps sit on the marked line."
+        )
+    if posterior.p_inverted + posterior.p_two > 1.0 - SURE_ENOUGH:
+        return "The picture along the line does not fit one boundary with the water at its own end."
+    if not with_model and posterior.p_all_air + posterior.p_all_water > 0.5:
+        return (
+            "The sound hardly changes along the line, so one thing may back the shell all through; without the tank's "
+            "dimensions it cannot be said whether air or water."
+        )
+    if wide and posterior.p_found >= SURE_ENOUGH:
+        return (
+            "There is a boundary, but the taps do not place it: its interval covers most of the shell. Tap more "
+            "points, with the microphone nearer."
         )
     return (
         f"The taps leave it open: one boundary {posterior.p_found:.0%}, all air {posterior.p_all_air:.0%}, all water "
-        f"{posterior.p_all_water:.0%}. Tap more points and tap the reference point again."
+        f"{posterior.p_all_water:.0%}. Tap more points, and points near both ends."
     )
 
 
@@ -272,7 +302,8 @@ def _pictures(posterior: BoundaryPosterior) -> list[str]:
         )
     if posterior.p_two > 0.3:
         said.append(
-            f"Two boundaries fit better than one ({posterior.p_two:.0%}): a strap, a seam or a pocket may lie on the line."
+            f"Two boundaries fit better than one ({posterior.p_two:.0%}): a strap, a seam or a pocket may lie on the "
+            "line."
         )
     return said
 
@@ -295,8 +326,8 @@ def _cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Poi
 
 
 def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> LineReading:
-    """Make a reading that says nothing but why, in whole sentences: the prior itself, for points (P,) that told nothing."""
-    depth = np.linspace(0.0, tank.shape.height_m, max(2, round(tank.shape.height_m / GRID_STEP_M) + 1))
+    """Make a reading that says nothing but why, in whole sentences: the prior itself, for points (P,) untold."""
+    depth = _plain_grid(tank)
     flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5), 0.0)
     posterior, inverted = _posterior(flat, Prior())
     return LineReading(

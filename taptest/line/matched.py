@@ -5,11 +5,11 @@ only the shape is compared: an offset is free (striker, microphone, room) and so
 (losses, reach of the modes), and each band's residual variance is unknown and integrated out.
 
 What one band says is trusted only so far: with probability `spoilt` it says nothing at all (the model got its modes
-wrong, the microphone sits in their shadow), so no band can rule a candidate out alone. Bands are not independent either;
-their sum is tempered by a power calibrated on simulated visits that are used for nothing else.
+wrong, the microphone sits in their shadow), so no band can rule a candidate out alone. Bands are not independent
+either; their sum is tempered by a power calibrated on simulated visits that are used for nothing else.
 
-Shapes: V variants of the sweep, L levels of a sweep, P points, R rows of evidence (bands of level, then of decay), G grid
-depths. Depths are metres below the top of the shell.
+Shapes: V variants of the sweep, L levels of a sweep, P points, R rows of evidence (bands of level, then of decay), G
+grid depths. Depths are metres below the top of the shell.
 """
 
 from collections.abc import Sequence
@@ -35,9 +35,9 @@ class MatchSettings:
 
     band_temper: float = 0.8
     """Power of one band's likelihood: its points are not independent, because modes reach across several."""
-    spoilt: float = 0.5
+    spoilt: float = 0.4
     """Probability that a band says nothing about the level."""
-    temper: float = 0.6
+    temper: float = 0.55
     """Power of the likelihood of all bands together: they are not independent of each other."""
     time_weight: float = 1.0
     """Weight of a band's decay beside its level."""

@@ -1,9 +1,9 @@
 """Points of the line become its profile: robust over the taps of a point, with the strength of each blow taken off.
 
 A tap is modelled as  level[tap, band] = profile[point, band] + strength[tap] + scatter.  Only differences between
-points count later, so the strength of a blow is measured against the mean spectrum of the line: a band hidden by noise at one
-point must not look like a weak blow there. Levels are decibels, times natural logarithms of seconds, depths metres
-below the top of the shell. Shapes: T taps, P points, B bands, F frequencies of the fine spectrum.
+points count later, so the strength of a blow is measured against the mean spectrum of the line: a band hidden by noise
+at one point must not look like a weak blow there. Levels are decibels, times natural logarithms of seconds, depths
+metres below the top of the shell. Shapes: T taps, P points, B bands, F frequencies of the fine spectrum.
 """
 
 from collections.abc import Sequence

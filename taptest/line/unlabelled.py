@@ -85,8 +85,9 @@ def change_points(
     """Posterior over all segmentations of the rows of `features` (P, D) into at most `most` + 1 parts.
 
     `gap_m` (P - 1) are the distances between neighbouring points: a boundary is as likely in a gap as the gap is wide.
-    `smooth` (P, C) are courses along the line that have nothing to do with the backing, such as the heads' higher sound at
-    both ends; they are fitted freely. `prior` are the odds of 0, 1 and 2 boundaries. Raises LineError where there are fewer than 2 * `shortest` points.
+    `smooth` (P, C) are courses along the line that have nothing to do with the backing, such as the heads' higher sound
+    at both ends; they are fitted freely. `prior` are the odds of 0, 1 and 2 boundaries. Raises LineError where there
+    are fewer than 2 * `shortest` points.
     """
     P = features.shape[0]
     if 2 * shortest > P:
