@@ -168,7 +168,8 @@ class WaterColumn:
         m, count = self.across, len(self.layers)
         matrix = self._gradient + n * n * self._angular
         wall, bottom, top = self._wall_loads(normal)
-        pointed = bool(self.layers[0] == 0)
+        ends = self.shell.mesh.meridian.geometry(self.shell.mesh.node_m[[0, -1]]).radius_m
+        pointed = bool(self.layers[0] == 0 and ends[0] == 0.0)
         load = np.zeros((2 * m, normal.shape[2]))
         load[:m] = bottom
         corner = np.zeros((m, m))
@@ -196,7 +197,7 @@ class WaterColumn:
             load[m - 1] += wall[j, 2]
         if last_level == count + 1:
             load[:m] += top
-            far_pole = bool(self.layers[-1] == len(self.shell.mesh.segment) - 1)
+            far_pole = bool(self.layers[-1] == len(self.shell.mesh.segment) - 1 and ends[1] < 1e-9)
             out.append((count + 1, _last_line(n, corner, load[:m], far_pole)))
         return out
 
