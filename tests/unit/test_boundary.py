@@ -1,0 +1,161 @@
+"""The reading of a line: states, intervals, and the sentences when nothing can be said."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from taptest.errors import LineError
+from taptest.line.backing import p_water_at
+from taptest.line.boundary import read_line, unread_line
+from taptest.line.records import BoundaryPosterior, Point
+from taptest.tank.kinds import WaterEnd
+from tests.made_lines import HEIGHT_M, made_field, made_points, made_sweep, made_tank, made_traits
+
+SWEEP = made_sweep()
+
+
+def points_of(level_db: np.ndarray, log_time: np.ndarray, depth_m: np.ndarray) -> list[Point]:
+    return [
+        Point(float(z), (made_traits(level, time),), 1, 0)
+        for z, level, time in zip(depth_m, level_db, log_time, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("level_m", [0.08, 0.2, 0.31, 0.44])
+@pytest.mark.parametrize("end", ["bottom", "top"])
+def test_boundary_is_found_where_it_is(level_m: float, end: WaterEnd) -> None:
+    points = made_points(level_m, np.random.default_rng(1), water_end=end)
+    reading = read_line(points, made_tank(end), [made_sweep(end)])
+    assert reading.state == "found"
+    assert reading.depth_m is not None
+    assert reading.depth_m == pytest.approx(level_m, abs=0.012)
+    assert reading.interval90_m is not None
+    assert reading.interval90_m[0] <= reading.depth_m <= reading.interval90_m[1]
+    water_side = reading.point_depth_m > level_m if end == "bottom" else reading.point_depth_m < level_m
+    far = np.abs(reading.point_depth_m - level_m) > 0.03
+    assert ((reading.p_water > 0.5) == water_side)[far].all()
+
+
+def test_whole_states_are_told_by_the_model() -> None:
+    air = read_line(made_points(None, np.random.default_rng(2)), made_tank(), [SWEEP])
+    water = read_line(made_points(None, np.random.default_rng(3), all_water=True), made_tank(), [SWEEP])
+    assert air.state == "all air"
+    assert water.state == "all water"
+    assert air.depth_m is None
+    assert air.interval90_m is None
+    assert (air.p_water < 0.5).all()
+    assert (water.p_water > 0.5).all()
+
+
+def test_an_inverted_picture_is_said_and_not_forced_into_one_boundary() -> None:
+    depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
+    level, time = made_field(np.array([np.nan, 0.2, np.nan]), HEIGHT_M - depth)
+    mirrored = points_of(level[1], time[1], depth)
+    reading = read_line(mirrored, made_tank("bottom"), [SWEEP])
+    assert reading.posterior.p_inverted > 0.6
+    assert reading.state == "not found"
+    assert any("inverted" in note for note in reading.notes)
+    # water is where it rings in the picture: at the top
+    assert reading.p_water[0] > 0.5 > reading.p_water[-1]
+
+
+def test_noise_is_unlike_anything_the_model_makes() -> None:
+    depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        points = points_of(4 * rng.standard_normal((20, 15)), 0.3 * rng.standard_normal((20, 15)), depth)
+        reading = read_line(points, made_tank(), [SWEEP])
+        assert reading.state == "not found"
+        assert reading.misfit > 0.9
+        assert reading.notes
+
+
+def test_two_boundaries_are_reported_without_a_model() -> None:
+    depth = np.linspace(0.02, HEIGHT_M - 0.02, 24)
+    rng = np.random.default_rng(5)
+    inside = ((depth > 0.17) & (depth < 0.34))[:, None]
+    step = np.concatenate((np.full(5, 6.0), np.zeros(6), np.full(4, -6.0)))
+    level = inside * step + 0.8 * rng.standard_normal((24, 15))
+    reading = read_line(points_of(level, np.zeros((24, 15)), depth), made_tank())
+    assert reading.state == "not found"
+    assert reading.posterior.p_two > 0.3
+    assert any("Two boundaries" in note for note in reading.notes)
+    assert (reading.p_water[(depth > 0.19) & (depth < 0.32)] > 0.5).all()  # duller inside
+
+
+def test_without_a_model_a_clear_step_is_found_and_no_contrast_is_said() -> None:
+    depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
+    rng = np.random.default_rng(6)
+    step = np.concatenate((np.full(5, 5.0), np.zeros(6), np.full(4, -5.0)))
+    level = (depth > 0.3)[:, None] * step + 0.7 * rng.standard_normal((20, 15))
+    reading = read_line(points_of(level, np.zeros((20, 15)), depth), made_tank())
+    assert reading.state == "found"
+    assert reading.depth_m == pytest.approx(0.3, abs=0.03)
+    flat = read_line(points_of(0.7 * rng.standard_normal((20, 15)), np.zeros((20, 15)), depth), made_tank())
+    assert flat.state == "not found"
+    assert flat.depth_m is None
+    assert any("air or water" in note or "leave it open" in note for note in flat.notes)
+
+
+def test_too_few_points_and_too_much_noise_are_said() -> None:
+    points = made_points(0.25, np.random.default_rng(7), count=4)
+    few = read_line(points, made_tank(), [SWEEP])
+    assert few.state == "not found"
+    assert "Only 4 points" in few.notes[0]
+    deaf = [
+        Point(
+            p.depth_m,
+            tuple(replace(t, band_level_db=np.where(np.arange(15) < 12, np.nan, t.band_level_db)) for t in p.traits),
+            3,
+            0,
+        )
+        for p in made_points(0.25, np.random.default_rng(8))
+    ]
+    hidden = read_line(deaf, made_tank(), [SWEEP])
+    assert hidden.state == "not found"
+    assert "noise hides 80%" in hidden.notes[0]
+
+
+def test_doubtful_and_silent_points_are_mentioned() -> None:
+    points = made_points(0.25, np.random.default_rng(9))
+    points[3] = replace(points[3], doubtful=True)
+    points[5] = Point(points[5].depth_m, (), 0, 3)
+    reading = read_line(points, made_tank(), [SWEEP])
+    assert reading.point_depth_m.size == 19
+    assert any("1 of 20 points have no usable tap" in note for note in reading.notes)
+    assert any("doubtful which taps" in note for note in reading.notes)
+
+
+def test_a_sweep_with_other_bands_is_refused() -> None:
+    other = replace(
+        SWEEP, band_hz=SWEEP.band_hz[:-1], level_db=SWEEP.level_db[..., :-1], log_time=SWEEP.log_time[..., :-1]
+    )
+    with pytest.raises(LineError, match="compute the sweep again"):
+        read_line(made_points(0.25, np.random.default_rng(10)), made_tank(), [other])
+
+
+def test_a_wrong_variant_beside_the_right_one_does_no_harm() -> None:
+    points = made_points(0.25, np.random.default_rng(11))
+    alone = read_line(points, made_tank(), [SWEEP])
+    beside = read_line(points, made_tank(), [made_sweep(seed=77), SWEEP])
+    assert alone.depth_m is not None
+    assert beside.state == "found"
+    assert beside.depth_m == pytest.approx(alone.depth_m, abs=0.01)
+
+
+def test_unread_line_is_the_prior() -> None:
+    reading = unread_line(np.array([0.1, 0.2]), made_tank(), ["Nothing was heard."])
+    assert reading.state == "not found"
+    assert reading.notes == ("Nothing was heard.",)
+    assert reading.p_water.shape == (2,)
+
+
+def test_backing_follows_the_posterior() -> None:
+    # half the mass at 0.2 m, a quarter all air, a quarter all water; water below
+    grid = np.linspace(0.0, 0.4, 5)
+    posterior = BoundaryPosterior(grid, np.array([0, 0, 0.5, 0, 0]), 0.25, 0.25)
+    np.testing.assert_allclose(p_water_at(np.array([0.05, 0.35]), posterior, "bottom"), [0.25, 0.75])
+    np.testing.assert_allclose(p_water_at(np.array([0.05, 0.35]), posterior, "top"), [0.75, 0.25])
+    assert posterior.quantile_m(0.5) == pytest.approx(0.2)
+    assert np.isnan(BoundaryPosterior(grid, np.zeros(5), 1.0, 0.0).quantile_m(0.5))
