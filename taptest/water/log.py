@@ -162,8 +162,8 @@ def read_records(
         entry = _entry(cells, units, time + clock_offset - first, place, atmospheric_pa)
         if entries and not entries[-1].time_s <= entry.time_s <= entries[-1].time_s + _DAY_S:
             raise VisitError(
-                f"{place}: the time {cells['time']!r} does not follow the reading before; put the readings in order "
-                "of time."
+                f"{place}: the time {cells['time']!r} does not follow the reading before; put the readings "
+                "in order of time."
             )
         entries.append(entry)
     return tuple(entries)
@@ -178,8 +178,8 @@ def _cells(record: Mapping[str, str], place: str) -> tuple[dict[str, str], dict[
         name = match[1].strip().lower().replace(" ", "_") if match else ""
         if not match or name not in _COLUMNS:
             raise VisitError(
-                f"{place}: the column {key!r} is not known; use {', '.join(_COLUMNS)} (with units as in 'pressure "
-                "[bar]')."
+                f"{place}: the column {key!r} is not known; use {', '.join(_COLUMNS)} "
+                "(with units as in 'pressure [bar]')."
             )
         if name in cells:
             raise VisitError(f"{place}: the column {name!r} stands there twice; leave one out.")
@@ -246,8 +246,8 @@ def free_air_m3(
     """Free air (m3 at one atmosphere and 20 C) of a volume at a gauge pressure: V (P + Pa) / 101325 x 293.15 / Tg."""
     if not (volume_m3 >= 0 and pressure_pa + atmospheric_pa > 0):
         raise PhysicsError(
-            f"Air of {volume_m3:g} m3 at {pressure_pa + atmospheric_pa:g} Pa absolute cannot be; check the volume and "
-            "the pressure."
+            f"Air of {volume_m3:g} m3 at {pressure_pa + atmospheric_pa:g} Pa absolute cannot be; "
+            "check the volume and the pressure."
         )
     return float(volume_m3 * (pressure_pa + atmospheric_pa) / STANDARD_ATMOSPHERE_PA * _free_air_k() / kelvin(gas_t_c))
 

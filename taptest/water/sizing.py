@@ -263,12 +263,19 @@ def en_fill_range_pa(
     """
     if not tank_m3 > reserve_m3:
         raise PhysicsError(
-            f"A tank of {1e3 * tank_m3:g} l cannot hold a reserve of {1e3 * reserve_m3:g} l and air; choose a larger "
-            "one."
+            f"A tank of {1e3 * tank_m3:g} l cannot hold a reserve of {1e3 * reserve_m3:g} l and air; "
+            "choose a larger one."
         )
     least = tank_m3 * precharge_abs_pa / (tank_m3 - reserve_m3)
     greatest = max_abs_pa / (1 + expansion_m3 * max_abs_pa / (tank_m3 * precharge_abs_pa))
     return least, greatest
+
+
+def en_reserve_m3(system_m3: float, tank_m3: float) -> float:
+    """Water reserve by EN 12828 (from memory): 20 % of a tank up to 15 l, else 0.5 % of the system, at least 3 l."""
+    if tank_m3 <= EN_SMALL_TANK_M3:
+        return EN_SMALL_TANK_RESERVE_SHARE * tank_m3
+    return max(EN_RESERVE_SHARE * system_m3, EN_LEAST_RESERVE_M3)
 
 
 def en_tank_m3(
@@ -285,7 +292,7 @@ def en_tank_m3(
     if left_for_small > 0:
         small = expansion_m3 * ratio / left_for_small
         if small <= EN_SMALL_TANK_M3:
-            return small, EN_SMALL_TANK_RESERVE_SHARE * small
+            return small, en_reserve_m3(system_m3, small)
     reserve = max(EN_RESERVE_SHARE * system_m3, EN_LEAST_RESERVE_M3)
     return max((expansion_m3 + reserve) * ratio, EN_SMALL_TANK_M3), reserve
 
@@ -319,8 +326,9 @@ def size(task: SizingTask, method: SizingMethod, units: Units = METRIC) -> Sizin
             - task.atmospheric_pa
         )
         lines.append(
-            f"Reserve held cold: {_band(reserve, units)} (0.5 % of the system, at least 3 l; 20 % of a tank up to 15 "
-            f"l); it sets the fill pressure to {units.show('pressure', fill)}."
+            f"Reserve held cold: {_band(reserve, units)} "
+            "(0.5 % of the system, at least 3 l; 20 % of a tank up to 15 l); "
+            f"it sets the fill pressure to {units.show('pressure', fill)}."
         )
     else:
         volume, reserve = swell.each(lambda taken: float(tank_volume_m3(taken, *absolute))), _NO_RESERVE
@@ -501,9 +509,8 @@ def _fill_for(task: SizingTask, result: SizingResult, total_m3: float) -> float:
     if result.method != "en 12828":
         return result.fill_pa
     absolute = [pressure + task.atmospheric_pa for pressure in (result.precharge_pa, result.max_pa)]
-    return (
-        en_fill_range_pa(total_m3, result.expansion_m3.high, result.reserve_m3.high, *absolute)[0] - task.atmospheric_pa
-    )
+    reserve = en_reserve_m3(task.system_m3.high, total_m3)
+    return en_fill_range_pa(total_m3, result.expansion_m3.high, reserve, *absolute)[0] - task.atmospheric_pa
 
 
 def _choice(task: SizingTask, result: SizingResult, tanks: tuple[TankSize, ...], units: Units) -> TankChoice:

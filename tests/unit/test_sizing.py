@@ -91,6 +91,20 @@ def test_en_reserve_for_small_and_large_tanks() -> None:
     assert volumes == sorted(volumes)
 
 
+def test_en_choice_leaves_the_reserve_of_the_tank_chosen() -> None:
+    """Cold at the fill pressure, the chosen tank holds its own reserve: 20 % up to 15 l, else at least 3 l (from
+    memory).
+    """
+    small = SizingTask(entered_volume(0.05), 70.0, 3e5, static_head_pa=0.5e5)
+    for task in (small, BANDED):
+        result = size(task, "en 12828")
+        for choice in choose_tanks(task, result, sizes(), most=1):
+            assert result.precharge_pa is not None
+            assert choice.fill_pa is not None
+            held = choice.volume_m3 * (1 - (result.precharge_pa + 101325) / (choice.fill_pa + 101325))
+            assert held == pytest.approx(0.2 * choice.volume_m3 if choice.volume_m3 <= 0.015 else 0.003)
+
+
 def test_en_fill_range_opens_with_a_larger_tank() -> None:
     volume, reserve = en_tank_m3(0.3, 0.0086, 2e5, 3.5e5)
     least, greatest = en_fill_range_pa(1.5 * volume, 0.0086, reserve, 2e5, 3.5e5)
