@@ -7,13 +7,13 @@ cross-faded so that none of them sounds like a tap. Samples (N,) in -1..1, times
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.capture.journal import Journal
+from taptest.capture.journal import Journal, read_log
 from taptest.capture.round import Result
 from taptest.capture.tape import wav_bytes
 from taptest.sound.taps import OVERLAP_S
@@ -31,8 +31,8 @@ AFTER_S = OVERLAP_S
 """A tap is not decided sooner, so that its tone sounds later."""
 FADE_S = 0.02
 NOISE_FROM_S = 0.3
-NOISE_TO_S = 2.9
-"""The stretch of a recording's beginning that is its noise floor: the first moments of a device may crackle."""
+"""The first moments of a device may crackle."""
+FRAME_S = 0.05
 
 
 def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> int:
@@ -41,10 +41,11 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
     The visit's document must be there. Raises `VisitError`, `StorageError`.
     """
     entries = []
+    floors = noise_floors(journal)
     for number, result in enumerate(results, start=1):
         if result.stop.kind not in ("point", "finer") or not result.taps:
             continue
-        sound, rate_hz = point_sound(journal, result)
+        sound, rate_hz = point_sound(journal, result, floors)
         position_mm = round(1000 * result.stop.depth_m, 1)
         name = f"{SOUND}/point-{number:02d}-{re.sub('[^0-9]', '_', f'{position_mm:g}')}mm.wav"
         write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
@@ -54,7 +55,29 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
     return len(entries)
 
 
-def point_sound(journal: Journal, result: Result) -> tuple[FloatArray, float]:
+def noise_floors(journal: Journal) -> dict[int, FloatArray]:
+    """Return the quietest second of each recording's noise measurement, by the recording's number."""
+    floors = {}
+    for entry in read_log(journal.folder):
+        if entry["what"] == "noise":
+            sound, rate_hz = journal.sound(entry["recording"], NOISE_FROM_S, entry["until_s"])
+            floors[entry["recording"]] = quietest(sound, round(HEAD_S * rate_hz), round(FRAME_S * rate_hz))
+    return floors
+
+
+def quietest(sound: FloatArray, length: int, frame: int) -> FloatArray:
+    """Return the stretch of `length` samples whose loudest frame is the softest: without the bang that may be in it."""
+    frames = sound[: len(sound) // frame * frame].reshape(-1, frame)
+    count = length // frame
+    if len(frames) <= count:
+        return sound
+    level = (frames**2).mean(axis=1)
+    worst = np.lib.stride_tricks.sliding_window_view(level, count).max(axis=1)
+    start = int(np.argmin(worst)) * frame
+    return sound[start : start + length]
+
+
+def point_sound(journal: Journal, result: Result, floors: Mapping[int, FloatArray]) -> tuple[FloatArray, float]:
     """Return the excerpt of one point and its rate, that of its last tap; taps at another rate are left out."""
     _, rate_hz = journal.sound(result.taps[-1].recording, 0.0, 0.0)
     pieces: list[FloatArray] = []
@@ -62,7 +85,7 @@ def point_sound(journal: Journal, result: Result) -> tuple[FloatArray, float]:
         sound, own_rate_hz = journal.sound(tap.recording, tap.onset_s - BEFORE_S, tap.onset_s + AFTER_S)
         if own_rate_hz != rate_hz:
             continue
-        noise, _ = journal.sound(tap.recording, NOISE_FROM_S, NOISE_TO_S)
+        noise = floors.get(tap.recording, np.zeros(0))
         if not pieces:
             pieces.append(noise_of(noise, HEAD_S, rate_hz, 0))
         pieces += [sound, noise_of(noise, BETWEEN_S, rate_hz, len(pieces))]

@@ -40,8 +40,8 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
     match event:
         case StageBegan(stage):
             return "stage", {"stage": stage}
-        case NoiseMeasured(noise_db):
-            return "noise", {"noise_db": round(noise_db, 2)}
+        case NoiseMeasured(noise_db, recording, until_s):
+            return "noise", {"noise_db": round(noise_db, 2), "recording": recording, "until_s": _s(until_s)}
         case LevelSet(headroom_db, sentence):
             return "level", {"headroom_db": _finite(headroom_db), "sentence": sentence}
         case PracticeTap(headroom_db, good, sentence):

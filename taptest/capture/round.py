@@ -150,6 +150,9 @@ class NoiseMeasured:
     """The noise floor is known."""
 
     noise_db: float
+    recording: int
+    until_s: float
+    """It was measured from the beginning of the recording until then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,6 +293,7 @@ class Round:
         self._rate_hz = 0.0
         self._quiet_since = 0
         self._opened_s = 0.0
+        self._shown: Stop | None = None
         self._tone = (0.0, -1.0)
         self._unshown = 0
         self._loudest_db = SILENT_DB
@@ -470,7 +474,7 @@ class Round:
         if self.now_s < self.plan.noise_s or self._signs.muted or self._signs.overloaded or not self._noise:
             return []
         # The median frame: a bang in these seconds shall not count as the floor.
-        events: list[Event] = [NoiseMeasured(median(self._noise))]
+        events: list[Event] = [NoiseMeasured(median(self._noise), self.recording, self.now_s)]
         self._noise = []
         if self.plan.practice_taps and not self._practised:
             return events + self._enter("practice")
@@ -481,7 +485,8 @@ class Round:
         stop = self.stop
         if stop is not None:
             self._quiet_since = self._samples
-            self._opened_s = self.now_s
+            if stop != self._shown:
+                self._opened_s, self._shown = self.now_s, stop
             began = [] if self.stage == "tapping" else self._enter("tapping")
             return [*began, Next(stop, len(self.results) + 1, self._stops_known())]
         if not self._finer_over:

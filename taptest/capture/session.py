@@ -168,6 +168,7 @@ class Session:
 
     def _wait_for_source(self) -> Iterator[SessionEvent]:
         until = self._clock() + RETRY_S
+        yield from self._pressed()
         while self._clock() < until and not self.round.over:
             time.sleep(POLL_S)
             yield from self._pressed()
