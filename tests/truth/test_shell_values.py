@@ -107,7 +107,7 @@ def test_frequency_parameters_of_a_long_cylinder() -> None:
 
 @pytest.mark.parametrize(("n", "hz"), [(2, 24.766), (3, 70.048), (4, 134.310)])
 def test_ring_limit_of_rayleigh_and_hoppe(n: int, hz: float) -> None:
-    """Bending of an infinitely long tube (Rayleigh, Theory of Sound, section 233): the closed formula and its figures."""
+    """Bending of an infinitely long tube (Rayleigh, Theory of Sound, section 233): the formula and its figures."""
     e, h, r, rho, nu = 205e9, 1.5e-3, 0.2, 7850.0, 0.3
     formula = np.sqrt(e * h**2 * n**2 * (n**2 - 1) ** 2 / (48 * np.pi**2 * (1 - nu**2) * rho * r**4 * (n**2 + 1)))
     assert formula == pytest.approx(hz, rel=1e-4)
