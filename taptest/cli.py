@@ -18,7 +18,9 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("import", "taptest.commands.take_in", "make a visit from tables and sound files"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
     ("report", "taptest.commands.report", "draw the boundary picture of a visit"),
-    ("demo", "taptest.commands.demo", "judge the recorded example visits"),
+    ("demo", "taptest.commands.demo", "judge the example visits that come with taptest"),
+    ("simulate", "taptest.commands.simulate", "make simulated visits with their truth"),
+    ("trial", "taptest.commands.trial", "judge visits that carry their truth, and print the score table"),
 )
 """Name, module and one line of help of every command, in the order in which they are needed."""
 

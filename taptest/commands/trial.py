@@ -1,0 +1,39 @@
+"""`taptest trial`: judge visits that carry their truth, and print the score table."""
+
+import argparse
+from pathlib import Path
+
+DESCRIPTION = """\
+Judge every visit below DIR that has a truth.json beside its visit.json, and print how well the judgements agree with
+the truth: per difficulty and per fault, with the number of visits and bootstrap intervals.
+"""
+EXAMPLES = """\
+Results do not depend on the number of processes. docs/simulation.md defines each line of the table.
+
+examples:
+  taptest simulate trials --seed 7 --visits 100 --difficulty field
+  taptest trial trials
+  taptest trial trials --json scores.json
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("dir", type=Path, metavar="DIR", help="folder with the visits")
+    parser.add_argument(
+        "--json", metavar="FILE", help='write the scores as JSON into FILE; "-" prints them instead of the table'
+    )
+    parser.add_argument("--workers", type=int, metavar="N", help="processes at once; one a core where left out")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Judge, score and print."""
+    from taptest.commands.console import Bar, write_json
+    from taptest.visit.trial import score_visits, trial_json, trial_text
+
+    scores = score_visits(arguments.dir, Bar("judging visits"), arguments.workers)
+    if arguments.json:
+        write_json(trial_json(scores), arguments.json)
+    if arguments.json != "-":
+        print(trial_text(scores), end="")
+    return 0

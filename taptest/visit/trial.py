@@ -1,0 +1,469 @@
+"""The score table: judged visits against their truth.
+
+Goal: the figures by which every change of the method is judged, per difficulty and per fault, each with the number of
+visits behind it and a bootstrap interval over visits; beside the method stands the plain guess of the line's middle.
+
+Definitions. A tap is detected where an onset lies within 5 ms of a true one, each used once; F1 over all taps of a
+group. Backing is right where p_water is on the true side of one half, counted for points more than half a spacing from
+the true boundary (all points where there is none). The boundary error is counted where the truth has a boundary on the
+line and the answer is not "cannot tell": the absolute distance of the median, in mm and in median spacings of the line;
+an answer "all air" or "all water" there counts as a boundary at the line's end. Coverage asks whether the 90 % interval
+holds the true boundary, for visits whose state is "found" in truth and answer. State right is counted where the answer
+is not "cannot tell". A failed tank (any fault but "healthy") called "as expected" is the error that matters most. The
+expected calibration error of p_water is over ten even bins.
+
+Records here are plain numbers, so that they travel between processes.
+"""
+
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import TaptestError, VisitError
+from taptest.visit.analyse import judge_visit
+from taptest.visit.files import DOCUMENT, Visit, read_visit
+from taptest.visit.result import VisitResult
+from taptest.visit.truth import TRUTH, VisitTruth, read_truth
+from taptest.visit.workers import map_visits
+
+FloatArray = NDArray[np.float64]
+
+ONSET_TOLERANCE_S = 0.005
+BINS = 10
+DRAWS = 400
+"""Bootstrap draws."""
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One judged visit against its truth, as plain numbers."""
+
+    name: str
+    difficulty: str
+    fault: str
+    switches: tuple[str, ...]
+    state: str
+    """State in truth."""
+    said_state: str
+    findings: tuple[str, ...]
+    said: str
+    """Finding, or "error" where judging ended in a sentence."""
+    hits: int
+    misses: int
+    false_taps: int
+    backing_right: int
+    backing_points: int
+    error_mm: float | None
+    """Boundary error; None where it does not count."""
+    middle_error_mm: float | None
+    """Error of the guess "the middle of the line"; None where the truth has no boundary on the line."""
+    spacing_mm: float
+    covered: bool | None
+    interval_mm: float | None
+    p_water: tuple[float, ...]
+    water: tuple[bool, ...]
+    """Whether water backs each of the points of `p_water`."""
+    seconds: float
+    model_seconds: float
+    """Time of the tank's level sweep within `seconds`; 0 where it was kept on the disk."""
+    trouble: str = ""
+    """The sentence that judging ended in; empty where all went well."""
+
+    @property
+    def cannot_tell(self) -> bool:
+        """Whether the answer was that none can be given."""
+        return self.said in ("cannot tell", "error")
+
+
+def score_visits(
+    folder: Path, progress: Callable[[float], None] | None = None, workers: int | None = None
+) -> tuple[Score, ...]:
+    """Judge every visit in `folder` (or below it) that carries a truth and score it, in order of the names.
+
+    Raises `VisitError` where there is none; a visit whose judging ends in an error is scored as such.
+    """
+    found = sorted(path.parent for path in folder.rglob(TRUTH) if (path.parent / DOCUMENT).is_file())
+    if not found:
+        raise VisitError(
+            f"{folder} holds no visits with a {TRUTH}, so there is nothing to score. "
+            f"Make some with: taptest simulate {folder} --seed 1 --visits 20"
+        )
+    return tuple(map_visits(partial(score_visit, base=folder), found, workers, progress))
+
+
+def score_visit(folder: Path, base: Path | None = None) -> Score:
+    """Judge one visit and score it against its truth."""
+    truth = read_truth(folder)
+    if truth is None:
+        raise VisitError(f"{folder} holds no {TRUTH}, so it cannot be scored.")
+    visit = read_visit(folder)
+    name = folder.name if base is None else folder.relative_to(base).as_posix()
+    clock = _Clock()
+    try:
+        result = judge_visit(visit, clock.tick)
+    except TaptestError as error:
+        return _failed(name, visit, truth, clock.seconds(), str(error))
+    return _scored(name, visit, truth, result, clock)
+
+
+class _Clock:
+    """Time of a judgement, and of the model's sweep in it, told by its progress."""
+
+    def __init__(self) -> None:
+        self._start = time.perf_counter()
+        self._sweep: list[float] = []
+
+    def tick(self, _share: float) -> None:
+        self._sweep.append(time.perf_counter())
+
+    def seconds(self) -> float:
+        return time.perf_counter() - self._start
+
+    def sweep_seconds(self) -> float:
+        return self._sweep[-1] - self._sweep[0] if self._sweep else 0.0
+
+
+def _line(visit: Visit) -> tuple[FloatArray, float]:
+    """Positions in mm, sorted, and their median spacing."""
+    positions = np.sort(np.array([point.position_mm for point in visit.document.points]))
+    return positions, float(np.median(np.diff(positions))) if positions.size > 1 else 30.0
+
+
+def _middle_error(truth: VisitTruth, positions: FloatArray) -> float | None:
+    if truth.boundary_mm is None:
+        return None
+    return abs(truth.boundary_mm - float(positions[0] + positions[-1]) / 2.0)
+
+
+def _failed(name: str, visit: Visit, truth: VisitTruth, seconds: float, trouble: str) -> Score:
+    positions, spacing = _line(visit)
+    return Score(
+        name=name,
+        difficulty=truth.difficulty or "unnamed",
+        fault=truth.fault,
+        switches=truth.switches,
+        state=truth.state,
+        said_state="not found",
+        findings=truth.findings,
+        said="error",
+        hits=0,
+        misses=sum(len(times) for times in truth.onsets_s.values()),
+        false_taps=0,
+        backing_right=0,
+        backing_points=0,
+        error_mm=None,
+        middle_error_mm=_middle_error(truth, positions),
+        spacing_mm=spacing,
+        covered=None,
+        interval_mm=None,
+        p_water=(),
+        water=(),
+        seconds=seconds,
+        model_seconds=0.0,
+        trouble=trouble,
+    )
+
+
+def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clock: _Clock) -> Score:
+    seconds = clock.seconds()
+    positions, spacing = _line(visit)
+    reading = result.judgement.line
+    true_backing = {
+        point.position_mm: backing == "water"
+        for point, backing in zip(visit.document.points, truth.backing, strict=True)
+    }
+    judged = [
+        (point, true_backing[round(point.depth_m * 1000.0, 1)]) for point in result.points if point.p_water is not None
+    ]
+    clear = [
+        ((point.p_water or 0.0) > 0.5) == water
+        for point, water in judged
+        if truth.boundary_mm is None or abs(point.depth_m * 1000.0 - truth.boundary_mm) > spacing / 2.0
+    ]
+    hits, misses, false_taps = _tap_counts(truth, result)
+    interval = None if reading.interval90_m is None else [end * 1000.0 for end in reading.interval90_m]
+    found = truth.boundary_mm is not None and reading.state == "found" and interval is not None
+    covered = None
+    if found and interval is not None and truth.boundary_mm is not None:
+        covered = interval[0] <= truth.boundary_mm <= interval[1]
+    return Score(
+        name=name,
+        difficulty=truth.difficulty or "unnamed",
+        fault=truth.fault,
+        switches=truth.switches,
+        state=truth.state,
+        said_state=reading.state,
+        findings=truth.findings,
+        said=result.judgement.code,
+        hits=hits,
+        misses=misses,
+        false_taps=false_taps,
+        backing_right=sum(clear),
+        backing_points=len(clear),
+        error_mm=_boundary_error(truth, result, positions),
+        middle_error_mm=_middle_error(truth, positions),
+        spacing_mm=spacing,
+        covered=covered,
+        interval_mm=None if interval is None else interval[1] - interval[0],
+        p_water=tuple(float(point.p_water or 0.0) for point, _ in judged),
+        water=tuple(water for _, water in judged),
+        seconds=seconds,
+        model_seconds=clock.sweep_seconds(),
+    )
+
+
+def _boundary_error(truth: VisitTruth, result: VisitResult, positions: FloatArray) -> float | None:
+    """Distance of the answer from the true boundary; a whole state answers with the end of the line."""
+    reading, code = result.judgement.line, result.judgement.code
+    if truth.boundary_mm is None or code == "cannot tell" or reading.state == "not found":
+        return None
+    if reading.depth_m is not None and reading.state == "found":
+        return abs(reading.depth_m * 1000.0 - truth.boundary_mm)
+    water_on_top = (result.case.tank.water_end == "top") != truth.inverted
+    at_top = (reading.state == "all air") == water_on_top
+    return abs((float(positions[0]) if at_top else float(positions[-1])) - truth.boundary_mm)
+
+
+def _tap_counts(truth: VisitTruth, result: VisitResult) -> tuple[int, int, int]:
+    """Count detected, missed and false taps; a rejected tap is a detected one: it was heard and judged."""
+    hits = misses = false_taps = 0
+    for file, times in truth.onsets_s.items():
+        heard = [tap.tap.onset_s for tap in result.taps if tap.file == file]
+        matched = _matched(np.array(sorted(heard)), np.array(sorted(times)))
+        hits += matched
+        misses += len(times) - matched
+        false_taps += len(heard) - matched
+    return hits, misses, false_taps
+
+
+def _matched(heard: FloatArray, true: FloatArray) -> int:
+    """Count pairs within the tolerance, each onset used once, both in order of time."""
+    i = j = count = 0
+    while i < heard.size and j < true.size:
+        gap = heard[i] - true[j]
+        if abs(gap) <= ONSET_TOLERANCE_S:
+            count, i, j = count + 1, i + 1, j + 1
+        elif gap < 0:
+            i += 1
+        else:
+            j += 1
+    return count
+
+
+# ---------------------------------------------------------------- figures of a group
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of the table with its bootstrap interval."""
+
+    value: float | None
+    """None where no visit counts for it."""
+    low: float | None
+    high: float | None
+    visits: int
+    """Number of visits that count for it."""
+
+
+Measure = Callable[[Sequence[Score]], float | None]
+
+
+def _share(pairs: Sequence[tuple[int, int]]) -> float | None:
+    total = sum(all_ for _, all_ in pairs)
+    return sum(part for part, _ in pairs) / total if total else None
+
+
+def _f1(scores: Sequence[Score]) -> float | None:
+    hits = sum(s.hits for s in scores)
+    wrong = sum(s.misses + s.false_taps for s in scores)
+    return 2.0 * hits / (2.0 * hits + wrong) if hits + wrong else None
+
+
+def _percentile(percent: float, spacings: bool, middle: bool = False) -> Measure:
+    def measure(scores: Sequence[Score]) -> float | None:
+        errors = [
+            error / (s.spacing_mm if spacings else 1.0)
+            for s in scores
+            if (error := s.middle_error_mm if middle else s.error_mm) is not None
+        ]
+        return float(np.percentile(errors, percent)) if errors else None
+
+    return measure
+
+
+def _fraction(counts: Callable[[Score], bool], right: Callable[[Score], bool]) -> Measure:
+    return lambda scores: _share([(int(right(s)), 1) for s in scores if counts(s)])
+
+
+def calibration_error(p_water: FloatArray, water: FloatArray) -> float | None:
+    """Return the mean distance of probability and share over ten even bins, weighed by their points; None for none."""
+    if p_water.size == 0:
+        return None
+    bins = np.minimum((p_water * BINS).astype(int), BINS - 1)
+    gaps = [
+        abs(float(p_water[bins == b].mean() - water[bins == b].mean())) * float(np.mean(bins == b))
+        for b in range(BINS)
+        if np.any(bins == b)
+    ]
+    return float(sum(gaps))
+
+
+def _ece(scores: Sequence[Score]) -> float | None:
+    return calibration_error(
+        np.array([p for s in scores for p in s.p_water]), np.array([float(w) for s in scores for w in s.water])
+    )
+
+
+def _mean(value: Callable[[Score], float]) -> Measure:
+    return lambda scores: float(np.mean([value(s) for s in scores])) if scores else None
+
+
+MEASURES: dict[str, tuple[str, Measure]] = {
+    "tap_f1": ("tap detection, F1 within 5 ms", _f1),
+    "backing_right": (
+        "right backing, more than half a spacing off",
+        lambda scores: _share([(s.backing_right, s.backing_points) for s in scores if not s.cannot_tell]),
+    ),
+    "error_median_mm": ("boundary error, median, mm", _percentile(50, spacings=False)),
+    "error_p95_mm": ("boundary error, p95, mm", _percentile(95, spacings=False)),
+    "error_median_spacings": ("boundary error, median, spacings", _percentile(50, spacings=True)),
+    "error_p95_spacings": ("boundary error, p95, spacings", _percentile(95, spacings=True)),
+    "middle_median_spacings": ("  the line's middle, median, spacings", _percentile(50, spacings=True, middle=True)),
+    "middle_p95_spacings": ("  the line's middle, p95, spacings", _percentile(95, spacings=True, middle=True)),
+    "coverage90": (
+        "coverage of the 90 % interval",
+        _fraction(lambda s: s.covered is not None and not s.cannot_tell, lambda s: bool(s.covered)),
+    ),
+    "state_right": (
+        'state right when not "cannot tell"',
+        _fraction(lambda s: not s.cannot_tell, lambda s: s.said_state == s.state),
+    ),
+    "finding_right": (
+        'finding right when not "cannot tell"',
+        _fraction(lambda s: not s.cannot_tell, lambda s: s.said in s.findings),
+    ),
+    "failed_called_expected": (
+        'failed tanks called "as expected"',
+        _fraction(lambda s: s.fault != "healthy", lambda s: s.said == "as expected"),
+    ),
+    "healthy_called_failed": (
+        "healthy tanks called otherwise",
+        _fraction(lambda s: s.fault == "healthy" and not s.cannot_tell, lambda s: s.said not in s.findings),
+    ),
+    "cannot_tell": ('"cannot tell"', _fraction(lambda _: True, lambda s: s.cannot_tell)),
+    "calibration_error": ("expected calibration error of p_water", _ece),
+    "seconds": ("time a visit, s, the tank's model included", _mean(lambda s: s.seconds)),
+    "seconds_model": ("  of it computing the tank's model, s", _mean(lambda s: s.model_seconds)),
+}
+"""Name in JSON -> (line of the table, how it is computed)."""
+
+
+def figures(scores: Sequence[Score], seed: int = 0) -> dict[str, Figure]:
+    """Return every figure of a group of visits, with 90 % bootstrap intervals over visits."""
+    rng = np.random.default_rng([seed, len(scores)])
+    picks = rng.integers(0, len(scores), (DRAWS, len(scores)))
+    table = {}
+    for name, (_, measure) in MEASURES.items():
+        value = measure(scores)
+        draws = [measure([scores[i] for i in pick]) for pick in picks] if value is not None and len(scores) > 1 else []
+        kept = [draw for draw in draws if draw is not None]
+        low, high = (float(q) for q in np.percentile(kept, [5, 95])) if kept else (None, None)
+        counted = sum(measure([score]) is not None for score in scores)
+        table[name] = Figure(value, low, high, counted)
+    return table
+
+
+def groups(scores: Sequence[Score]) -> dict[str, list[Score]]:
+    """Return the visits of the table's columns: each difficulty, and within it each fault."""
+    found: dict[str, list[Score]] = {}
+    for difficulty in sorted({s.difficulty for s in scores}, key=lambda d: ("easy", "field", "hard", d).index(d)):
+        of_this = [s for s in scores if s.difficulty == difficulty]
+        found[difficulty] = of_this
+        for fault in sorted({s.fault for s in of_this}):
+            found[f"{difficulty}: {fault}"] = [s for s in of_this if s.fault == fault]
+    return found
+
+
+def confusion(
+    scores: Sequence[Score], truth: Callable[[Score], str], said: Callable[[Score], str]
+) -> dict[str, dict[str, int]]:
+    """Count answers by truth: {truth: {answer: visits}}."""
+    table: dict[str, Counter[str]] = {}
+    for score in scores:
+        table.setdefault(truth(score), Counter())[said(score)] += 1
+    return {row: dict(sorted(cells.items())) for row, cells in sorted(table.items())}
+
+
+def trial_json(scores: Sequence[Score]) -> dict[str, Any]:
+    """Return the whole score table as plain data."""
+    return {
+        "schema": 1,
+        "visits": len(scores),
+        "groups": {
+            name: {
+                "visits": len(part),
+                "figures": {
+                    key: {"value": f.value, "interval90": [f.low, f.high], "visits": f.visits}
+                    for key, f in figures(part).items()
+                },
+                "states": confusion(part, lambda s: s.state, lambda s: s.said_state),
+                "findings": confusion(part, lambda s: s.findings[0], lambda s: s.said),
+            }
+            for name, part in groups(scores).items()
+        },
+        "each": [
+            {
+                "name": s.name, "fault": s.fault, "switches": list(s.switches), "state": s.state,
+                "said_state": s.said_state, "findings": list(s.findings), "said": s.said, "error_mm": s.error_mm,
+                "spacing_mm": s.spacing_mm, "covered": s.covered, "interval_mm": s.interval_mm,
+                "seconds": round(s.seconds, 3), "trouble": s.trouble,
+            }
+            for s in scores
+        ],
+    }  # fmt: skip
+
+
+# ---------------------------------------------------------------- the table as text
+
+
+def trial_text(scores: Sequence[Score]) -> str:
+    """Return the score table for people."""
+    lines = [f"{len(scores)} visits. In brackets: 90 % bootstrap interval over visits, and the visits that count.", ""]
+    for name, part in groups(scores).items():
+        whole = ":" not in name
+        lines += [f"{name} ({len(part)} visits)", "-" * 98] if whole else [f"{name} ({len(part)} visits)"]
+        keep = MEASURES if whole else {k: MEASURES[k] for k in _SHORT}
+        table = figures(part)
+        lines += [f"  {keep[key][0]:<46}{_cell(table[key])}" for key in keep if table[key].value is not None]
+        if whole:
+            lines += _confusion_lines("state", confusion(part, lambda s: s.state, lambda s: s.said_state))
+            lines += _confusion_lines("finding", confusion(part, lambda s: s.findings[0], lambda s: s.said))
+        lines.append("")
+    troubles = [f"  {s.name}: {s.trouble}" for s in scores if s.trouble]
+    if troubles:
+        lines += [f"{len(troubles)} visits could not be judged:", *troubles[:10], ""]
+    return "\n".join(lines)
+
+
+_SHORT = ("backing_right", "error_median_spacings", "error_p95_spacings", "state_right", "finding_right", "cannot_tell")
+
+
+def _cell(figure: Figure) -> str:
+    if figure.value is None:
+        return "-"
+    interval = "" if figure.low is None or figure.high is None else f"  [{figure.low:.3g}, {figure.high:.3g}]"
+    return f"{figure.value:8.3g}{interval}  n={figure.visits}"
+
+
+def _confusion_lines(what: str, table: dict[str, dict[str, int]]) -> list[str]:
+    lines = [f"  {what}, truth -> answer"]
+    for row, cells in table.items():
+        lines.append(f"    {row:<24}" + ", ".join(f"{cell} {count}" for cell, count in cells.items()))
+    return lines
