@@ -88,21 +88,24 @@ def _model_bits(
     mass = np.interp(depth, posterior.depth_m, posterior.mass)
     total = mass.sum()
     mass = mass * (posterior.p_found / total) if total > 0 else mass
-    weight = np.concatenate((mass, [posterior.p_all_air, posterior.p_all_water]))
-    weight = weight / max(float(weight.sum()), 1e-12)
-    level = along_line(sweep.level_db, sweep.depth_m, candidate_m)
+    whole = np.array([posterior.p_all_air, posterior.p_all_water])
+    every = max(float(mass.sum() + whole.sum()), 1e-12)
+    mass, whole = mass / every, whole / every
+    # predictions between two levels are their mixture, so mean and mean square follow from sums over the levels alone
+    first, square, cross = np.zeros(rows.size), np.zeros(rows.size), np.zeros(rows.size)
+    for place, part in ((left, 1 - share), (left + 1, share)):
+        np.add.at(first, place, part * mass)
+        np.add.at(square, place, part**2 * mass)
+    np.add.at(cross, left, 2 * share * (1 - share) * mass)
+    first[-2:], square[-2:] = whole, whole
+    level = along_line(sweep.level_db, sweep.depth_m, candidate_m)[rows]
     level = level - level.mean(axis=2, keepdims=True)
-    a = share[:, None, None]
-    grid = np.concatenate(((1 - a) * level[rows[left]] + a * level[rows[left + 1]], level[rows[-2:]]))
-    mean = np.einsum("g,gcb->cb", weight, grid)
-    spread = np.einsum("g,gcb->cb", weight, (grid - mean) ** 2)
-    return np.asarray(
-        0.5
-        * settings.temper
-        * settings.band_temper
-        * (1 - settings.spoilt)
-        * np.log2(1 + spread / settings.model_sd_db**2).sum(axis=1)
-    )
+    mean = np.einsum("l,lcb->cb", first, level)
+    mean_square = np.einsum("l,lcb->cb", square, level**2)
+    mean_square += np.einsum("l,lcb,lcb->cb", cross[:-1], level[:-1], level[1:])
+    spread = np.maximum(mean_square - mean**2, 0.0)
+    trust = settings.temper * settings.band_temper * (1 - settings.spoilt)
+    return np.asarray(0.5 * trust * np.log2(1 + spread / settings.model_sd_db**2).sum(axis=1))
 
 
 def _novelty(candidate_m: FloatArray, tapped_m: FloatArray) -> FloatArray:

@@ -218,9 +218,13 @@ def _segmentations(P: int, most: int, shortest: int) -> tuple[tuple[int, ...], .
     return tuple(none + one + two)
 
 
+@lru_cache(maxsize=64)
 def _labels(P: int, cuts: tuple[tuple[int, ...], ...]) -> FloatArray:
     """(S, P) zero for the backing of the topmost point, one for the other."""
     place = np.arange(P)
-    return np.array(
-        [(np.sum([place >= c for c in cut], axis=0) % 2) if cut else np.zeros(P) for cut in cuts], dtype=float
-    )
+    labels = np.zeros((len(cuts), P))
+    for row, cut in zip(labels, cuts, strict=True):
+        for c in cut:
+            row[place >= c] = 1.0 - row[place >= c]
+    labels.setflags(write=False)
+    return labels
