@@ -129,7 +129,7 @@ def _packed(sweeps: Sequence[LevelSweep]) -> bytes:
 def _read(path: Path) -> Sweeps | None:
     """Read kept sweeps; None where there are none, or the file is damaged and will be written anew."""
     try:
-        with np.load(path, allow_pickle=False) as arrays:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             return tuple(
                 LevelSweep(**{name: np.asarray(arrays[f"{name}{number}"], dtype=np.float64) for name in _ARRAYS})
                 for number in range(int(arrays["count"]))

@@ -1,0 +1,134 @@
+"""Computed models kept on the disk: found again, computed again where damaged, never in the way."""
+
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from taptest.finding.records import Case, Readings, SystemFacts
+from taptest.shell.records import LevelSweep, ShellSpec
+from taptest.visit import sweeps
+from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, sweeps_for
+from taptest.water.fluids import WATER
+from tests.made_up import HANGING, LYING
+
+SPEC = ShellSpec("vertical", 0.3, 0.2, "ellipsoidal", 0.0015, 1e5)
+
+
+def sweep(seed: int = 0) -> LevelSweep:
+    rng = np.random.default_rng(seed)
+    return LevelSweep(
+        level_depth_m=np.array([np.nan, 0.1, 0.2, np.nan]),
+        depth_m=np.linspace(0, 0.3, 5),
+        band_hz=np.array([500.0, 1000.0]),
+        level_db=rng.normal(size=(4, 5, 2)),
+        log_time=rng.normal(size=(4, 5, 2)),
+    )
+
+
+class Model:
+    """Counts how often it is asked."""
+
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def __call__(self) -> tuple[LevelSweep, ...]:
+        self.asked += 1
+        return sweep(1), sweep(2)
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("TAPTEST_CACHE", str(tmp_path / "cache"))
+    return tmp_path / "cache"
+
+
+def assert_same(some: tuple[LevelSweep, ...], other: tuple[LevelSweep, ...]) -> None:
+    assert len(some) == len(other)
+    for a, b in zip(some, other, strict=True):
+        for name in ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time"):
+            np.testing.assert_array_equal(getattr(a, name), getattr(b, name))
+
+
+def test_a_sweep_is_computed_once(folder: Path) -> None:
+    model = Model()
+    first, notes = kept_sweeps(SPEC, model)
+    second, _ = kept_sweeps(SPEC, model)
+    assert model.asked == 1
+    assert notes == ()
+    assert_same(first, second)
+    assert [path.suffix for path in folder.iterdir()] == [".npz"]
+
+
+@pytest.mark.parametrize("damage", [b"", b"no zip file", None])
+def test_a_damaged_file_is_computed_again(folder: Path, damage: bytes | None) -> None:
+    model = Model()
+    first, _ = kept_sweeps(SPEC, model)
+    (path,) = folder.iterdir()
+    content = path.read_bytes()
+    path.write_bytes(content[: len(content) // 2] if damage is None else damage)
+    assert_same(kept_sweeps(SPEC, model)[0], first)
+    assert model.asked == 2
+    assert_same(kept_sweeps(SPEC, model)[0], first)
+    assert model.asked == 2
+
+
+def test_a_folder_that_cannot_be_written_costs_only_time(folder: Path) -> None:
+    folder.write_text("a file in the way")
+    model = Model()
+    found, notes = kept_sweeps(SPEC, model)
+    assert_same(found, model())
+    assert "computed again next time" in notes[0]
+
+
+def test_what_a_sweep_depends_on_is_in_its_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    name = fingerprint(SPEC)
+    assert name == fingerprint(replace(SPEC))
+    for change in ({"wall_m": 0.0016}, {"seam_depth_m": 0.1}, {"water_end": "top"}):
+        assert fingerprint(replace(SPEC, **change)) != name  # type: ignore[arg-type]
+    monkeypatch.setattr(sweeps, "_code_version", lambda: "another")
+    assert fingerprint(SPEC) != name
+
+
+def test_the_oldest_files_go(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sweeps, "MOST_FILES", 2)
+    for number in range(4):
+        kept_sweeps(replace(SPEC, diameter_m=0.3 + 0.1 * number), Model())
+        newest = folder / f"{fingerprint(replace(SPEC, diameter_m=0.3 + 0.1 * number))}.npz"
+        os.utime(newest, (1000 + number, 1000 + number))
+    assert len(list(folder.iterdir())) == 2
+    assert newest.exists()
+
+
+def test_without_the_variable_the_platform_says_where(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("TAPTEST_CACHE")
+    assert "taptest" in str(cache_folder())
+    assert cache_folder().is_absolute()
+
+
+def test_the_model_is_asked_for_the_walls_that_the_tank_may_have(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: dict[str, object] = {}
+
+    def level_sweeps(spec: ShellSpec, depth_m: object, changes: list[object], **rest: object) -> tuple[LevelSweep, ...]:
+        asked.update(spec=spec, depth=depth_m, changes=changes)
+        return (sweep(),)
+
+    monkeypatch.setattr("taptest.shell.sweep.level_sweeps", level_sweeps)
+    case = Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5))
+    sweeps_for(case)
+    assert isinstance(asked["changes"], list)
+    assert len(asked["changes"]) == 3
+    assert isinstance(asked["spec"], ShellSpec)
+    assert asked["spec"].pressure_pa == 1e5
+    positions = np.asarray(asked["depth"])
+    assert positions[0] > 0
+    assert positions[-1] < HANGING.shape.height_m
+    asked.clear()
+    sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=0.4e5)))
+    assert not asked, "a pressure of the same class asks for no new model"
+
+
+def test_a_lying_tank_is_read_without_a_sweep() -> None:
+    assert sweeps_for(Case(LYING, SystemFacts(WATER), Readings())) == ((), ())
