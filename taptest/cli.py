@@ -16,6 +16,7 @@ from taptest.errors import TaptestError
 
 COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("import", "taptest.commands.take_in", "make a visit from tables and sound files"),
+    ("record", "taptest.commands.record", "record a visit on site: the guided round"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
     ("report", "taptest.commands.report", "draw the boundary picture of a visit"),
     ("demo", "taptest.commands.demo", "judge the example visits that come with taptest"),
@@ -41,6 +42,7 @@ examples:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     _let_every_console_print()
+    _compute_without_waiting()
     given = list(sys.argv[1:] if argv is None else argv)
     parser = _parser(next((word for word in given if not word.startswith("-")), ""))
     arguments = parser.parse_args(given)
@@ -90,6 +92,15 @@ def _parser(chosen: str) -> argparse.ArgumentParser:
         module.add_arguments(command)
         command.set_defaults(run=module.run)
     return parser
+
+
+def _compute_without_waiting() -> None:
+    """Keep matrix products to one thread, unless the user says otherwise.
+
+    They are all small here: on a busy computer threads would wait for each other ten times longer than they work.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 def _let_every_console_print() -> None:
