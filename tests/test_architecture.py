@@ -16,7 +16,8 @@ shell.records shell.from_tank shell.meridian shell.vibration shell.fluid shell.r
 line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
 finding.records finding.air finding.compare finding.causes finding.wording finding.judge
 visit.disk visit.record visit.meaning visit.files visit.truth visit.simulated visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.workers visit.staged visit.trial visit.shelf
-capture.device capture.tape capture.journal capture.signs capture.round capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.terminal
+capture.device capture.memory capture.marks capture.tape capture.journal capture.signs capture.round capture.notes
+capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
 report.words report.figures report.page
 desk
 commands.console commands cli __main__
@@ -27,7 +28,7 @@ ONE_PLACE = {
     "sounddevice": {"capture.device"},
     "matplotlib": {"report.figures"},
     "pydantic": {"visit.record"},
-    "platformdirs": {"visit.sweeps"},
+    "platformdirs": {"visit.sweeps", "capture.memory"},
     "librosa": {"sound.spectra", "sound.traits"},
 }
 

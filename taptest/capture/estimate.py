@@ -113,13 +113,16 @@ class Estimator:
     """Answers in a thread of its own; `ask` and `answer` never wait."""
 
     def __init__(self, tank: Tank, sweeps: Callable[[], Sequence[LevelSweep]] = tuple) -> None:
-        """Take the tank and a function that gives its level sweeps, called once in the thread: it may take long."""
+        """Take the tank and a function that gives its level sweeps.
+
+        It may take a minute and is called in a thread of its own; until then the line is read without sweeps.
+        """
         self._tank = tank
-        self._sweeps = sweeps
+        self._sweeps: Sequence[LevelSweep] = ()
         self._questions: queue.SimpleQueue[tuple[tuple[HeardStop, ...], int] | None] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Advice] = queue.SimpleQueue()
-        self._thread = threading.Thread(target=self._work, daemon=True, name="estimating the boundary")
-        self._thread.start()
+        threading.Thread(target=self._work, daemon=True, name="estimating the boundary").start()
+        threading.Thread(target=self._compute, args=(sweeps,), daemon=True, name="computing the model").start()
 
     def ask(self, heard: Sequence[HeardStop], results: int) -> None:
         """Hand in everything heard so far; the advice will carry the number `results`."""
@@ -137,21 +140,20 @@ class Estimator:
         self._questions.put(None)
 
     def _work(self) -> None:
-        sweeps: Sequence[LevelSweep] | None = None
         known: dict[HeardStop, Point] = {}
         while (question := self._newest()) is not None:
             heard, results = question
             known = {stop: known.get(stop) or stop.point() for stop in heard if stop.windows}
             points = [point for stop, point in known.items() if stop.stop.kind in ("point", "finer")]
             reference = [point for stop, point in known.items() if stop.stop.kind in ("reference", "recheck")]
-            if sweeps is None:
-                try:
-                    sweeps = self._sweeps()
-                except TaptestError as error:
-                    sweeps = ()
-                    self._answers.put(Advice(-1, str(error)))
             if points:
-                self._answers.put(advise(points, reference, self._tank, sweeps, results))
+                self._answers.put(advise(points, reference, self._tank, self._sweeps, results))
+
+    def _compute(self, sweeps: Callable[[], Sequence[LevelSweep]]) -> None:
+        try:
+            self._sweeps = sweeps()
+        except TaptestError as error:
+            self._answers.put(Advice(-1, str(error)))
 
     def _newest(self) -> tuple[tuple[HeardStop, ...], int] | None:
         question = self._questions.get()

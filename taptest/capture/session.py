@@ -34,6 +34,7 @@ from taptest.capture.round import (
     TapRefused,
 )
 from taptest.errors import DeviceError, VisitError
+from taptest.line.drift import reference_drift
 from taptest.sound.taps import RING_S, TapDetector
 from taptest.sound.traits import LEAD_S, NoiseProfile, noise_profile
 
@@ -229,6 +230,12 @@ class Session:
             return
         self._heard = {result: self._heard.get(result) or self._hear(result) for result in self.round.results}
         self._estimator.ask([self._heard[result] for result in self.round.results], len(self.round.results))
+
+    def drift(self) -> str:
+        """Say in a sentence whether the reference mark sounds otherwise later than at first, "" if it does not."""
+        heard = [self._hear(result) for result in self.round.results if result.taps]
+        points = [stop.point() for stop in heard if stop.stop.kind in ("reference", "recheck")]
+        return reference_drift(points) if len(points) > 1 else ""
 
     def _hear(self, result: Result) -> HeardStop:
         """Read the ring windows of a result back from the tape."""

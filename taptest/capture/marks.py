@@ -1,0 +1,49 @@
+"""Where to put the marks when nobody says otherwise, and which of them is the reference.
+
+Depths are metres below the top of the shell.
+"""
+
+import math
+
+from taptest.errors import LineError
+from taptest.tank.kinds import Tank
+
+END_CLEAR_M = 0.03
+SEAM_CLEAR_M = 0.03
+"""Marks stay this far from the ends and from the seam: near them every tap sounds otherwise. Common practice."""
+SPACING_M = 0.025
+"""Usual distance between marks, 20 to 30 mm. Common practice, no source."""
+FEWEST = 6
+MOST = 40
+
+
+def usual_marks(
+    tank: Tank, first_m: float | None = None, last_m: float | None = None, spacing_m: float | None = None
+) -> tuple[float, ...]:
+    """Return marks from the top down, evenly spaced on whole millimetres, clear of the ends and of the seam.
+
+    Without a spacing it is 25 mm, wider on a tall tank, closer on a small one. Raises `LineError`.
+    """
+    height_m = tank.shape.height_m
+    first = END_CLEAR_M if first_m is None else first_m
+    last = height_m - END_CLEAR_M if last_m is None else last_m
+    if not 0 <= first < last <= height_m + 0.01:
+        raise LineError(
+            f"The line would run from {1000 * first:.0f} to {1000 * last:.0f} mm below the top of a tank that is "
+            f"{1000 * height_m:.0f} mm high. Give the first and the last mark as depths within it."
+        )
+    if spacing_m is None:
+        spacing_m = min(max(SPACING_M, (last - first) / (MOST - 1)), (last - first) / (FEWEST - 1))
+        spacing_m = max(math.floor(1000 * spacing_m) / 1000, 0.005)
+    if spacing_m < 0.004:
+        raise LineError(f"Marks {1000 * spacing_m:.1f} mm apart cannot be hit one by one. Choose 10 mm or more.")
+    count = int((last - first) / spacing_m + 1e-9) + 1
+    marks = [round(first + number * spacing_m, 3) for number in range(count)]
+    seam = tank.seam_depth_m
+    clear = [mark for mark in marks if seam is None or abs(mark - seam) >= min(SEAM_CLEAR_M, spacing_m)]
+    return tuple(clear)
+
+
+def reference_mark(tank: Tank, marks: tuple[float, ...]) -> float:
+    """Return the mark on the air end: the one that water reaches last."""
+    return max(marks) if tank.water_end == "top" else min(marks)

@@ -1,0 +1,115 @@
+"""What this computer remembers between visits: the chosen microphone, and how well a known level was found with it.
+
+It lies in the user's data folder of the platform, or in the folder that the environment variable TAPTEST_HOME names.
+Known levels are kept one JSON object a line, so that each later report can say how far this laptop, microphone and
+striker were off when the truth was known.
+"""
+
+import json
+import os
+import platform
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from taptest.errors import StorageError
+from taptest.visit.disk import make_folder, storage_errors, write_text
+
+FOLDER_VARIABLE = "TAPTEST_HOME"
+MICROPHONE = "microphone.txt"
+KNOWN_LEVELS = "known-levels.jsonl"
+
+
+@dataclass(frozen=True, slots=True)
+class KnownLevel:
+    """One known level, tapped and judged."""
+
+    on: str
+    """Date as ISO 8601."""
+    computer: str
+    microphone: str
+    striker: str
+    vessel: str
+    true_mm: float
+    """Water level below the top of the shell, measured with a rule."""
+    found_mm: float | None
+    """What the taps said; None where they could not tell."""
+    interval90_mm: tuple[float, float] | None = None
+
+    @property
+    def sentence(self) -> str:
+        """What a report says of it."""
+        where = f"On {self.on} a known level in {self.vessel or 'a vessel'}, {self.true_mm:.0f} mm below its top,"
+        with_what = f"with {self.microphone}" + (f" and the striker {self.striker}" if self.striker else "")
+        if self.found_mm is None:
+            return f"{where} was not found {with_what}."
+        error = self.found_mm - self.true_mm
+        way = "exactly" if abs(error) < 0.5 else f"{abs(error):.0f} mm too {'low' if error > 0 else 'high'}"
+        return f"{where} was found {way} {with_what}."
+
+
+def data_folder() -> Path:
+    """Return the folder, which need not exist yet."""
+    named = os.environ.get(FOLDER_VARIABLE)
+    if named:
+        return Path(named)
+    from platformdirs import user_data_path
+
+    return user_data_path("taptest", appauthor=False)
+
+
+def this_computer() -> str:
+    """Return the name of this computer as the user knows it."""
+    return platform.node() or "this computer"
+
+
+def remembered_microphone() -> str | None:
+    """Return the name of the microphone chosen last, or None."""
+    try:
+        return (data_folder() / MICROPHONE).read_text(encoding="utf-8").strip() or None
+    except (OSError, UnicodeDecodeError):
+        return None  # forgetting costs one choice, and is no reason to refuse a round
+
+
+def remember_microphone(name: str) -> None:
+    """Keep the name of the chosen microphone. Raises `StorageError`."""
+    make_folder(data_folder())
+    write_text(data_folder() / MICROPHONE, name + "\n")
+
+
+def keep_known_level(check: KnownLevel) -> None:
+    """Add a known level to what is remembered. Raises `StorageError`."""
+    make_folder(data_folder())
+    path = data_folder() / KNOWN_LEVELS
+    with storage_errors("write", path), path.open("a", encoding="utf-8") as file:
+        file.write(json.dumps(asdict(check), ensure_ascii=False) + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def known_levels() -> tuple[KnownLevel, ...]:
+    """Return all known levels, oldest first; lines that cannot be read are left out. Raises `StorageError`."""
+    path = data_folder() / KNOWN_LEVELS
+    if not path.is_file():
+        return ()
+    with storage_errors("read", path):
+        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    return tuple(check for check in map(_check, lines) if check is not None)
+
+
+def newest_known_level(computer: str, microphone: str) -> KnownLevel | None:
+    """Return the newest known level found with this computer and microphone, or None where there is none."""
+    try:
+        fitting = [check for check in known_levels() if (check.computer, check.microphone) == (computer, microphone)]
+    except StorageError:
+        return None  # evidence that cannot be read is evidence that is not there
+    return fitting[-1] if fitting else None
+
+
+def _check(line: str) -> KnownLevel | None:
+    try:
+        raw: dict[str, Any] = json.loads(line)
+        interval = raw.pop("interval90_mm", None)
+        return KnownLevel(**raw, interval90_mm=None if interval is None else (float(interval[0]), float(interval[1])))
+    except (ValueError, TypeError, AttributeError, KeyError):
+        return None

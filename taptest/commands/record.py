@@ -1,0 +1,189 @@
+"""`taptest record`: the guided round, recorded on site with one hand."""
+
+import argparse
+import sys
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from taptest.capture.round import Plan
+    from taptest.tank.kinds import Tank
+    from taptest.visit.meaning import Meaning
+
+DESCRIPTION = """\
+Record a visit: the round says where to tap next, listens, says whether the tap counts, and goes on by itself. Every
+tap is on the disk at once; after a crash or a break the same command goes on where it was.
+"""
+EXAMPLES = """\
+Read docs/on-site.md before the first use. Keys during the round: space = the last point again, s = skip,
+t = tones on or off, q = stop.
+
+examples:
+  taptest record --list-inputs
+  taptest record visits/cellar --tank tank.toml
+  taptest record visits/cellar --tank tank.toml --from "30 mm" --to "330 mm" --every "25 mm" --input USB
+  taptest record visits/cellar                       (goes on with a round that was stopped)
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("visit", type=Path, nargs="?", metavar="VISIT", help="folder of the visit, made if need be")
+    parser.add_argument("--tank", type=Path, metavar="FILE", help="what is known of the tank (TOML)")
+    add_round_arguments(parser)
+
+
+def add_round_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments that every round has."""
+    parser.add_argument("--marks", metavar="LIST", help='marks in millimetres below the top, like "30,60,90"')
+    parser.add_argument("--from", dest="first", metavar="LENGTH", help="first mark below the top of the shell")
+    parser.add_argument("--to", dest="last", metavar="LENGTH", help="last mark below the top of the shell")
+    parser.add_argument("--every", metavar="LENGTH", help="distance between the marks (25 mm on most tanks)")
+    parser.add_argument(
+        "--reference", metavar="LENGTH", help='mark tapped first, midway and last; "none" to do without'
+    )
+    parser.add_argument("--taps", type=int, default=3, metavar="N", help="good taps a point (3)")
+    parser.add_argument(
+        "--finer", type=int, default=6, metavar="N", help="most points added around the change (6); 0: no estimate"
+    )
+    parser.add_argument("--no-practice", action="store_true", help="leave the practice taps out")
+    parser.add_argument("--no-tones", action="store_true", help="begin without tones; t switches them on")
+    parser.add_argument("--plain", action="store_true", help="one line for each thing that happens, no screen")
+    parser.add_argument("--input", metavar="NAME", help="microphone: its number in the list, or a part of its name")
+    parser.add_argument("--list-inputs", action="store_true", help="list the microphones and end")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Record, and say what was made."""
+    if arguments.list_inputs:
+        return _list_inputs()
+    if arguments.visit is None:
+        from taptest.errors import VisitError
+
+        raise VisitError("Say which folder the visit goes into: taptest record VISIT --tank tank.toml.")
+    points = record(arguments, arguments.visit)
+    print(f"{arguments.visit} has {points} points.")
+    if points:
+        print(f"Judge it with: taptest judge {arguments.visit}")
+    return 0
+
+
+def record(arguments: argparse.Namespace, folder: Path) -> int:
+    """Begin a round or take it up, run it, and write what it gave into the visit; returns the number of its points."""
+    from taptest.capture.device import SoundSystem, Speaker, choose
+    from taptest.capture.estimate import Estimator
+    from taptest.capture.excerpt import save_points
+    from taptest.capture.journal import open_journal
+    from taptest.capture.memory import remember_microphone, remembered_microphone
+    from taptest.capture.session import open_session
+    from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round
+    from taptest.visit.sweeps import sweeps_for
+
+    meaning = _open_visit(arguments.tank, folder)
+    system = SoundSystem()
+    entry = choose(system.inputs(), arguments.input, remembered_microphone())
+    if arguments.input:
+        remember_microphone(entry.name)
+    plan = _plan(arguments, meaning.case.tank)
+    first = True
+
+    def open_source():  # type: ignore[no-untyped-def]  # a Microphone, whose module is not imported at the top
+        nonlocal first
+        if not first:
+            system.refresh()
+        first = False
+        return system.open(choose(system.inputs(), entry.name))
+
+    estimator = None
+    if plan.finer_limit:
+        estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0])
+    speaker = Speaker(system)
+    tones = TonesOut(speaker, on=not arguments.no_tones)
+    session = open_session(folder, plan, open_source, estimator=estimator, tones=tones)
+    drawn = not arguments.plain and can_draw(sys.stdout)
+    view: Lines | Screen = Screen(meaning.units) if drawn else Lines(meaning.units)
+    try:
+        play_round(session, view, tones)
+    finally:
+        view.close()
+        speaker.close()
+        journal = open_journal(folder)
+        points = save_points(folder, journal, session.round.results)
+        journal.close()
+    drift = session.drift()
+    if drift:
+        print(f"Note: {drift}")
+    return points
+
+
+def _list_inputs() -> int:
+    from taptest.capture.device import SoundSystem, choose
+
+    inputs = SoundSystem().inputs()
+    choose(inputs)
+    for number, entry in enumerate(inputs, start=1):
+        print(f"{number}: {entry.sentence}")
+    return 0
+
+
+def _open_visit(tank: Path | None, folder: Path) -> "Meaning":
+    """Return what the visit's document means; the visit is made if it is not there. Raises `VisitError`."""
+    from taptest.capture.journal import LOG
+    from taptest.errors import VisitError
+    from taptest.visit.disk import make_folder
+    from taptest.visit.files import DOCUMENT, read_visit, save_document
+    from taptest.visit.intake import read_tank
+    from taptest.visit.meaning import meaning_of
+    from taptest.visit.record import SCHEMA, document_from
+
+    if (folder / DOCUMENT).exists():
+        if not (folder / LOG).exists():
+            raise VisitError(
+                f"{folder} holds a visit that was not recorded by a round. Choose another folder for this one."
+            )
+        visit = read_visit(folder)
+        return meaning_of(visit.document, visit.source)
+    if tank is None:
+        raise VisitError(f"{folder} holds no visit yet. Say what is known of the tank: --tank tank.toml.")
+    raw = {"schema": SCHEMA, "visited_on": date.today(), **read_tank(tank)}
+    document = document_from(raw, str(tank))
+    meaning = meaning_of(document, str(tank))
+    make_folder(folder)
+    save_document(folder, document)
+    return meaning
+
+
+def _plan(arguments: argparse.Namespace, tank: "Tank") -> "Plan":
+    """Return the plan that the arguments and the tank make. Raises `LineError`, `QuantityError`."""
+    from taptest.capture.marks import reference_mark, usual_marks
+    from taptest.capture.round import Plan
+    from taptest.errors import LineError
+    from taptest.quantities import parse
+
+    def length(text: str | None, name: str) -> float | None:
+        return None if text is None else parse("length", text, name).si
+
+    if arguments.marks:
+        try:
+            marks = tuple(float(mark) / 1000 for mark in arguments.marks.replace(";", ",").split(",") if mark.strip())
+        except ValueError:
+            raise LineError(
+                f'The marks "{arguments.marks}" are not numbers. Write millimetres with commas between: 30,60,90.'
+            ) from None
+    else:
+        marks = usual_marks(
+            tank, length(arguments.first, "--from"), length(arguments.last, "--to"), length(arguments.every, "--every")
+        )
+    if arguments.reference == "none":
+        reference = None
+    else:
+        given = length(arguments.reference, "--reference")
+        reference = reference_mark(tank, marks) if given is None and marks else given
+    return Plan(
+        marks,
+        reference_depth_m=reference,
+        taps_per_point=arguments.taps,
+        finer_limit=arguments.finer,
+        practice_taps=0 if arguments.no_practice else 3,
+    )
