@@ -39,12 +39,14 @@ class Chapter:
     findings: tuple[str, ...] = ()
     """Right findings where they differ from those of the fault."""
     tap_to_noise_db: float = 27.0
+    one_walk: bool = False
+    """Whether the line was recorded in one file and not one a point."""
 
 
 CHAPTERS: tuple[Chapter, ...] = (
     Chapter("1-healthy-hot", "healthy", 1.0e5, 1.2e5, 0.20),
     Chapter("2-healthy-cold", "healthy", 1.0e5, 1.0e5, 0.0),
-    Chapter("3-low-on-air", "slow loss", 0.30e5, 1.2e5, 0.0),
+    Chapter("3-low-on-air", "slow loss", 0.30e5, 1.2e5, 0.0, one_walk=True),
     Chapter("4-waterlogged", "waterlogged", -0.80e5, 1.2e5, 0.0),
     Chapter("5-over-charged", "over-charged", 1.75e5, 1.2e5, 0.20),
     Chapter("6-too-noisy", "slow loss", 0.30e5, 1.2e5, 0.0, ("cannot tell",), -4.0),

@@ -116,7 +116,8 @@ def _write_chapter(numbered: tuple[int, Path]) -> Path:
     number, folder = numbered
     visit = play_chapter(number)
     day = FIRST_DAY + timedelta(days=97 * number)
-    write_visit(Order(folder, visit.scene.seed, "field", (), visited_on=day), visit)
+    layout: Layout = "walk" if CHAPTERS[number].one_walk else "points"
+    write_visit(Order(folder, visit.scene.seed, "field", (), layout=layout, visited_on=day), visit)
     return folder
 
 
