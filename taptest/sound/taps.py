@@ -40,7 +40,7 @@ FLOOR_CHUNKS = 56
 """The floor looks back over this many chunks, about 2.4 s."""
 FLOOR_SHARE = 0.3
 """Quantile of the chunk energies that counts as floor: taps and rings fill less than the rest."""
-CANDIDATE_DB = 8.0
+CANDIDATE_DB = 7.0
 """Mean rise over the bands that makes a frame a candidate (noise alone: mean 1 dB, deviation 0.6 dB)."""
 LANDING_S = 0.015
 """A stronger hit that soon after a weaker one is the same strike landing; the weaker was the first touch."""
@@ -52,16 +52,25 @@ NOTHING_DB = 0.0
 """A hit that adds less energy than the noise has is a flutter of the noise and is not reported."""
 WEAK_DB = 6.0
 """Tap-to-noise ratio below which a tap is too weak to use."""
-BOUNCE_SHARE = 0.03
-"""Energy of a bounce relative to its tap that spoils the tap."""
+BOUNCE_SHARE = 0.1
+"""Energy of a bounce relative to its tap that spoils the tap: a third of its blow. Echoes from walls stay below."""
+BOUNCE_OVER_RING = 8.0
+"""Energy of a bounce's surprise over that of the ring around it."""
+PREDICTOR = 40
+"""Order of the linear predictor that knows a ring from a new hit."""
+PREDICTOR_RATE_HZ = 16_000.0
+"""Rate at which it works; recordings below 12 kHz hold too little for it."""
 PRECURSOR_SHARE = 0.03
 """A hit that much weaker than one following at once was the striker touching down or a rustle."""
 OUTLIER_DB = 22.0
 """A strike that far below the others of its recording is handling noise or a slip."""
 SLOWEST_RISE = 0.2
 """Least share of the peak energy that a tap reaches within 8 ms."""
-LEAST_FALL = 1.5
-"""Least ratio of the first 10 ms to the stretch from 50 to 100 ms: steady noise that was switched on does not fall."""
+LEAST_PEAK = 1.5
+"""Least ratio of the peaks of the first 10 ms to the mean from 50 to 100 ms, and"""
+LEAST_FALL = 1.3
+"""least ratio of the first 60 ms to 90 to 150 ms. Steady noise that was switched on has neither; a long ring may swell
+for a while as its modes beat, and a roll of taps may go on, but not both."""
 LEAST_RING = 0.002
 """Least share of a tap's energy that comes later than 4 ms: a click in the cable has no ring."""
 SILENCE = 1e-12
@@ -253,16 +262,16 @@ class TapDetector:
         k = hit.frame - self._first_frame
         ratio_db = _tap_to_noise_db(self._energy, self._floor, k, self._frames(RING_S))
         why: WhyNot | None = None
-        if self._finished and end - onset < RING_S * self.rate_hz and after is None:
+        if ratio_db < WEAK_DB:
+            why = "too weak"
+        elif self._finished and end - onset < RING_S * self.rate_hz and after is None:
             why = "cut off"
-        elif self._is_noise_burst(k):
+        elif self._is_noise_burst(k, len(self._energy) if after is None else after.frame - self._first_frame):
             why = "noise burst"
         elif is_clipped(ring):
             why = "clipped"
-        elif hit.bounced:
+        elif hit.bounced or self._bounces(onset, horizon):
             why = "double hit"
-        elif ratio_db < WEAK_DB:
-            why = "too weak"
         elif after is not None and self._overlaps(hit, after):
             why = "ring overlaps the next tap"
         return Tap(
@@ -284,24 +293,31 @@ class TapDetector:
         quiet = (frame - 2) * self.hop - low
         return low + onset_in(stretch, max(quiet, 1), self.rate_hz)
 
-    def _is_noise_burst(self, k: int) -> bool:
-        """Whether the energy comes slowly, does not fall, or has no ring at all; `k` indexes the kept frames."""
-        floor = self._floor[k]
-        shape = (self._energy[max(k - 16, 0) : k + self._frames(0.100)] / floor).mean(axis=1)
+    def _is_noise_burst(self, k: int, next_k: int) -> bool:
+        """Whether the energy comes slowly, does not fall, or has no ring; `k`, `next_k` index the kept frames."""
         at = min(k, 16)
-        before = float(shape[: max(at - 6, 0)].mean()) if at > 6 else 1.0
+        end = min(k + self._frames(0.150), next_k - 1)
+        shape = (self._energy[k - at : end] / self._floor[k]).mean(axis=1)
+        before = float(shape[: at - 6].mean()) if at > 6 else 1.0
         above = np.maximum(shape[max(at - 1, 0) :] - before, 0.0)
         early = above[: self._frames(0.008) + 1]
-        late = above[self._frames(0.008) + 1 : self._frames(0.060)]
+        late = above[early.size : self._frames(0.060)]
         if late.size and early.max() < SLOWEST_RISE * late.max():
             return True
-        tail = above[self._frames(0.050) :]
-        first = above[: self._frames(0.010) + 1]
-        if tail.size >= self._frames(0.020) and np.sort(first)[-3:].mean() < LEAST_FALL * tail.mean():
+        peaks = np.sort(above[: self._frames(0.010) + 1])[-3:].mean()
+        first, middle = above[: self._frames(0.060)], above[self._frames(0.050) : self._frames(0.100)]
+        tail = above[self._frames(0.090) :]
+        flat = peaks < LEAST_PEAK * middle.mean() if middle.size else False
+        if flat and tail.size >= self._frames(0.020) and first.mean() < LEAST_FALL * tail.mean():
             return True
-        body = float(above[4 : self._frames(0.020)].sum())
-        audible = LEAST_RING * float(above[:3].sum()) > 3.0
-        return audible and body < LEAST_RING * float(above[:3].sum())
+        blow = LEAST_RING * float(above[:3].sum())
+        return blow > 3.0 and float(above[4 : self._frames(0.020)].sum()) < blow
+
+    def _bounces(self, onset: int, horizon: int) -> bool:
+        """Whether a second blow is heard in the ring."""
+        start = max(onset - self._raw_start - int(0.002 * self.rate_hz), 0)
+        stop = min(horizon, onset + int((BOUNCE_S + 0.012) * self.rate_hz)) - self._raw_start
+        return second_blow_s(self._raw[start:stop], self.rate_hz) is not None
 
     def _overlaps(self, hit: _Hit, after: _Hit) -> bool:
         """Whether the next tap begins while this one still rings within 10 dB of it."""
@@ -332,14 +348,18 @@ def octave_energies(samples: Samples, hop: int, levels: list[int]) -> FloatArray
 
 
 def rises(energy: FloatArray, floor: FloatArray) -> FloatArray:
-    """(F,) mean over bands of each frame's rise, 0 to 40 dB, over the floor and the frames two to five before it."""
+    """(F,) mean over bands of each frame's rise, 0 to 40 dB, over the floor and the frames two to five before it.
+
+    Each octave counts by the square root of its share of the samples: the fewer, the more its energy flutters.
+    """
     past = np.zeros_like(energy)
     for back in range(2, 6):
         past[back:] += energy[:-back]
     past /= 4
     past[:5] = np.maximum(past[:5], floor[:5])
     ratio = energy / np.maximum(past, floor)
-    return np.asarray(np.clip(10 * np.log10(np.maximum(ratio, 1.0)), 0.0, 40.0).mean(axis=1))
+    share = np.sqrt(0.5) ** np.arange(energy.shape[1])
+    return np.asarray(np.clip(10 * np.log10(np.maximum(ratio, 1.0)), 0.0, 40.0) @ (share / share.sum()))
 
 
 def _strength(energy: FloatArray, floor: FloatArray, k: int) -> float:
@@ -381,6 +401,45 @@ def onset_in(stretch: Samples, quiet: int, rate_hz: float) -> int:
     first = begin + int(np.argmax(search >= bar))
     # power[i] ends at sample i + shift: a step becomes visible there when the newest sample of the average holds it.
     return min(first + shift, stretch.size - 1)
+
+
+def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
+    """Time in a stretch (N,) of a second blow after the one it begins with (2 ms from its first sample), or None.
+
+    A ring is a sum of decaying modes, which a linear predictor foresees sample by sample (Makhoul, Proc. IEEE 63, 1975,
+    561; covariance method); a blow it cannot foresee. A second blow is a surprise well over the ring around it and not
+    far below the surprise of the first.
+    """
+    if rate_hz < 0.75 * PREDICTOR_RATE_HZ:
+        return None
+    thin = max(round(rate_hz / PREDICTOR_RATE_HZ), 1)
+    rate = rate_hz / thin
+    count = stretch.size // thin
+    x = np.zeros(count)
+    for k in range(thin):
+        x += stretch[k : count * thin : thin]
+    first = int(0.005 * rate)  # 2 ms before the onset and 3 ms of the blow itself teach the predictor nothing
+    step = max(int(0.0005 * rate), 1)
+    if count < first + 5 * PREDICTOR:
+        return None
+    taught = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(x[first:], PREDICTOR + 1))
+    gram = taught.T @ taught
+    normal = gram[:-1, :-1]
+    normal[np.diag_indices(PREDICTOR)] += 1e-9 * np.trace(normal) / PREDICTOR + 1e-30
+    predictor = np.linalg.solve(normal, gram[:-1, -1])
+    surprise = np.convolve(x, np.concatenate(([1.0], -predictor[::-1])))[:count] ** 2
+    power = surprise[: surprise.size // step * step].reshape(-1, step).mean(axis=1)
+    power = np.maximum(power[:-1] + power[1:], 1e-30)
+    begin = int(0.007 * rate) // step
+    around = int(0.012 * rate) // step
+    late = power[begin:]
+    if late.size < 2 * around:
+        return None
+    padded = np.concatenate((late[:around][::-1], late, late[-around:][::-1]))
+    nearby = np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1)
+    usual = np.partition(nearby, around, axis=1)[:, around]
+    blow = (late > BOUNCE_OVER_RING * usual) & (late > BOUNCE_SHARE * power[:begin].max())
+    return (begin + int(np.argmax(blow))) * step / rate if blow.any() else None
 
 
 def is_clipped(ring: Samples) -> bool:
@@ -425,7 +484,7 @@ def mark_outliers(taps: list[Tap]) -> list[Tap]:
     least = float(np.quantile(strikes, 0.75)) - OUTLIER_DB
     return [
         replace(tap, why_not="too weak")
-        if tap.tap_to_noise_db < least and tap.why_not in (None, "double hit", "ring overlaps the next tap")
+        if tap.tap_to_noise_db < least and tap.why_not in (None, "double hit", "ring overlaps the next tap", "cut off")
         else tap
         for tap in taps
     ]

@@ -217,6 +217,29 @@ def _bands(ring: RingSpectrum, noise: NoiseProfile) -> tuple[FloatArray, FloatAr
     return level_db, level_sd_db, log_time, log_time_sd
 
 
+def decay_time_s(
+    samples: NDArray[np.floating], rate_hz: float, *, low_hz: float = 200.0, high_hz: float = 7000.0
+) -> float:
+    """Time in which the sound between two frequencies falls by 60 dB, from its fall between -5 and -25 dB.
+
+    Backward integration (Schroeder, J. Acoust. Soc. Am. 37, 1965, 409; range T20 of ISO 3382-1) of a ring (N,)
+    that starts at its onset. NaN where it does not fall that far.
+    """
+    x = np.asarray(samples, dtype=float)
+    spectrum = np.fft.rfft(x)
+    frequency = np.fft.rfftfreq(x.size, 1 / rate_hz)
+    spectrum[(frequency < low_hz) | (frequency > high_hz)] = 0.0
+    rest = np.cumsum(np.fft.irfft(spectrum, x.size)[::-1] ** 2)[::-1]
+    if not rest[0] > 0:
+        return float("nan")
+    level_db = 10 * np.log10(np.maximum(rest / rest[0], TINY))
+    inside = np.flatnonzero((level_db <= -5.0) & (level_db >= -25.0))
+    if inside.size < 8 or level_db[-1] > -25.0:
+        return float("nan")
+    slope = np.polyfit(inside / rate_hz, level_db[inside], 1)[0]
+    return float(-60.0 / slope)
+
+
 def traits_of(recording: Recording, train: TapTrain) -> tuple[TapTraits | None, ...]:
     """Traits of all usable taps of a recording, in the order of `train.taps`; None for taps that are not used.
 
