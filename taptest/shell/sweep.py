@@ -35,7 +35,8 @@ from taptest.sound.traits import BAND_EDGE_HZ, BAND_HZ, band_profile
 
 MAX_HZ = 7100.0
 """Modes up to the top of the highest band."""
-RATE_HZ = 16000.0
+RATE_HZ = 24000.0
+"""High enough that what a sudden onset spills above the highest band does not fold back into it."""
 FEWEST_LEVELS = 24
 LEVEL_STEP_M = 0.015
 """Levels are no farther apart than this while there are fewer than `MOST_LEVELS`."""

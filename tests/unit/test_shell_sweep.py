@@ -1,0 +1,97 @@
+"""The level sweep: order, shapes, the measured traits' own definition, variants, and how the work is shared out."""
+
+import numpy as np
+import pytest
+
+from taptest.errors import PhysicsError
+from taptest.shell.records import LevelSweep, Losses, ShellSpec
+from taptest.shell.response import Change
+from taptest.shell.sweep import MAX_HZ, band_averages, level_sweep, level_sweeps, usual_levels
+from taptest.sound.traits import BAND_HZ, tap_traits
+
+SPEC = ShellSpec("vertical", 0.2, 0.05, "ellipsoidal", 0.002, 1e5, water_end="top")
+HEIGHT = 0.05 + 0.1 + 0.002
+LINE = np.array([0.03, 0.06, 0.09, 0.12])
+LEVELS = np.array([0.12, 0.05])
+
+
+@pytest.fixture(scope="module")
+def told() -> list[float]:
+    return []
+
+
+@pytest.fixture(scope="module")
+def swept(told: list[float]) -> tuple[LevelSweep, ...]:
+    changes = (Change(), Change(wall_factor=0.85), Change(losses=Losses(0.02, 0.02, 0.1, 0.02, 1.0)))
+    return level_sweeps(SPEC, LINE, changes, LEVELS, told.append)
+
+
+def test_order_is_all_air_then_away_from_the_water_end_then_all_water(
+    swept: tuple[LevelSweep, ...], told: list[float]
+) -> None:
+    sweep = swept[0]
+    np.testing.assert_array_equal(sweep.level_depth_m, [np.nan, 0.05, 0.12, np.nan])
+    assert sweep.level_db.shape == sweep.log_time.shape == (4, 4, BAND_HZ.size)
+    assert np.all(np.isfinite(sweep.level_db))
+    assert np.all(np.isfinite(sweep.log_time))
+    assert np.all(np.exp(sweep.log_time) < 0.06)
+    assert told == sorted(told)
+    assert told[-1] == pytest.approx(1.0)
+
+
+def test_levels_and_times_are_those_that_the_traits_measure() -> None:
+    """The same ring, made at 48 kHz and measured as a tap is."""
+    rng = np.random.default_rng(7)
+    hertz = np.geomspace(260.0, 6900.0, 30)
+    pole = np.asarray(-rng.uniform(20, 200, 30) + 2j * np.pi * hertz, dtype=np.complex128)
+    line = rng.uniform(0.5, 2.0, (30, 2)) * np.exp(2j * np.pi * rng.random((30, 2)))
+    weight = np.ones((30, 1), dtype=np.complex128)
+    level, log_time = band_averages(pole, line, weight)
+    time = np.arange(round(0.06 * 48000)) / 48000.0
+    for point in range(2):
+        sound = ((weight[:, 0] * line[:, point])[:, None] * np.exp(pole[:, None] * time)).real.sum(axis=0)
+        traits = tap_traits(sound, 48000.0, lead_s=0.0)
+        np.testing.assert_allclose(level[point], traits.band_level_db, atol=0.5)
+        np.testing.assert_allclose(log_time[point], traits.band_log_time, atol=0.03)
+
+
+def test_water_and_losses_change_what_they_should(swept: tuple[LevelSweep, ...]) -> None:
+    """Loss shortens every ring on average; a thinner wall is another tank."""
+    nominal, thinner, dull = swept
+    assert np.mean(dull.log_time - nominal.log_time) < -0.1
+    assert np.abs(thinner.level_db - nominal.level_db).mean() > 0.5
+    shape = nominal.level_db - nominal.level_db.mean(axis=1, keepdims=True)
+    assert np.abs(shape[0] - shape[-1]).mean() > 0.5
+
+
+def test_results_do_not_depend_on_the_number_of_workers() -> None:
+    one, two = (level_sweeps(SPEC, LINE, (Change(),), LEVELS[:1], workers=w)[0] for w in (1, 2))
+    np.testing.assert_array_equal(one.level_db, two.level_db)
+    np.testing.assert_array_equal(one.log_time, two.log_time)
+
+
+def test_water_at_the_bottom_is_the_same_shell_turned_over() -> None:
+    turned = ShellSpec("vertical", 0.2, 0.05, "ellipsoidal", 0.002, 1e5, water_end="bottom")
+    low = level_sweep(turned, HEIGHT - LINE, HEIGHT - LEVELS[:1])
+    high = level_sweep(SPEC, LINE, LEVELS[:1])
+    # the usual places of the microphone are not symmetric, so levels agree as shapes do, not to the last decibel
+    a, b = (s.level_db - s.level_db.mean(axis=1, keepdims=True) for s in (low, high))
+    assert np.corrcoef(a.ravel(), b.ravel())[0, 1] > 0.8
+    np.testing.assert_allclose(low.level_depth_m[1:-1], HEIGHT - high.level_depth_m[1:-1])
+
+
+def test_usual_levels_are_many_and_inside() -> None:
+    for height in (0.2, 0.36, 1.2, 3.0):
+        levels = usual_levels(height)
+        assert 24 <= len(levels) <= 48
+        assert 0 < levels[0] < levels[-1] < height
+        np.testing.assert_allclose(np.diff(levels), height / len(levels))
+
+
+def test_range_covers_the_highest_band() -> None:
+    assert MAX_HZ > 6300 * 2 ** (1 / 6)
+
+
+def test_a_line_without_positions_is_refused() -> None:
+    with pytest.raises(PhysicsError, match="two positions"):
+        level_sweep(SPEC, np.array([0.1]))
