@@ -28,7 +28,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tank", type=Path, required=True, metavar="FILE", help="what is known of the tank (TOML)")
     parser.add_argument("--points", type=Path, required=True, metavar="FILE", help="the points of the line (CSV)")
     parser.add_argument("--sound", type=Path, metavar="FILE", help="one recording of the whole walk")
-    parser.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="day of the visit; today where left out")
+    parser.add_argument(
+        "--log", type=Path, metavar="FILE", help="a pressure log (CSV), where it is not in the tank file"
+    )
+    parser.add_argument(
+        "--date",
+        type=_date,
+        metavar="YYYY-MM-DD",
+        help="day of the visit; else [visit] date in the tank file, or today",
+    )
     parser.add_argument("--simulated", action="store_true", help="mark the visit as simulated data")
     parser.add_argument(
         "--replace", action="store_true", help="make the visit anew; the earlier one is kept beside it, renamed"
@@ -43,7 +51,9 @@ def run(arguments: argparse.Namespace) -> int:
         tank=arguments.tank,
         points=arguments.points,
         sound=arguments.sound,
-        visited_on=arguments.date or date.today(),
+        visited_on=arguments.date,
+        today=date.today(),
+        log=arguments.log,
         simulated=arguments.simulated,
     )
     visit, notes = import_visit(arguments.visit, sources, replace=arguments.replace)

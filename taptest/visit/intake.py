@@ -13,7 +13,7 @@ import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,13 @@ from taptest.visit import disk
 from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
 from taptest.visit.meaning import meaning_of
 from taptest.visit.record import SCHEMA, Document, document_from, nearest
+from taptest.water.log import log_records, read_records
 
 FILE_COLUMNS = ("position_mm", "file")
 WALK_COLUMNS = ("position_mm", "taps")
-SECTIONS = ("tank", "system", "readings", "line")
+SECTIONS = ("visit", "tank", "system", "readings", "line", "observations", "drain", "as_left")
+LOG = "log"
+"""The one key of `tank.toml` that is a list of sections: [[log]]."""
 LARGEST_TABLE = 2_000_000
 """Bytes; a table of a thousand points takes a fiftieth of it."""
 
@@ -40,7 +43,12 @@ class Sources:
     sound: Path | None = None
     """One recording of the whole walk; None where each row of `points` names a file of its own."""
     visited_on: date | None = None
+    """Day of the visit; it goes before [visit] date in `tank`."""
     simulated: bool = False
+    today: date | None = None
+    """Day of the visit where none is given."""
+    log: Path | None = None
+    """A pressure log as CSV; None where there is none or it stands in `tank`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +70,8 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     folder = folder.absolute()
     earlier = _earlier_visit(folder, replace)
     sections = read_tank(sources.tank)
+    if sources.log is not None:
+        sections = _with_log(sections, sources.log, sources.tank)
     rows = read_points(sources.points, walk=sources.sound is not None)
     sounds = [sources.sound or _sound_of(row, sources.points) for row in rows]
     names = _names_inside(sounds)
@@ -89,11 +99,23 @@ def read_tank(path: Path) -> dict[str, Any]:
             "where the value has an inch mark, use single ones: diameter = '14\"'."
         ) from error
     for name, content in sections.items():
+        if name == LOG and isinstance(content, list) and all(isinstance(entry, dict) for entry in content):
+            continue
+        if name == LOG:
+            raise VisitError(f"{path}, {LOG} is a list of readings: write [[{LOG}]] above each of them.")
         if name not in SECTIONS:
-            raise VisitError(f'{path}, the section or key "{name}" is not known. {nearest(name, SECTIONS)}')
+            raise VisitError(f'{path}, the section or key "{name}" is not known. {nearest(name, (*SECTIONS, LOG))}')
         if not isinstance(content, dict):
             raise VisitError(f"{path}, {name} is a section: write [{name}] on a line of its own and its keys below.")
     return sections
+
+
+def _with_log(sections: Mapping[str, Any], path: Path, tank: Path) -> dict[str, Any]:
+    if LOG in sections:
+        raise VisitError(f"There are two pressure logs: [[{LOG}]] in {tank} and {path}. Take one of them out.")
+    records = log_records(_text(path), str(path))
+    read_records(records, str(path))
+    return {**sections, LOG: records}
 
 
 def read_points(path: Path, *, walk: bool) -> tuple[Row, ...]:
@@ -248,8 +270,20 @@ def _document(sections: Mapping[str, Any], rows: Sequence[Row], names: Sequence[
         {"position_mm": row.position_mm, "file": name} | ({} if row.taps is None else {"taps": row.taps})
         for row, name in zip(rows, names, strict=True)
     ]
-    raw = {"schema": SCHEMA, "visited_on": sources.visited_on, "simulated": sources.simulated, "points": points}
+    visited_on, sections = _day(sections, sources)
+    raw = {"schema": SCHEMA, "visited_on": visited_on, "simulated": sources.simulated, "points": points}
     return document_from({**raw, **sections}, str(sources.tank))
+
+
+def _day(sections: Mapping[str, Any], sources: Sources) -> tuple[Any, Mapping[str, Any]]:
+    """Day of the visit, as asked for or else by [visit] date, and the sections without it."""
+    call = sections.get("visit", {})
+    if "date" not in call:
+        return sources.visited_on or sources.today, sections
+    day = call["date"]
+    # A date without quotes comes as one; anything else is checked, and refused in a sentence, with the document.
+    day = sources.visited_on or (day.date() if isinstance(day, datetime) else day)
+    return day, {**sections, "visit": {key: value for key, value in call.items() if key != "date"}}
 
 
 def _order_notes(rows: Sequence[Row], sources: Sources) -> tuple[str, ...]:

@@ -6,18 +6,20 @@ usual one of the same system.
 """
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import get_args
 
 from taptest import quantities
 from taptest.errors import PhysicsError, QuantityError, VisitError
+from taptest.finding.causes import checked_observations
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.quantities import METRIC, US, Kind, Quantity, Units
 from taptest.tank.kinds import Tank, WaterEnd
 from taptest.tank.shape import resolve_shape
 from taptest.visit.record import Document, TankSection
 from taptest.water.fluids import WATER, Fluid, parse_fluid
-from taptest.water.pressure import static_head_pa
+from taptest.water.log import DrainTest, LogEntry, read_records
+from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
 GAUGE_ERROR_OVER_SD = 2.0
 """A stated gauge error is read as +- two standard deviations: common practice, no source."""
@@ -35,18 +37,41 @@ KINDS: dict[str, dict[str, Kind]] = {
         "precharge": "pressure",
         "charged_at": "temperature",
     },
-    "system": {"volume": "volume", "relief": "pressure", "fill": "pressure", "max_temperature": "temperature"},
+    "system": {
+        "volume": "volume",
+        "relief": "pressure",
+        "fill": "pressure",
+        "max_temperature": "temperature",
+        "altitude": "length",
+    },
     "readings": {
         "pressure": "pressure",
         "water_temperature": "temperature",
         "tank_temperature": "temperature",
         "gauge_error": "pressure",
+        "tank_above_gauge": "length",
     },
     "line": {"microphone_distance": "length"},
+    "drain": {"volume": "volume", "pressure_before": "pressure", "pressure_after": "pressure"},
+    "as_left": {"pressure": "pressure", "water_temperature": "temperature", "precharge": "pressure"},
 }
-"""Kind of quantity of each key that holds one; `static_head` may be a height or a pressure and is read apart."""
+"""Kind of quantity of each key that holds one; those that may be of two kinds (`static_head`: a height or a pressure,
+`acceptance`: a volume or a percentage) are read apart.
+"""
+HEIGHTS = {("system", "altitude"), ("readings", "tank_above_gauge")}
+"""Heights in buildings say nothing of the unit in which positions on the tank are shown."""
 
 Values = dict[tuple[str, str], Quantity]
+
+
+@dataclass(frozen=True, slots=True)
+class AsLeft:
+    """How the system was left: gauge pascals at the gauge, degrees Celsius; None where not known."""
+
+    pressure_pa: float | None = None
+    water_temperature_c: float | None = None
+    precharge_pa: float | None = None
+    """The charge as it was set, with the tank empty of water."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +82,7 @@ class Meaning:
     units: Units
     notes: tuple[str, ...]
     """Assumptions made where something was left out, in whole sentences."""
+    as_left: AsLeft = AsLeft()
 
 
 def meaning_of(document: Document, source: str, points_source: str = "") -> Meaning:
@@ -66,27 +92,39 @@ def meaning_of(document: Document, source: str, points_source: str = "") -> Mean
     `points_source` where they came from another file), key, value and cure.
     """
     values = _values(document, source)
+    air_pa = _air_pressure_pa(values, source)
     tank, notes = _tank(document.tank, values, source)
     fluid = _fluid(document, source)
     system = SystemFacts(
         fluid=fluid,
         volume_m3=_si(values, "system", "volume"),
-        relief_pa=_gauge(values, "system", "relief"),
-        fill_pa=_gauge(values, "system", "fill"),
+        relief_pa=_gauge(values, "system", "relief", air_pa),
+        fill_pa=_gauge(values, "system", "fill", air_pa),
         max_temperature_c=_si(values, "system", "max_temperature"),
-        static_head_pa=_static_head(document, fluid, source),
+        static_head_pa=_static_head(document, fluid, source, air_pa),
+        altitude_m=_si(values, "system", "altitude") or 0.0,
     )
     readings = Readings(
-        pressure_pa=_gauge(values, "readings", "pressure"),
+        pressure_pa=_gauge(values, "readings", "pressure", air_pa),
         **_gauge_sd(values, source),
         water_temperature_c=_si(values, "readings", "water_temperature"),
         tank_temperature_c=_si(values, "readings", "tank_temperature"),
         state=document.readings.state,
-        precharge_pa=_gauge(values, "tank", "precharge"),
+        precharge_pa=_gauge(values, "tank", "precharge", air_pa),
         charged_at_c=_si(values, "tank", "charged_at"),
+        tank_above_gauge_m=_si(values, "readings", "tank_above_gauge") or 0.0,
     )
+    drain, drain_notes = _drain(values, readings, fluid, air_pa, source)
     _check_points(document, tank, points_source or source)
-    return Meaning(Case(tank, system, readings), _units(values), notes)
+    case = Case(
+        tank, system, readings, _observations(document, source), drain, _log(document, readings, fluid, air_pa, source)
+    )
+    as_left = AsLeft(
+        _gauge(values, "as_left", "pressure", air_pa),
+        _si(values, "as_left", "water_temperature"),
+        _gauge(values, "as_left", "precharge", air_pa),
+    )
+    return Meaning(case, _units(values), notes + drain_notes, as_left)
 
 
 def _values(document: Document, source: str) -> Values:
@@ -105,9 +143,17 @@ def _si(values: Values, section: str, key: str) -> float | None:
     return None if value is None else value.si
 
 
-def _gauge(values: Values, section: str, key: str) -> float | None:
+def _gauge(values: Values, section: str, key: str, air_pa: float) -> float | None:
     value = values.get((section, key))
-    return None if value is None else value.gauge_pa()
+    return None if value is None else value.gauge_pa(air_pa)
+
+
+def _air_pressure_pa(values: Values, source: str) -> float:
+    """Air pressure on site (absolute Pa), by the altitude where it was typed."""
+    try:
+        return float(atmospheric_pressure_pa(_si(values, "system", "altitude") or 0.0))
+    except PhysicsError as error:
+        raise PhysicsError(f"{source}, [system] altitude: {error}") from error
 
 
 def _gauge_sd(values: Values, source: str) -> dict[str, float]:
@@ -148,6 +194,7 @@ def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tupl
         shape=shape,
         volume_m3=shape.volume_m3 if volume is None else volume,
         seam_depth_m=seam,
+        acceptance_share=_acceptance_share(section, shape.volume_m3 if volume is None else volume, source),
         name=section.name.strip(),
     )
     return tank, notes
@@ -161,14 +208,96 @@ def _water_end(section: TankSection, source: str) -> WaterEnd:
                 'the water lies below. Write "bottom", or correct the kind.'
             )
         return "bottom"
+    if section.kind == "bladder":
+        if section.water_end == "top":
+            raise VisitError(
+                f'{source}, [tank], the key "water_end" is "top", but a tank with a bag (kind "bladder") stands on the '
+                "floor and takes its water from below; how a hanging bag would sound is not known. "
+                'Write "bottom", or kind = "diaphragm" if it hangs from its pipe.'
+            )
+        return "bottom"
     if section.water_end is not None:
         return section.water_end
-    if section.kind == "bladder":
-        return "bottom"
     raise VisitError(
         f'{source}, [tank], the key "water_end" is missing. Write "top" where the water pipe enters at the top of the '
         'tank as it hangs or stands, "bottom" where it enters below.'
     )
+
+
+def _acceptance_share(section: TankSection, tank_m3: float, source: str) -> float | None:
+    """Read the most water that the membrane takes, typed as a volume ("8 l") or as a percentage ("45 %")."""
+    text = section.acceptance
+    where = f"{source}, [tank] acceptance"
+    if text is None or not text.strip():
+        return None
+    if section.kind in ("plain", "open"):
+        raise VisitError(
+            f'{where} is "{text}", but a tank of the kind "{section.kind}" has no membrane that could limit its water. '
+            "Leave it out, or correct the kind."
+        )
+    try:
+        share = quantities.parse("percent", text, where).si
+    except QuantityError:
+        try:
+            share = quantities.parse("volume", text, where).si / tank_m3
+        except QuantityError as error:
+            raise QuantityError(
+                f"{where}: {text!r} is neither a volume nor a percentage; "
+                'write the most water that the membrane takes, like "8 l", "2.5 gal" or "45 %".'
+            ) from error
+    if not 0 < share <= 1:
+        raise PhysicsError(
+            f"{where}: {text!r} is {100 * share:.0f} % of the tank's volume, but a membrane takes more than nothing "
+            "and at most the whole; check it against the volume."
+        )
+    return share
+
+
+def _observations(document: Document, source: str) -> dict[str, str]:
+    """Evidence for the causes in its own spelling; empty answers count as not known."""
+    typed = {name: answer for name, answer in document.observations.items() if answer.strip()}
+    try:
+        return checked_observations(typed)
+    except VisitError as error:
+        raise VisitError(f"{source}, [observations]: {error}") from error
+
+
+def _column_pa(readings: Readings, fluid: Fluid) -> float:
+    """Pressure that the column between gauge and tank takes off on the way to the tank."""
+    return float(static_head_pa(readings.tank_above_gauge_m, fluid))
+
+
+def _drain(
+    values: Values, readings: Readings, fluid: Fluid, air_pa: float, source: str
+) -> tuple[DrainTest | None, tuple[str, ...]]:
+    """Understand the measured drain, its pressures carried to the tank; one that is not whole is not used and said."""
+    keys = ("volume", "pressure_before", "pressure_after")
+    missing = [key for key in keys if ("drain", key) not in values]
+    if len(missing) == len(keys):
+        return None, ()
+    if missing:
+        return None, (f"The measured drain was not used: {' and '.join(missing)} are not given in [drain].",)
+    drawn, column = values["drain", "volume"], _column_pa(readings, fluid)
+    before, after = (_gauge(values, "drain", key, air_pa) or 0.0 for key in keys[1:])
+    if not (drawn.si > 0 and before > after):
+        raise PhysicsError(
+            f"{source}, [drain]: {drawn} drawn with the pressure going from {values['drain', 'pressure_before']} to "
+            f"{values['drain', 'pressure_after']} is no drain, in which the pressure falls; check the three values."
+        )
+    gas = readings.tank_temperature_c if readings.tank_temperature_c is not None else 20.0
+    return DrainTest(
+        drawn.si, before - column, after - column, gauge_bias_sd_pa=readings.pressure_sd_pa, gas_t_c=gas
+    ), ()
+
+
+def _log(document: Document, readings: Readings, fluid: Fluid, air_pa: float, source: str) -> tuple[LogEntry, ...]:
+    """Understand the pressure log, its pressures carried to the tank."""
+    if not document.log:
+        return ()
+    records = [{k: v for k, v in entry.model_dump().items() if v is not None} for entry in document.log]
+    column = _column_pa(readings, fluid)
+    entries = read_records(records, f"{source}, [[log]]", air_pa)
+    return tuple(replace(entry, pressure_pa=entry.pressure_pa - column) for entry in entries)
 
 
 def _fluid(document: Document, source: str) -> Fluid:
@@ -181,7 +310,7 @@ def _fluid(document: Document, source: str) -> Fluid:
         raise type(error)(f"{source}, [system] fluid: {error}") from error
 
 
-def _static_head(document: Document, fluid: Fluid, source: str) -> float | None:
+def _static_head(document: Document, fluid: Fluid, source: str, air_pa: float) -> float | None:
     """Read the static head, typed as a height ("8 m", "25 ft") or as a pressure ("0.8 bar")."""
     text = document.system.static_head
     where = f"{source}, [system] static_head"
@@ -192,7 +321,7 @@ def _static_head(document: Document, fluid: Fluid, source: str) -> float | None:
     except QuantityError:
         pass  # It is no height, so it must be a pressure; if it is neither, the sentence below names both.
     try:
-        return quantities.parse("pressure", text, where).gauge_pa()
+        return quantities.parse("pressure", text, where).gauge_pa(air_pa)
     except QuantityError as error:
         raise QuantityError(
             f"{where}: {text!r} is neither a height nor a pressure; "
@@ -227,8 +356,9 @@ def _check_points(document: Document, tank: Tank, source: str) -> None:
 def _units(values: Values) -> Units:
     """Choose the units that the user typed most, kind by kind; the rest from the system that most of them belong to."""
     typed: dict[Kind, Counter[str]] = {kind: Counter() for kind in get_args(Kind)}
-    for value in values.values():
-        typed[value.kind][value.answer_unit] += 1
+    for place, value in values.items():
+        if place not in HEIGHTS:
+            typed[value.kind][value.answer_unit] += 1
     american = sum(count for counter in typed.values() for unit, count in counter.items() if unit in _AMERICAN)
     base = US if 2 * american > sum(counter.total() for counter in typed.values()) else METRIC
     chosen = {kind: typed[kind].most_common(1)[0][0] if typed[kind] else base.unit(kind) for kind in get_args(Kind)}

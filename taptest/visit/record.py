@@ -32,6 +32,13 @@ class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, populate_by_name=True)
 
 
+class VisitSection(_Section):
+    """Free texts about the call itself."""
+
+    site: str | None = None
+    technician: str | None = None
+
+
 class TankSection(_Section):
     """The tank as its plate and a tape measure tell it."""
 
@@ -48,6 +55,9 @@ class TankSection(_Section):
     seam: str | None = None
     precharge: str | None = None
     charged_at: str | None = None
+    acceptance: str | None = None
+    """Most water that the membrane takes, as a volume or as a percentage of the tank's."""
+    serial: str | None = None
 
 
 class SystemSection(_Section):
@@ -59,6 +69,7 @@ class SystemSection(_Section):
     fill: str | None = None
     max_temperature: str | None = None
     static_head: str | None = None
+    altitude: str | None = None
 
 
 class ReadingsSection(_Section):
@@ -68,6 +79,8 @@ class ReadingsSection(_Section):
     water_temperature: str | None = None
     tank_temperature: str | None = None
     gauge_error: str | None = None
+    tank_above_gauge: str | None = None
+    """Height of the tank over the gauge; negative where it hangs below."""
     state: Literal["cold", "hot"] | None = None
     notes: str = ""
 
@@ -78,6 +91,34 @@ class LineSection(_Section):
     microphone: Literal["fixed", "moving"] | None = None
     microphone_distance: str | None = None
     striker: str | None = None
+
+
+class DrainSection(_Section):
+    """A measured drain: cold, fill valve shut, so much water drawn into a measure."""
+
+    volume: str | None = None
+    pressure_before: str | None = None
+    pressure_after: str | None = None
+
+
+class LogSection(_Section):
+    """One reading of the pressure log."""
+
+    time: str
+    pressure: str
+    temperature: str | None = None
+    tank_temperature: str | None = None
+    heat: str | None = None
+    fill: str | None = None
+
+
+class AsLeftSection(_Section):
+    """How the technician left the system, where anything was changed."""
+
+    pressure: str | None = None
+    water_temperature: str | None = None
+    precharge: str | None = None
+    work: str | None = None
 
 
 class PointEntry(_Section):
@@ -110,10 +151,16 @@ class Document(_Section):
     schema_number: Literal[1] = Field(default=1, alias="schema")
     visited_on: date | None = None
     simulated: bool = False
+    visit: VisitSection = VisitSection()
     tank: TankSection
     system: SystemSection = SystemSection()
     readings: ReadingsSection = ReadingsSection()
     line: LineSection = LineSection()
+    observations: dict[str, str] = {}
+    """Evidence for the causes: names and answers as in docs/causes.md."""
+    drain: DrainSection = DrainSection()
+    log: tuple[LogSection, ...] = Field(default=(), strict=False, max_length=20_000)
+    as_left: AsLeftSection = AsLeftSection()
     points: tuple[PointEntry, ...] = Field(default=(), strict=False)
 
     @field_validator("visited_on", mode="before")
@@ -163,6 +210,7 @@ def document_from(raw: Mapping[str, Any], source: str) -> Document:
 def write_document(document: Document) -> str:
     """Return the text of `visit.json`; what is not known is left out."""
     raw = document.model_dump(mode="json", by_alias=True, exclude_none=True)
+    raw = {name: content for name, content in raw.items() if content or name not in _LEFT_OUT_WHEN_EMPTY}
     return json.dumps(raw, indent=2, ensure_ascii=False) + "\n"
 
 
@@ -215,11 +263,17 @@ def _no_constant(source: str) -> Callable[[str], Any]:
     return refuse
 
 
+_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "as_left")
+
 _SECTIONS: dict[str, type[_Section]] = {
+    "visit": VisitSection,
     "tank": TankSection,
     "system": SystemSection,
     "readings": ReadingsSection,
     "line": LineSection,
+    "drain": DrainSection,
+    "log": LogSection,
+    "as_left": AsLeftSection,
     "points": PointEntry,
 }
 
@@ -235,8 +289,8 @@ def _named(place: tuple[int | str, ...]) -> str:
     """Name a key as it is written in the file: "[tank] volume", "points, entry 3, file"."""
     if len(place) == 1:
         return f'the key "{place[0]}"'
-    if place[0] == "points":
-        return f"points, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
+    if place[0] in ("points", "log"):
+        return f"{place[0]}, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
     return f'[{place[0]}], the key "{place[1]}"'
 
 

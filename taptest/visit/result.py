@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from taptest.finding.records import Case, Interval, Judgement
+from taptest.finding.records import Case, Interval, Judgement, PrechargeEstimate
 from taptest.line.records import Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
+from taptest.water.log import CombinedAir
 
 JSON_SCHEMA = 1
 """Number of the form of `as_json`."""
@@ -122,7 +123,44 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         else {
             "hot_pressure_bar": _interval(found.forecast.hot_pressure_pa, 1e-5, 3),
             "relief": found.forecast.relief,
+            "temperature_c": _number(found.forecast.temperature_c, 2),
+            "p_may_weep": _number(found.forecast.p_may_weep, 4),
+            "p_opens": _number(found.forecast.p_opens, 4),
         },
+        "probabilities": {code: _number(chance, 4) for code, chance in found.probabilities.items()},
+        "needed_precharge_bar": _scaled(found.needed_precharge_pa, 1e-5, 3),
+        "reference_precharge": None
+        if found.reference_precharge_pa is None
+        else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
+        "lost_air": _lost_air(found.precharge),
+        "air": _air(found.air),
+    }
+
+
+def _lost_air(charge: PrechargeEstimate | None) -> dict[str, Any] | None:
+    """Air that the stated charge had more; null without a stated one."""
+    if charge is None or charge.lost_air_share is None or charge.lost_air_m3 is None:
+        return None
+    return {"share": _interval(charge.lost_air_share, 1.0, 4), "litres": _interval(charge.lost_air_m3, 1000, 2)}
+
+
+def _air(air: CombinedAir | None) -> dict[str, Any] | None:
+    """Free air (litres at one atmosphere and 20 C) by sound, drain and pressure rise; null with sound alone."""
+    if air is None:
+        return None
+    return {
+        "free_air_l": _scaled(air.free_air_m3, 1000, 2),
+        "sd_l": _scaled(air.sd_m3, 1000, 2),
+        "contradiction": air.contradiction,
+        "sentence": air.sentence,
+        "estimates": [
+            {
+                "source": estimate.source,
+                "free_air_l": _scaled(estimate.free_air_m3, 1000, 2),
+                "sd_l": _scaled(estimate.sd_m3, 1000, 2),
+            }
+            for estimate in air.estimates
+        ],
     }
 
 

@@ -125,6 +125,14 @@ def parse_log(text: str, where: str = "log", atmospheric_pa: float = STANDARD_AT
 
     Raises VisitError for a text that is no log and QuantityError for a value that is no quantity, with row and column.
     """
+    return read_records(log_records(text, where), where, atmospheric_pa)
+
+
+def log_records(text: str, where: str = "log") -> list[dict[str, str]]:
+    """Split CSV text into records as they were typed, each value with its unit; empty cells are left out.
+
+    Raises VisitError for a text that is no log.
+    """
     lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip() and not line.lstrip().startswith("#")]
     if not lines:
         raise VisitError(
@@ -140,8 +148,15 @@ def parse_log(text: str, where: str = "log", atmospheric_pa: float = STANDARD_AT
                 f"{where}, reading {number}: {len(row)} columns where the header has {len(header)}; "
                 'put values with a decimal comma in quotes ("1,5 bar") or use semicolons between the columns.'
             )
-        records.append(dict(zip(header, row, strict=True)))
-    return read_records(records, where, atmospheric_pa)
+        cells, units = _cells(dict(zip(header, row, strict=True)), f"{where}, reading {number}")
+        records.append({name: _with_unit(name, cell, units[name]) for name, cell in cells.items() if cell})
+    return records
+
+
+def _with_unit(name: str, cell: str, unit: str) -> str:
+    """Write the header's unit behind a value; a time of day and a state have none, whatever the header says."""
+    bare = not any(letter.isalpha() or letter == ":" for letter in cell)
+    return f"{cell} {unit}" if unit and bare and name not in _YES_NO else cell
 
 
 def read_records(

@@ -5,18 +5,21 @@ from dataclasses import replace
 
 import numpy as np
 
+from taptest.finding.records import Forecast, Interval, PrechargeEstimate
 from taptest.line.records import LineReading
 from taptest.visit.result import as_json
+from taptest.water.log import AirEstimate, combine
 from tests.made_up import made_up
 
+CONTRACT = {"schema", "finding", "boundary", "points", "taps", "expected", "water_l", "precharge_bar", "forecast"}
 KEYS = {
-    "": {"schema", "finding", "boundary", "points", "taps", "expected", "water_l", "precharge_bar", "forecast"},
+    "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air"},
     "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"},
     "boundary": {"state", "position_mm", "interval90_mm", "p_all_air", "p_all_water"},
     "expected": {"position_mm", "interval90_mm", "water_l", "water_share"},
     "water_l": {"median", "interval90"},
     "precharge_bar": {"median", "interval90", "bound"},
-    "forecast": {"hot_pressure_bar", "relief"},
+    "forecast": {"hot_pressure_bar", "relief", "temperature_c", "p_may_weep", "p_opens"},
 }
 
 
@@ -73,3 +76,34 @@ def test_remarks_and_assumptions_are_told() -> None:
     content = as_json(made_up(remarks=("The file p01.wav ends early.",)))
     assert "The file p01.wav ends early." in content["finding"]["reasons"]
     assert any("wall" in sentence for sentence in content["finding"]["not_checked"])
+
+
+def test_what_the_readings_say_besides_is_told() -> None:
+    result = made_up()
+    air = combine([AirEstimate("sound", 0.030, 0.002), AirEstimate("drain", 0.010, 0.001)])
+    charge = PrechargeEstimate(
+        Interval(0.4e5, 0.2e5, 0.6e5), None, Interval(0.3, 0.2, 0.4), Interval(0.005, 0.004, 0.006)
+    )
+    forecast = Forecast(Interval(2.6e5, 2.3e5, 2.9e5), "may weep", 80.0, 0.7, 0.2)
+    told = replace(
+        result.judgement,
+        air=air,
+        precharge=charge,
+        forecast=forecast,
+        probabilities={"low on air": 0.8, "as expected": 0.2},
+        needed_precharge_pa=1.1e5,
+        reference_precharge_pa=1e5,
+        reference_source="stated",
+    )
+    content = as_json(replace(result, judgement=told))
+    assert content["air"]["contradiction"] is True
+    assert content["air"]["free_air_l"] is None
+    assert [each["free_air_l"] for each in content["air"]["estimates"]] == [30.0, 10.0]
+    assert content["lost_air"] == {
+        "share": {"median": 0.3, "interval90": [0.2, 0.4]},
+        "litres": {"median": 5.0, "interval90": [4.0, 6.0]},
+    }
+    assert (content["forecast"]["p_may_weep"], content["forecast"]["temperature_c"]) == (0.7, 80.0)
+    assert content["probabilities"] == {"low on air": 0.8, "as expected": 0.2}
+    assert content["needed_precharge_bar"] == 1.1
+    assert content["reference_precharge"] == {"bar": 1.0, "source": "stated"}
