@@ -31,8 +31,8 @@ MOST_FILES = 200
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
 _MODEL = ("shell/*.py", "sound/traits.py", "sound/spectra.py", "visit/sweeps.py")
 
-PRESSURE_CLASS_PA = 2e5
-"""Pressures are taken to the middle of such classes: within one the profiles along the line differ by a hundredth."""
+PRESSURE_CLASS_PA = 4e5
+"""Pressures share the model of their class: from 1 to 2 bar a 300 mm tank's profiles along the line change by a hundredth."""
 USUAL_PRESSURE_PA = 1e5
 POSITION_STEP_M = 0.008
 END_ROOM_M = 0.004

@@ -87,7 +87,7 @@ def test_what_a_sweep_depends_on_is_in_its_name(monkeypatch: pytest.MonkeyPatch)
     name = fingerprint(SPEC)
     assert name == fingerprint(replace(SPEC))
     for change in ({"wall_m": 0.0016}, {"seam_depth_m": 0.1}, {"water_end": "top"}):
-        assert fingerprint(replace(SPEC, **change)) != name  # type: ignore[arg-type]
+        assert fingerprint(replace(SPEC, **change)) != name
     monkeypatch.setattr(sweeps, "_code_version", lambda: "another")
     assert fingerprint(SPEC) != name
 
@@ -121,7 +121,7 @@ def test_the_model_is_asked_for_the_walls_that_the_tank_may_have(monkeypatch: py
     assert isinstance(asked["changes"], list)
     assert len(asked["changes"]) == 3
     assert isinstance(asked["spec"], ShellSpec)
-    assert asked["spec"].pressure_pa == 1e5
+    assert asked["spec"].pressure_pa == 2e5
     positions = np.asarray(asked["depth"])
     assert positions[0] > 0
     assert positions[-1] < HANGING.shape.height_m
