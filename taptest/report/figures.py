@@ -45,7 +45,10 @@ LEGEND_ROW = 0.165
 HEADROOM = 0.07
 """Free space above and below the tank, as a share of its height: for pipe and air valve."""
 DOTS_PER_INCH = 300
-MAP_RANGE_DB = 45.0
+MAP_PERCENTILES = (5.0, 99.0)
+"""What is shown as weakest and strongest on the map."""
+COURSE_CELLS = 16
+"""Reach of the smooth course over frequency: two thirds of an octave to each side."""
 SURE = 0.8
 """From this probability on a point is shown as water (or, from one minus it down, as air)."""
 
@@ -382,16 +385,43 @@ def _draw_points(axes: Axes, result: VisitResult, scale: _Scale, outer: FloatArr
 # --- the map and the probabilities ---
 
 
-def _edges(depths: FloatArray) -> FloatArray:
-    """Edges of cells around sorted depths; a single one gets a cell of its own size."""
-    if depths.size == 1:
-        return np.array([depths[0] * 0.9 - 0.5, depths[0] * 1.1 + 0.5])
-    middles = (depths[1:] + depths[:-1]) / 2
-    return np.concatenate([[2 * depths[0] - middles[0]], middles, [2 * depths[-1] - middles[-1]]])
+def _rows(depths: FloatArray, spacing: float) -> tuple[FloatArray, FloatArray]:
+    """Cells around sorted depths (P,): edges (E + 1,), and for each cell its point or -1 where there is none.
+
+    A cell reaches half way to its neighbours, but no farther than half the line's usual spacing.
+    """
+    edges: list[float] = []
+    owners: list[int] = []
+    for number, depth in enumerate(depths):
+        above = spacing if number == 0 else min(depth - depths[number - 1], spacing)
+        below = spacing if number == depths.size - 1 else min(depths[number + 1] - depth, spacing)
+        if edges and depth - above / 2 > edges[-1] + 1e-9:
+            owners.append(-1)
+            edges.append(depth - above / 2)
+        elif not edges:
+            edges.append(depth - above / 2)
+        owners.append(number)
+        edges.append(depth + below / 2)
+    return np.array(edges), np.array(owners)
+
+
+def _spacing(result: VisitResult) -> float:
+    """Return the usual spacing of the points in metres, and a tenth of the tank for a single one."""
+    gaps = np.diff([point.depth_m for point in result.points])
+    return float(np.median(gaps)) if gaps.size else 0.1 * result.case.tank.shape.height_m
+
+
+def _flattened(spectrum_db: FloatArray) -> FloatArray:
+    """Take off the smooth course over frequency that all points share: striker, room and microphone."""
+    course = np.nanmedian(spectrum_db, axis=0)
+    reach = np.arange(course.size)
+    near = np.abs(reach[:, None] - reach[None, :]) <= COURSE_CELLS
+    smooth = np.array([np.nanmedian(course[row]) for row in near])
+    return np.asarray(spectrum_db - smooth)
 
 
 def _draw_map(axes: Axes, result: VisitResult, scale: _Scale) -> None:
-    """Draw spectra over position: the darker the stronger, 45 dB from white to black."""
+    """Draw spectra over position, the darker the stronger; their common course over frequency is taken off."""
     axes.set_xscale("log")
     axes.set_xlim(float(SPECTRUM_EDGES_HZ[0]), float(SPECTRUM_EDGES_HZ[-1]))
     axes.xaxis.set_major_locator(FixedLocator([200, 500, 1000, 2000, 5000]))
@@ -400,23 +430,25 @@ def _draw_map(axes: Axes, result: VisitResult, scale: _Scale) -> None:
     axes.set_xlabel("frequency of the taps (kHz)", fontsize=8, labelpad=2)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
     axes.tick_params(labelleft=False, labelsize=7.5)
+    axes.set_facecolor("#f4f4f4")
     profile = result.profile
     if profile is None or not np.isfinite(profile.spectrum_db).any():
         axes.text(0.5, 0.5, "no taps to show", transform=axes.transAxes, ha="center", va="center", color=UNSURE)
         return
-    spectrum = profile.spectrum_db - np.nanmax(profile.spectrum_db)
-    shown = np.ma.masked_invalid(np.clip(spectrum, -MAP_RANGE_DB, 0.0))
+    flat = _flattened(profile.spectrum_db)
+    edges, owners = _rows(profile.depth_m, _spacing(result))
+    shown = np.where(owners[:, None] < 0, np.nan, flat[owners])
+    low, high = np.nanpercentile(flat, MAP_PERCENTILES)
     axes.pcolormesh(
         SPECTRUM_EDGES_HZ,
-        _edges(profile.depth_m * scale.factor),
-        shown,
+        edges * scale.factor,
+        np.ma.masked_invalid(shown),
         cmap="YlGnBu",
-        vmin=-MAP_RANGE_DB,
-        vmax=0.0,
+        vmin=low,
+        vmax=max(high, low + 6.0),
         rasterized=True,
         zorder=1,
     )
-    axes.set_facecolor("#f4f4f4")
     _draw_lines_across(axes, result, scale)
 
 

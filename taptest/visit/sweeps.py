@@ -32,7 +32,7 @@ _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
 _MODEL = ("shell/*.py", "sound/traits.py", "sound/spectra.py", "visit/sweeps.py")
 
 PRESSURE_CLASS_PA = 4e5
-"""Pressures share the model of their class: from 1 to 2 bar a 300 mm tank's profiles along the line change by a hundredth."""
+"""Pressures of one class share a model: from 1 to 2 bar a 300 mm tank's profiles along the line change by 1 %."""
 USUAL_PRESSURE_PA = 1e5
 POSITION_STEP_M = 0.008
 END_ROOM_M = 0.004
