@@ -19,6 +19,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("record", "taptest.commands.record", "record a visit on site: the guided round"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
     ("report", "taptest.commands.report", "draw the boundary picture of a visit"),
+    ("size", "taptest.commands.size", "size a tank by several standards, from a list of sizes"),
     ("demo", "taptest.commands.demo", "judge the example visits that come with taptest"),
     ("simulate", "taptest.commands.simulate", "make simulated visits with their truth"),
     ("trial", "taptest.commands.trial", "judge visits that carry their truth, and print the score table"),

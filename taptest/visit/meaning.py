@@ -6,6 +6,7 @@ usual one of the same system.
 """
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import get_args
 
@@ -13,7 +14,7 @@ from taptest import quantities
 from taptest.errors import PhysicsError, QuantityError, VisitError
 from taptest.finding.causes import checked_observations
 from taptest.finding.records import Case, Readings, SystemFacts
-from taptest.quantities import METRIC, US, Kind, Quantity, Units
+from taptest.quantities import METRIC, STANDARD_ATMOSPHERE_PA, US, Kind, Quantity, Units
 from taptest.tank.kinds import Tank, WaterEnd
 from taptest.tank.shape import resolve_shape
 from taptest.visit.record import Document, TankSection
@@ -101,7 +102,7 @@ def meaning_of(document: Document, source: str, points_source: str = "") -> Mean
         relief_pa=_gauge(values, "system", "relief", air_pa),
         fill_pa=_gauge(values, "system", "fill", air_pa),
         max_temperature_c=_si(values, "system", "max_temperature"),
-        static_head_pa=_static_head(document, fluid, source, air_pa),
+        static_head_pa=static_head_of(document.system.static_head, fluid, f"{source}, [system] static_head", air_pa),
         altitude_m=_si(values, "system", "altitude") or 0.0,
     )
     readings = Readings(
@@ -124,7 +125,8 @@ def meaning_of(document: Document, source: str, points_source: str = "") -> Mean
         _si(values, "as_left", "water_temperature"),
         _gauge(values, "as_left", "precharge", air_pa),
     )
-    return Meaning(case, _units(values), notes + drain_notes, as_left)
+    units = units_of(value for place, value in values.items() if place not in HEIGHTS)
+    return Meaning(case, units, notes + drain_notes, as_left)
 
 
 def _values(document: Document, source: str) -> Values:
@@ -310,10 +312,8 @@ def _fluid(document: Document, source: str) -> Fluid:
         raise type(error)(f"{source}, [system] fluid: {error}") from error
 
 
-def _static_head(document: Document, fluid: Fluid, source: str, air_pa: float) -> float | None:
-    """Read the static head, typed as a height ("8 m", "25 ft") or as a pressure ("0.8 bar")."""
-    text = document.system.static_head
-    where = f"{source}, [system] static_head"
+def static_head_of(text: str | None, fluid: Fluid, where: str, air_pa: float = STANDARD_ATMOSPHERE_PA) -> float | None:
+    """Read the static head (Pa), typed as a height ("8 m", "25 ft") or as a pressure ("0.8 bar"); None if left out."""
     if text is None or not text.strip():
         return None
     try:
@@ -353,12 +353,11 @@ def _check_points(document: Document, tank: Tank, source: str) -> None:
             )
 
 
-def _units(values: Values) -> Units:
+def units_of(values: Iterable[Quantity]) -> Units:
     """Choose the units that the user typed most, kind by kind; the rest from the system that most of them belong to."""
     typed: dict[Kind, Counter[str]] = {kind: Counter() for kind in get_args(Kind)}
-    for place, value in values.items():
-        if place not in HEIGHTS:
-            typed[value.kind][value.answer_unit] += 1
+    for value in values:
+        typed[value.kind][value.answer_unit] += 1
     american = sum(count for counter in typed.values() for unit, count in counter.items() if unit in _AMERICAN)
     base = US if 2 * american > sum(counter.total() for counter in typed.values()) else METRIC
     chosen = {kind: typed[kind].most_common(1)[0][0] if typed[kind] else base.unit(kind) for kind in get_args(Kind)}
