@@ -34,6 +34,8 @@ BAND_SHARE = 0.35
 """Sub-bands are this share of their lower edge wide, and at least `LEAST_BAND_HZ`."""
 GUARD_SHARE = 0.2
 """Sub-bands are analysed with this much of their width more on both sides."""
+EDGE_SHARE = 0.05
+"""A mode may lie outside its sub-band by this share of the width: starting values near an edge are that uncertain."""
 MOST_IN_BAND = 8
 SKIP_FIRST, SKIP_LAST = 2, 3
 """Samples of a sub-band spoiled by its edges."""
@@ -43,7 +45,8 @@ MOST_SAMPLES = 84
 """Samples of a sub-band that the matrix pencil looks at."""
 LEAST_STRENGTH = 12.0
 """Energy of a mode over the noise's energy in one bin that it must have, beyond 2 ln K, to be believed."""
-LEAST_DECAY_1_S = 0.3
+LEAST_DECAY_1_S = 0.02
+"""Decays that the record is too short to tell from none are given as this."""
 MOST_DECAY_1_S = 1500.0
 
 
@@ -201,7 +204,7 @@ def find_modes(
     top_hz = min(high_hz, 0.45 * rate_hz)
     spectrum = sfft.rfft(x)
     bands = _bands_of(spectrum, low_hz, top_hz, x.size, rate_hz)
-    fits = [_start_band(band) for band in bands]
+    fits = _without_twins([_start_band(band) for band in bands], bands)
     fits = [_refine_band(i, bands, fits) for i in range(len(bands))]
     if not any(fit.pole.size for fit in fits):
         return ()
@@ -269,12 +272,27 @@ def _start_band(band: _Band) -> Fit:
     angle = np.angle(z) % (2 * np.pi)
     frequency = band.cut.first * band.cut.bin_hz + angle / (2 * np.pi) * rate
     decay = np.clip(-np.log(np.abs(z) + 1e-300) * rate, 2.0, MOST_DECAY_1_S / 2)
-    inside = (frequency >= band.low_hz) & (frequency < band.high_hz)
+    edge = EDGE_SHARE * (band.high_hz - band.low_hz)
+    inside = (frequency >= band.low_hz - edge) & (frequency < band.high_hz + edge)
     pole = (-decay + 2j * np.pi * frequency)[inside][:MOST_IN_BAND]
     if not pole.size:
         return _no_fit()
     wave, _ = band.cut.columns(pole)
     return Fit(pole, _solve(wave, band.cut.bins), np.zeros(pole.size), 0.0)
+
+
+def _without_twins(fits: list[Fit], bands: list[_Band]) -> list[Fit]:
+    """Drop starting values that two neighbouring sub-bands both have of a mode near their common edge."""
+    kept = [fits[0]]
+    for fit, band in zip(fits[1:], bands[1:], strict=True):
+        before = kept[-1].pole.imag / (2 * np.pi)
+        frequency = fit.pole.imag / (2 * np.pi)
+        reach = 2 * EDGE_SHARE * (band.high_hz - band.low_hz)
+        at_edge = before[before > band.low_hz - reach]
+        near = np.abs(frequency[:, None] - at_edge[None, :]) < np.maximum(reach / 2, 2 * band.cut.bin_hz)
+        twin = near.any(axis=1) & (frequency < band.low_hz + reach)
+        kept.append(Fit(fit.pole[~twin], fit.amplitude[~twin], fit.pole_sd[~twin], fit.noise))
+    return kept
 
 
 def _no_fit() -> Fit:
@@ -306,12 +324,26 @@ def _refine_all(whole: _Cut, bands: list[_Band], fits: list[Fit]) -> Fit:
     """
     pole = np.concatenate([fit.pole for fit in fits])
     fit = Fit(pole, np.concatenate([fit.amplitude for fit in fits]), np.zeros(pole.size), 1.0)
-    for _ in range(ROUNDS):
+    done = 0
+    while fit.pole.size and done < ROUNDS:
         mirror = whole.columns(fit.pole.conj())[0] @ fit.amplitude.conj()
         weight = _weights(whole, bands, fit, whole.bins - mirror - whole.columns(fit.pole)[0] @ fit.amplitude)
-        fit = refine((whole.bins - mirror) * weight, _weighed(whole.columns, weight), fit.pole, rounds=4)
-    sound = (fit.pole.real < -LEAST_DECAY_1_S) & (fit.pole.real > -MOST_DECAY_1_S)
-    return Fit(fit.pole[sound], fit.amplitude[sound], fit.pole_sd[sound], fit.noise)
+        columns = _weighed(whole.columns, weight)
+        fit = refine((whole.bins - mirror) * weight, columns, fit.pole, rounds=4)
+        done += 1
+        sound = (fit.pole.real < 3 * fit.pole_sd) & (fit.pole.real > -MOST_DECAY_1_S)
+        sound &= _strength(fit, columns, whole.bins.size) > 1.0
+        if not sound.all():
+            fit = Fit(fit.pole[sound], fit.amplitude[sound], fit.pole_sd[sound], fit.noise)
+            done = min(done, ROUNDS - 1)
+    return fit
+
+
+def _strength(fit: Fit, columns: Columns, bins: int) -> FloatArray:
+    """(M,) energy of each mode relative to what noise alone may look like among K bins."""
+    wave, _ = columns(fit.pole)
+    energy = np.abs(fit.amplitude) ** 2 * np.einsum("ij,ij->j", wave.conj(), wave).real
+    return np.asarray(energy / max(fit.noise, 1e-300) / (LEAST_STRENGTH + 2 * np.log(bins)))
 
 
 def _weights(whole: _Cut, bands: list[_Band], fit: Fit, rest: ComplexArray) -> FloatArray:
@@ -338,11 +370,9 @@ def _weighed(columns: Columns, weight: FloatArray) -> Columns:
 def _believable(fit: Fit, band: _Band) -> NDArray[np.bool_]:
     """Tell which modes decay, lie in the sub-band and stand out; of those that do not only the worst is dropped."""
     decay, frequency = -fit.pole.real, fit.pole.imag / (2 * np.pi)
-    wave, _ = band.cut.columns(fit.pole)
-    energy = np.abs(fit.amplitude) ** 2 * np.einsum("ij,ij->j", wave.conj(), wave).real
-    strength = energy / max(fit.noise, 1e-300) / (LEAST_STRENGTH + 2 * np.log(band.cut.bins.size))
-    edge = 0.5 * band.cut.bin_hz
-    sound = (decay > LEAST_DECAY_1_S) & (decay < MOST_DECAY_1_S)
+    strength = _strength(fit, band.cut.columns, band.cut.bins.size)
+    edge = EDGE_SHARE * (band.high_hz - band.low_hz)
+    sound = (decay > -3 * fit.pole_sd) & (decay < MOST_DECAY_1_S)
     sound &= (frequency > band.low_hz - edge) & (frequency < band.high_hz + edge)
     sound &= fit.pole_sd < 0.5 * np.maximum(decay, 2 * np.pi * band.cut.bin_hz)
     merit = np.where(sound, strength, 0.0)
@@ -356,7 +386,7 @@ def _modes_of(fit: Fit) -> list[Mode]:
     return [
         Mode(
             frequency_hz=float(pole.imag / (2 * np.pi)),
-            decay_1_s=float(-pole.real),
+            decay_1_s=max(float(-pole.real), LEAST_DECAY_1_S),
             amplitude=float(2 * np.abs(amplitude)),
             phase_rad=float(np.angle(amplitude)),
             frequency_sd_hz=float(sd / (2 * np.pi)),
