@@ -40,6 +40,8 @@ TOO_WIDE = 0.6
 """An interval over more than this share of the shell's height is no boundary found."""
 SENSE_DB = 3.0
 """Difference in dullness between the parts that makes the duller one the water's with odds e to one."""
+INVERTED_ROOM = 0.15
+"""Share of the grid at either end where an inverted picture could not be told from a whole state: not asked for."""
 HIDDEN_SHARE = 0.6
 """Share of hidden bands beyond which the line is too weak to read."""
 FEW_NOTE = 8
@@ -59,6 +61,11 @@ class Prior:
     def found(self) -> float:
         """Probability of one boundary with the water on its own side."""
         return 1.0 - self.all_air - self.all_water - self.inverted - self.two
+
+
+def prior_for(tank: Tank) -> Prior:
+    """Prior of a tank: where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks."""
+    return Prior() if tank.hanging else Prior(inverted=0.001)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +109,7 @@ def read_line(
     else:
         evidence = _free_evidence(profile, changes, tank)
         misfit, method = 0.0, "change-points"
-    posterior, inverted = _posterior(evidence, prior or Prior())
+    posterior, inverted = _posterior(evidence, prior or prior_for(tank))
     interval = (posterior.quantile_m(0.05), posterior.quantile_m(0.95))
     wide = interval[1] - interval[0] > TOO_WIDE * tank.shape.height_m
     state = _state(posterior, misfit, wide)
@@ -229,10 +236,14 @@ def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, Fl
     cell = np.full(G, 1.0)
     cell[[0, -1]] = 0.5
     cell /= cell.sum()
+    share = np.linspace(0.0, 1.0, G)
+    inner = cell * ((share >= INVERTED_ROOM) & (share <= 1.0 - INVERTED_ROOM))
+    with np.errstate(divide="ignore"):
+        log_inner = np.log(inner / inner.sum())
     parts = np.concatenate(
         (
             evidence.boundary + np.log(prior.found * cell),
-            evidence.inverted + np.log(prior.inverted * cell),
+            evidence.inverted + np.log(prior.inverted) + log_inner,
             [
                 evidence.all_air + np.log(prior.all_air),
                 evidence.all_water + np.log(prior.all_water),
@@ -329,7 +340,7 @@ def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> 
     """Make a reading that says nothing but why, in whole sentences: the prior itself, for points (P,) untold."""
     depth = _plain_grid(tank)
     flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5), 0.0)
-    posterior, inverted = _posterior(flat, Prior())
+    posterior, inverted = _posterior(flat, prior_for(tank))
     return LineReading(
         state="not found",
         posterior=posterior,

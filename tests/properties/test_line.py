@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from taptest.line.boundary import read_line
+from taptest.line.boundary import Prior, read_line
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.line.unlabelled import change_points
 from taptest.shell.records import LevelSweep
@@ -81,8 +81,9 @@ def test_a_mirrored_line_gives_the_mirrored_posterior(level: float | None, seed:
         SWEEP.level_db[:, ::-1],
         SWEEP.log_time[:, ::-1],
     )
-    one = read_line(points, tank, [SWEEP] if with_model else None)
-    other = read_line(over, turned, [swapped] if with_model else None)
+    # the same prior for both: gravity is not mirrored
+    one = read_line(points, tank, [SWEEP] if with_model else None, prior=Prior())
+    other = read_line(over, turned, [swapped] if with_model else None, prior=Prior())
     assert one.state == other.state
     np.testing.assert_allclose(one.posterior.mass, other.posterior.mass[::-1], atol=1e-6)
     np.testing.assert_allclose(one.p_water, other.p_water[::-1], atol=1e-6)
