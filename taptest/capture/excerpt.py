@@ -1,7 +1,7 @@
 """From the journal to the visit: each point gets a sound file of its own with its accepted taps and the room's noise.
 
 The raw recordings stay as they are. An excerpt holds what the judgement needs and nothing that would mislead it, such
-as refused taps and the round's own tones: a second of the noise floor, then each accepted tap from 0.1 s before its
+as refused taps and the round's own tones: a second of the noise floor, then each accepted tap from just before its
 onset until just before its tone can sound, with half a second of the same noise floor after it. The joints are
 cross-faded so that none of them sounds like a tap. Samples (N,) in -1..1, times in seconds.
 """
@@ -26,10 +26,13 @@ FloatArray = NDArray[np.float64]
 HEAD_S = 1.0
 """Noise at the head: from this much on a recording's noise is measured in itself."""
 BETWEEN_S = 0.6
-BEFORE_S = 0.1
+BEFORE_S = 0.015
+"""So little that the fading ring of the tap before, which may be in it, cannot pass for a hit of its own: a weak hit
+less than 15 ms before a strong one is taken as the striker touching down."""
 AFTER_S = OVERLAP_S
 """A tap is not decided sooner, so that its tone sounds later."""
-FADE_S = 0.02
+FADE_IN_S = 0.01
+FADE_OUT_S = 0.02
 NOISE_FROM_S = 0.3
 """The first moments of a device may crackle."""
 FRAME_S = 0.05
@@ -80,16 +83,19 @@ def quietest(sound: FloatArray, length: int, frame: int) -> FloatArray:
 def point_sound(journal: Journal, result: Result, floors: Mapping[int, FloatArray]) -> tuple[FloatArray, float]:
     """Return the excerpt of one point and its rate, that of its last tap; taps at another rate are left out."""
     _, rate_hz = journal.sound(result.taps[-1].recording, 0.0, 0.0)
-    pieces: list[FloatArray] = []
+    whole: FloatArray | None = None
+    turn = 0
     for tap in result.taps:
         sound, own_rate_hz = journal.sound(tap.recording, tap.onset_s - BEFORE_S, tap.onset_s + AFTER_S)
         if own_rate_hz != rate_hz:
             continue
         noise = floors.get(tap.recording, np.zeros(0))
-        if not pieces:
-            pieces.append(noise_of(noise, HEAD_S, rate_hz, 0))
-        pieces += [sound, noise_of(noise, BETWEEN_S, rate_hz, len(pieces))]
-    return joined(pieces, round(FADE_S * rate_hz)), rate_hz
+        if whole is None:
+            whole = noise_of(noise, HEAD_S, rate_hz, 0)
+        turn += 1
+        whole = joined(whole, sound, round(FADE_IN_S * rate_hz))
+        whole = joined(whole, noise_of(noise, BETWEEN_S, rate_hz, turn), round(FADE_OUT_S * rate_hz))
+    return np.zeros(0) if whole is None else whole, rate_hz
 
 
 def noise_of(noise: FloatArray, length_s: float, rate_hz: float, turn: int) -> FloatArray:
@@ -101,14 +107,10 @@ def noise_of(noise: FloatArray, length_s: float, rate_hz: float, turn: int) -> F
     return np.asarray(noise[(start + np.arange(length)) % len(noise)])
 
 
-def joined(pieces: Sequence[FloatArray], fade: int) -> FloatArray:
-    """Join pieces end to end with cross-fades of `fade` samples that keep the power of unrelated noise."""
-    angle = 0.5 * np.pi * (np.arange(fade) + 0.5) / max(fade, 1)
-    up, down = np.sin(angle), np.cos(angle)
-    whole = np.asarray(pieces[0], dtype=float)
-    for piece in pieces[1:]:
-        overlap = min(fade, len(piece), len(whole))
-        head, tail = whole[: len(whole) - overlap], whole[len(whole) - overlap :]
-        blend = tail * down[:overlap] + piece[:overlap] * up[:overlap]
-        whole = np.concatenate((head, blend, piece[overlap:]))
-    return whole
+def joined(first: FloatArray, second: FloatArray, fade: int) -> FloatArray:
+    """Join two pieces end to end with a cross-fade of `fade` samples that keeps the power of unrelated noise."""
+    overlap = min(fade, len(first), len(second))
+    angle = 0.5 * np.pi * (np.arange(overlap) + 0.5) / max(overlap, 1)
+    head, tail = first[: len(first) - overlap], first[len(first) - overlap :]
+    blend = tail * np.cos(angle) + second[:overlap] * np.sin(angle)
+    return np.concatenate((head, blend, second[overlap:]))

@@ -14,6 +14,7 @@ from taptest.capture.round import (
     FinerAdded,
     KeptTap,
     LevelSet,
+    Next,
     NoiseMeasured,
     Plan,
     PointDone,
@@ -42,6 +43,8 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
             return "stage", {"stage": stage}
         case NoiseMeasured(noise_db, recording, until_s):
             return "noise", {"noise_db": round(noise_db, 2), "recording": recording, "until_s": _s(until_s)}
+        case Next(stop, number, of):
+            return "next", {**_stop_note(stop), "number": number, "of": of}
         case LevelSet(headroom_db, sentence):
             return "level", {"headroom_db": _finite(headroom_db), "sentence": sentence}
         case PracticeTap(headroom_db, good, sentence):

@@ -433,9 +433,11 @@ class Round:
         return [PointReopened(last), *self._go_on()]
 
     def skip(self) -> list[Event]:
-        """Leave the stop out; in practice, take the level as it is."""
+        """Leave the stop out; while noise or level are measured, take them as they are."""
         if self.stage == "practice":
             return self._level_set("The level was taken as it is.")
+        if self.stage == "noise":
+            return self._noise_measured() if self._noise else []
         stop = self.stop
         if self.stage == "deciding":
             self._finer_over = True
@@ -473,6 +475,9 @@ class Round:
     def _measure_noise(self) -> list[Event]:
         if self.now_s < self.plan.noise_s or self._signs.muted or self._signs.overloaded or not self._noise:
             return []
+        return self._noise_measured()
+
+    def _noise_measured(self) -> list[Event]:
         # The median frame: a bang in these seconds shall not count as the floor.
         events: list[Event] = [NoiseMeasured(median(self._noise), self.recording, self.now_s)]
         self._noise = []
