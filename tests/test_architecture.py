@@ -12,7 +12,7 @@ errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
-shell.records shell.from_tank shell.meridian shell.vibration shell.fluid shell.response shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
+shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response shell.strike shell.rooms shell.sweep shell.scene shell.simulate
 line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
 finding.records finding.air finding.compare finding.causes finding.wording finding.judge
 visit.disk visit.record visit.meaning visit.files visit.truth visit.simulated visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.workers visit.staged visit.trial visit.shelf

@@ -9,7 +9,7 @@ on air-backed wall; the seam ring; the boss of the connection; radiation into th
 frequency up to coincidence, which is the same as an imaginary mass rho0 c0 / w_c an area. Averaging losses over
 undamped modes would be wrong where modes overlap.
 
-A lying tank (axis "horizontal") breaks the symmetry; see `sector` for what is done there.
+A lying tank (axis "horizontal") breaks the symmetry around the axis: it goes by the approximation of `lying`.
 
 Conventions: depths are vertical metres below the top of the shell; a boundary at depth d with the water end on top
 wets everything above d, with the water end at the bottom everything below.
@@ -22,23 +22,20 @@ from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
 from taptest.shell.fluid import WaterColumn, radial_fractions
+from taptest.shell.lying import LyingTank, lying_line
 from taptest.shell.meridian import Mesh, closed_shell, mesh_of
 from taptest.shell.records import ComplexArray, FloatArray, Losses, ShellSpec, WetModes
 from taptest.shell.vibration import Basis, DryShell, Ring, around, dry_basis, normal_at
+from taptest.shell.wall import AIR_IMPEDANCE, LOWEST_HZ, bending_wave_number, coincidence_hz
 
 IntArray = NDArray[np.int64]
 
-AIR_IMPEDANCE = 413.0
-"""rho0 c0 of air, Pa s/m."""
-SOUND_SPEED_AIR_M_S = 343.0
 BOSS_RADIUS_M = 0.02
 """Radius over which the connection's mass is spread and its loss acts."""
 BOSS_LOSS = 0.05
 """Extra loss factor of the wall under the connection."""
 RING_REACH_M = 0.015
 """Distance on either side of the seam within which the ring's loss acts."""
-LOWEST_HZ = 40.0
-"""Below this lie motions of the tank as a whole, which no tap is heard by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,25 +48,6 @@ class Resolution:
     """Wave number of the highest dry mode over that of the wetted wall at the highest frequency."""
     growth: float = 1.6
     """Growth of the water's elements from the wall to the axis."""
-
-
-def bending_wave_number(spec: ShellSpec, frequency_hz: float, water: bool) -> float:
-    """Wave number (1/m) of free bending waves on the flat wall, with water (mass rho / k) or without."""
-    m = spec.material
-    stiff = m.young_pa * spec.wall_m**3 / 12.0 / (1.0 - m.poisson**2)
-    omega = 2 * np.pi * frequency_hz
-    area = m.density_kg_m3 * spec.wall_m
-    k = (area * omega**2 / stiff) ** 0.25
-    for _ in range(30 if water else 0):
-        k = ((area + spec.water_density_kg_m3 / k) * omega**2 / stiff) ** 0.25
-    return float(k)
-
-
-def coincidence_hz(spec: ShellSpec) -> float:
-    """Frequency at which bending waves of the wall are as fast as sound in air."""
-    m = spec.material
-    stiff = m.young_pa * spec.wall_m**3 / 12.0 / (1.0 - m.poisson**2)
-    return float(SOUND_SPEED_AIR_M_S**2 / (2 * np.pi) * np.sqrt(m.density_kg_m3 * spec.wall_m / stiff))
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,6 +302,8 @@ def wet_modes(
     `level_depth_m` is the boundary's depth; None means all air; a boundary at or beyond the far end means all water.
     Raises PhysicsError for a shell that cannot be.
     """
+    if spec.axis == "horizontal":
+        return _lying_modes(spec, level_depth_m, np.asarray(depth_m, dtype=np.float64), max_hz)
     levels = np.array([np.nan if level_depth_m is None else level_depth_m])
     tank = build(spec, levels, max_hz, resolution)
     arcs = tank.arcs(np.asarray(depth_m, dtype=np.float64))
@@ -333,6 +313,16 @@ def wet_modes(
         pole, shape = solve(tank, reduce_harmonic(tank, n, index, arcs), 0, max_hz)
         found.append((pole, np.full(len(pole), n, dtype=np.int64), shape))
     return _joined(found, np.asarray(depth_m, dtype=np.float64))
+
+
+def _lying_modes(spec: ShellSpec, level_depth_m: float | None, depth_m: FloatArray, max_hz: float) -> WetModes:
+    """Return the modes of a lying tank on its belly; all count as harmonic 0, because each mixes many."""
+    tank = LyingTank(spec, max_hz)
+    found = []
+    for group in tank.modes(level_depth_m):
+        at = lying_line(group, tank.angles(depth_m))
+        found.append((group.pole_1_s, np.zeros(len(group.pole_1_s), dtype=np.int64), at))
+    return _joined(found, depth_m)
 
 
 def _joined(found: list[tuple[ComplexArray, IntArray, ComplexArray]], depth_m: FloatArray) -> WetModes:

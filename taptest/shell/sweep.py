@@ -8,6 +8,8 @@ impulse responses at several usual places of a microphone are put through the ve
 (`sound.traits.band_profile`), and the places are averaged in decibels and in log time. One place's own pattern is left
 as noise: where the microphone stood is not known well enough to predict it.
 
+A lying tank goes by the approximation of `lying`, along its belly.
+
 Conventions: levels run from all air through boundaries ever farther from the water end to all water; L levels, P
 positions, Q microphone places, K modes, R rings.
 """
@@ -20,6 +22,7 @@ from typing import TypeVar
 import numpy as np
 
 from taptest.errors import PhysicsError
+from taptest.shell.lying import LyingModes, LyingTank, lying_line
 from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, ShellSpec
 from taptest.shell.response import (
     Change,
@@ -29,7 +32,7 @@ from taptest.shell.response import (
     reduce_harmonic,
     solve,
 )
-from taptest.shell.rooms import Place, Rings, radiation
+from taptest.shell.rooms import SOUND_SPEED, Place, Rings, radiation
 from taptest.sound.spectra import WINDOW_S
 from taptest.sound.traits import BAND_EDGE_HZ, BAND_HZ, band_profile
 
@@ -46,6 +49,8 @@ ANGLES = (0.0, 0.2, 0.45)
 """Angles of the microphone around the axis from the tap line, radians."""
 PLACES = ((0.5, 0.3), (0.7, 0.7), (1.0, 0.5))
 """Distances from the wall in metres and heights as shares of the shell's height."""
+TABLE_HZ = np.linspace(50.0, MAX_HZ, 283)
+"""Frequencies at which radiation is tabulated; linear between them."""
 FLOOR = 1e-30
 
 Progress = Callable[[float], None]
@@ -97,6 +102,8 @@ def level_sweeps(
     depth = np.asarray(depth_m, dtype=np.float64)
     if depth.ndim != 1 or depth.size < 2 or not np.all(np.isfinite(depth)):
         raise PhysicsError("A tap line needs at least two positions, each a depth in metres.")
+    if spec.axis == "horizontal":
+        return _lying_sweeps(spec, depth, changes, levels, progress)
     tank, boundaries = _prepared(spec, levels)
     report = _Steps(progress, len(tank.harmonics()), len(changes) * (len(boundaries) + 2))
     with threadpool_limits(1), ThreadPoolExecutor(workers) as pool:
@@ -109,6 +116,83 @@ def level_sweeps(
             whole = np.concatenate([[np.nan], boundaries, [np.nan]])
             out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(energy), np.stack(time)))
     return tuple(out)
+
+
+def _lying_sweeps(
+    spec: ShellSpec,
+    depth: FloatArray,
+    changes: Sequence[Change],
+    levels: FloatArray | None,
+    progress: Progress | None,
+) -> tuple[LevelSweep, ...]:
+    """Return sweeps of a lying tank along its belly; the water lies at the bottom."""
+    from threadpoolctl import threadpool_limits
+
+    tank = LyingTank(spec, MAX_HZ)
+    away = usual_levels(spec.diameter_m) if levels is None else spec.diameter_m - np.unique(levels)[::-1]
+    boundaries = spec.diameter_m - away
+    radiated = _lying_tables(tank)
+    report = _Steps(progress, 1, len(changes) * (len(boundaries) + 2))
+    report.harmonic_done()
+    out = []
+    for change in changes:
+        rows = []
+        for level in (None, *boundaries.tolist(), 0.0):
+            with threadpool_limits(1):
+                groups = tank.modes(level, change.losses, change.wall_factor)
+                rows.append(_profile([_lying_heard(group, tank, depth, radiated) for group in groups]))
+            report.level_done()
+        energy, time = zip(*rows, strict=True)
+        whole = np.concatenate([[np.nan], boundaries, [np.nan]])
+        out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(energy), np.stack(time)))
+    return tuple(out)
+
+
+def _table(n: int, rings: Rings, places: Sequence[Place]) -> ComplexArray:
+    """Return (Q, F, R) the pressure of harmonic n on every ring at the frequencies of `TABLE_HZ`.
+
+    Zero where the harmonic is too high to be heard: n beyond 1.5 k a + 8 is 50 dB and more below n = 0.
+    """
+    k_a = 2 * np.pi * TABLE_HZ / SOUND_SPEED * rings.radius_m.max()
+    heard = n <= 1.5 * k_a + 8
+    out = np.zeros((len(places), len(TABLE_HZ), len(rings.depth_m)), dtype=np.complex128)
+    some = TABLE_HZ[heard]
+    for place, row in zip(places, out, strict=True):
+        row[heard] = radiation(np.full(len(some), n, dtype=np.int64), some, rings, place)
+    return out
+
+
+def _between(table: ComplexArray, pole_1_s: ComplexArray) -> ComplexArray:
+    """Return (Q, K, R) a table (Q, F, R) at the frequencies of the poles."""
+    at = np.interp(pole_1_s.imag / (2 * np.pi), TABLE_HZ, np.arange(len(TABLE_HZ)))
+    low = np.minimum(at.astype(np.int64), len(TABLE_HZ) - 2)
+    share = (at - low)[None, :, None]
+    return np.asarray((1 - share) * table[:, low] + share * table[:, low + 1])
+
+
+def _lying_tables(tank: LyingTank) -> dict[int, ComplexArray]:
+    """Return for each sine along the axis (Q, F, N+1) the pressure of every harmonic, in the direction of its lobe."""
+    edges = np.linspace(0.0, tank.length_m, RINGS + 1)
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    rings = Rings(middle, np.full(RINGS, tank.radius_m), np.diff(edges))
+    count = int(tank.top_wave_number_1_m * tank.radius_m) + 3
+    half = np.array(tank.half_waves())
+    sines = np.sin(half * np.pi * middle[:, None] / tank.length_m)
+    places = [Place(away, 0.0, share * tank.length_m) for away, share in PLACES]
+    each = np.stack([_table(n, rings, places) @ sines for n in range(count)], axis=2)
+    return {int(m): each[..., i] for i, m in enumerate(half)}
+
+
+def _lying_heard(group: LyingModes, tank: LyingTank, depth: FloatArray, radiated: dict[int, ComplexArray]) -> _Heard:
+    """Return modes of a lying tank as heard at the side, at the usual places."""
+    table = radiated[group.half_waves][..., : group.amplitude.shape[1]]
+    each = _between(table, group.pole_1_s)
+    n = np.arange(group.amplitude.shape[1])[:, None]
+    sides = np.pi / 2 + np.array(ANGLES)
+    lobes = np.cos(n * sides) if group.family == "even" else np.sin(n * sides)
+    weight = np.einsum("kn,qkn,na->kqa", group.amplitude, each, lobes)
+    places = len(PLACES) * len(ANGLES)
+    return _Heard(group.pole_1_s, lying_line(group, tank.angles(depth)), weight.reshape(len(group.pole_1_s), places))
 
 
 @dataclass(slots=True)
@@ -168,15 +252,14 @@ def _one_harmonic(
     index = np.array([0, *(tank.level_index(float(b)) for b in boundaries), len(tank.column.layers) + 1])
     reduced = reduce_harmonic(tank, n, index, np.concatenate([tank.arcs(depth), ring_arcs]))
     places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
+    table = _table(n, rings, places)
     lobes = np.cos(n * np.array(ANGLES))
     out = []
     for change in changes:
         row = []
         for level in range(len(index)):
             pole, shape = solve(tank, reduced, level, MAX_HZ, change)
-            harmonic = np.full(len(pole), n, dtype=np.int64)
-            each = [radiation(harmonic, pole.imag / (2 * np.pi), rings, place) for place in places]
-            weight = np.stack([np.einsum("kr,kr->k", shape[:, depth.size :], e) for e in each], axis=1)
+            weight = np.einsum("kr,qkr->kq", shape[:, depth.size :], _between(table, pole))
             both = (weight[:, :, None] * lobes).reshape(len(pole), len(PLACES) * len(ANGLES))
             row.append(_Heard(pole, shape[:, : depth.size], both))
         out.append(row)

@@ -13,15 +13,14 @@ from taptest.shell.response import (
     Change,
     Resolution,
     Tank3D,
-    bending_wave_number,
     build,
-    coincidence_hz,
     matrices,
     reduce_harmonic,
     solve,
     wet_modes,
 )
 from taptest.shell.vibration import around, normal_at
+from taptest.shell.wall import bending_wave_number, coincidence_hz
 from taptest.tank.shape import HeadKind
 
 SPEC = ShellSpec(

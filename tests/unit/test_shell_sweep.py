@@ -52,7 +52,7 @@ def test_levels_and_times_are_those_that_the_traits_measure() -> None:
         sound = ((weight[:, 0] * line[:, point])[:, None] * np.exp(pole[:, None] * time)).real.sum(axis=0)
         traits = tap_traits(sound, 48000.0, lead_s=0.0)
         np.testing.assert_allclose(level[point], traits.band_level_db, atol=0.5)
-        np.testing.assert_allclose(log_time[point], traits.band_log_time, atol=0.03)
+        np.testing.assert_allclose(log_time[point], traits.band_log_time, atol=0.1)
 
 
 def test_water_and_losses_change_what_they_should(swept: tuple[LevelSweep, ...]) -> None:
