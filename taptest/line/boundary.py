@@ -29,14 +29,17 @@ FloatArray = NDArray[np.float64]
 
 GRID_STEP_M = 0.002
 SURE_ENOUGH = 0.6
-"""A state is named only if it has at least this probability."""
-UNLIKE = 0.70
+"""One boundary is named only if it has at least this probability."""
+SURE_OF_WHOLE = 0.8
+"""All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
+taken for a sound one costs most."""
+UNLIKE = 0.75
 """Share of the variance along the line that the best candidate may leave unexplained before the misfit reaches 1.
 
 Simulated visits of a second, independent shell model leave 0.2 in the median and 0.5 in one of fifty; lines made of
-noise, or with their points shuffled, leave more than 0.7.
+noise, or with their points shuffled, leave 0.7 to 1.
 """
-TOO_WIDE = 0.6
+TOO_WIDE = 0.7
 """An interval over more than this share of the shell's height is no boundary found."""
 SENSE_DB = 3.0
 """Difference in dullness between the parts that makes the duller one the water's with odds e to one."""
@@ -273,7 +276,8 @@ def _state(posterior: BoundaryPosterior, misfit: float, wide: bool) -> BoundaryS
         "all water": posterior.p_all_water,
     }
     likeliest = max(chances, key=lambda name: chances[name])
-    if misfit >= 1.0 or chances[likeliest] < SURE_ENOUGH or (likeliest == "found" and wide):
+    needed = SURE_ENOUGH if likeliest == "found" else SURE_OF_WHOLE
+    if misfit >= 1.0 or chances[likeliest] < needed or (likeliest == "found" and wide):
         return "not found"
     return likeliest
 
