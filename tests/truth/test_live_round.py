@@ -1,0 +1,84 @@
+"""End to end over a real sound path: simulated walks are played into the microphone while `taptest record` runs.
+
+What must come out is what comes out of the same sound imported directly.
+"""
+
+import math
+import os
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from taptest.visit.analyse import judge_visit
+from taptest.visit.files import read_visit
+from taptest.visit.result import as_json
+from tests.live_round import OPTIONS, TANK, LiveRound, plain_taps, tap_along
+from tests.simulated_round import PlayedVisit, simulated_visits
+from tests.tapping import Hand
+from tests.virtual_microphone import RATE_HZ, Player, serving
+
+
+def test_three_marks_over_a_real_sound_path(tmp_path: Path) -> None:
+    (tmp_path / "tank.toml").write_text(TANK)
+    with serving(tmp_path / "server") as server:
+        player = Player(server, Hand().quiet(3.0).sound())
+        live = LiveRound(
+            server, tmp_path / "visit", ["--tank", str(tmp_path / "tank.toml"), "--marks", "60,120,180", *OPTIONS]
+        )
+        try:
+            assert tap_along(live, player, plain_taps) == 3
+            assert live.process.wait(10) == 0, live.output.read_text()
+        finally:
+            player.close()
+            live.close()
+    document = read_visit(tmp_path / "visit").document
+    assert [point.position_mm for point in document.points] == [60, 120, 180]
+    assert len(live.entries("point")) == 3
+    accepted = [entry for entry in live.entries("tap") if entry["accepted"]]
+    assert len(accepted) == 9
+    # The virtual microphone hands samples on as they are: the peaks are those that were played, within 0.2 dB.
+    played = [plain_taps(position) for position in (60, 120, 180)]
+    assert [max(tap["peak_db"] for tap in accepted[3 * i : 3 * i + 3]) for i in range(3)] == pytest.approx(
+        [20 * math.log10(abs(sound).max()) for sound in played], abs=0.2
+    )
+
+
+def record_live(visit: PlayedVisit, folder: Path) -> Path:
+    """Record a simulated visit through a server of its own."""
+    assert visit.rate_hz == RATE_HZ
+    tank = visit.write_tank(folder / "tank.toml")
+    with serving(folder / "server") as server:
+        player = Player(server, visit.noise)
+        time.sleep(0.5)
+        live = LiveRound(server, folder / "visit", ["--tank", str(tank), "--marks", visit.marks, *OPTIONS])
+        try:
+            assert tap_along(live, player, visit.sound.__getitem__) == len(visit.sound), live.output.read_text()
+            assert live.process.wait(15) == 0, live.output.read_text()
+        finally:
+            player.close()
+            live.close()
+    return folder / "visit"
+
+
+def judged(folder: Path) -> dict[str, Any]:
+    return as_json(judge_visit(read_visit(folder)))
+
+
+@pytest.mark.slow
+def test_three_visits_recorded_live_are_judged_as_imported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TAPTEST_CACHE", os.environ.get("TAPTEST_CACHE", str(tmp_path / "cache")))
+    visits = simulated_visits(tmp_path / "simulated", seed=3, count=3)
+    folders = [tmp_path / visit.folder.name for visit in visits]
+    for folder in folders:
+        folder.mkdir()
+    with ThreadPoolExecutor(3) as pool:
+        recorded = list(pool.map(record_live, visits, folders))
+    for visit, live in zip(visits, recorded, strict=True):
+        imported, heard = judged(visit.folder), judged(live)
+        assert heard["finding"]["code"] == imported["finding"]["code"]
+        assert heard["boundary"]["state"] == imported["boundary"]["state"]
+        if imported["boundary"]["position_mm"] is not None:
+            assert heard["boundary"]["position_mm"] == pytest.approx(imported["boundary"]["position_mm"], abs=2.0)
