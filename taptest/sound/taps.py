@@ -44,8 +44,9 @@ CANDIDATE_DB = 7.0
 """Mean rise over the bands that makes a frame a candidate (noise alone: mean 1 dB, deviation 0.6 dB)."""
 LANDING_S = 0.015
 """A stronger hit that soon after a weaker one is the same strike landing; the weaker was the first touch."""
-LANDING_SHARE = 0.1
-"""First touch relative to the strike above which the two count as a double hit."""
+LANDING_SHARE = 0.25
+"""First touch relative to the strike below which it was only that; otherwise the strike began with it, and its energy
+swells for a moment as modes beat."""
 SETTLED_S = 0.25
 """Time after a tap from which on the recording counts as quiet again."""
 NOTHING_DB = 0.0
@@ -65,7 +66,7 @@ PRECURSOR_SHARE = 0.03
 OUTLIER_DB = 22.0
 """A strike that far below the others of its recording is handling noise or a slip."""
 SLOWEST_RISE = 0.2
-"""Least share of the peak energy that a tap reaches within 8 ms."""
+"""Least share of the peak energy that a tap reaches within `LANDING_S`."""
 LEAST_PEAK = 1.5
 """Least ratio of the peaks of the first 10 ms to the mean from 50 to 100 ms, and"""
 LEAST_FALL = 1.3
@@ -84,6 +85,8 @@ class _Hit:
     frame: int
     strength: float
     last_frame: int
+    touch_frame: int
+    """Frame of the first touch, from which on the onset is sought."""
     bounced: bool = False
 
 
@@ -114,6 +117,7 @@ class TapDetector:
         self._scored = 0
         self._hits: list[_Hit] = []
         self._floors_seen: list[float] = []
+        self._groups_seen = 0
         self._finished = False
 
     @property
@@ -180,7 +184,10 @@ class TapDetector:
             kth = int(FLOOR_SHARE * len(past))
             rows.append(np.partition(past, kth, axis=0)[kth])
         floors = np.maximum(np.array(rows), SILENCE)
-        self._floors_seen.extend(floors.sum(axis=1).tolist())
+        fresh_groups = groups[-1] + 1 - max(self._groups_seen, groups[0])
+        if fresh_groups > 0:
+            self._floors_seen.extend(floors[-fresh_groups:].sum(axis=1).tolist())
+        self._groups_seen = int(groups[-1]) + 1
         self._chunks_done += len(fresh)
         self._chunks = chunks[-(FLOOR_CHUNKS + CHUNKS_PER_FLOOR) :]
         return np.asarray(floors[groups - groups[0]])
@@ -213,15 +220,15 @@ class TapDetector:
             since_main = (frame - main.frame) * frame_s
             since_last = (frame - main.last_frame) * frame_s
             if since_last <= BOUNCE_S and since_main <= CLUSTER_S:
-                landing = since_main <= LANDING_S and strength > main.strength
-                if landing or main.strength < PRECURSOR_SHARE * strength:
-                    bounced = main.strength > LANDING_SHARE * strength and frame - main.frame > 2
-                    self._hits[-1] = _Hit(frame, strength, frame, bounced)
-                elif frame - main.frame > 2 and strength > BOUNCE_SHARE * main.strength:
+                landing = since_main <= LANDING_S
+                if main.strength < (LANDING_SHARE if landing else PRECURSOR_SHARE) * strength:
+                    touch = main.touch_frame if landing else frame
+                    self._hits[-1] = _Hit(frame, strength, frame, touch)
+                elif not landing and strength > BOUNCE_SHARE * main.strength:
                     main.bounced = True
                     main.last_frame = frame
                 return
-        self._hits.append(_Hit(frame, strength, frame))
+        self._hits.append(_Hit(frame, strength, frame, frame))
 
     # ---- verdicts ----------------------------------------------------------------------------------------------------
 
@@ -254,7 +261,7 @@ class TapDetector:
 
     def _judge(self, hit: _Hit, after: _Hit | None) -> Tap:
         """Measure one hit and say whether it can be used."""
-        onset = self._onset_sample(hit.frame)
+        onset = self._onset_sample(hit)
         end = self._raw_start + self._raw.size
         ring = self._raw[onset - self._raw_start :][: int(RING_S * self.rate_hz)]
         peak = float(np.abs(ring).max(initial=0.0))
@@ -285,12 +292,12 @@ class TapDetector:
     def _frames(self, seconds: float) -> int:
         return max(round(seconds * self.rate_hz / self.hop), 1)
 
-    def _onset_sample(self, frame: int) -> int:
-        """First sample of a hit whose energy rose in `frame`."""
-        low = max((frame - self._frames(0.030)) * self.hop, self._raw_start)
-        high = (frame + self._frames(0.008)) * self.hop
+    def _onset_sample(self, hit: _Hit) -> int:
+        """First sample of a hit."""
+        low = max((hit.touch_frame - self._frames(0.030)) * self.hop, self._raw_start)
+        high = (hit.frame + self._frames(0.008)) * self.hop
         stretch = self._raw[low - self._raw_start : high - self._raw_start]
-        quiet = (frame - 2) * self.hop - low
+        quiet = (hit.touch_frame - 2) * self.hop - low
         return low + onset_in(stretch, max(quiet, 1), self.rate_hz)
 
     def _is_noise_burst(self, k: int, next_k: int) -> bool:
@@ -300,7 +307,7 @@ class TapDetector:
         shape = (self._energy[k - at : end] / self._floor[k]).mean(axis=1)
         before = float(shape[: at - 6].mean()) if at > 6 else 1.0
         above = np.maximum(shape[max(at - 1, 0) :] - before, 0.0)
-        early = above[: self._frames(0.008) + 1]
+        early = above[: self._frames(LANDING_S) + 1]
         late = above[early.size : self._frames(0.060)]
         if late.size and early.max() < SLOWEST_RISE * late.max():
             return True
@@ -363,9 +370,9 @@ def rises(energy: FloatArray, floor: FloatArray) -> FloatArray:
 
 
 def _strength(energy: FloatArray, floor: FloatArray, k: int) -> float:
-    """Energy of a hit above what was there before it, in units of the floor."""
-    now = (energy[k : k + 4] / floor[k]).sum()
-    before = (energy[max(k - 5, 0) : max(k - 1, 1)] / floor[k]).mean(axis=0).sum() * 4
+    """Energy of the first 5 ms of a hit above what was there before it, in units of the floor."""
+    now = (energy[k : k + 2] / floor[k]).sum()
+    before = (energy[max(k - 5, 0) : max(k - 1, 1)] / floor[k]).mean(axis=0).sum() * 2
     return float(max(now - before, 0.0))
 
 
