@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from taptest.finding.records import Case, Interval, Judgement, PrechargeEstimate
+from taptest.finding.records import Case, Expected, Forecast, Interval, Judgement, PrechargeEstimate
 from taptest.line.records import Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
@@ -69,30 +69,10 @@ class VisitResult:
 def as_json(result: VisitResult) -> dict[str, Any]:
     """Return the judged visit as plain data, by the contract in docs/commands.md; every number is finite or null."""
     found = result.judgement
-    reading, expected = found.line, found.expected
     return {
         "schema": JSON_SCHEMA,
-        "finding": {
-            "code": found.code,
-            "sentence": found.sentence,
-            "confidence": found.confidence,
-            "reasons": [*found.reasons, *result.remarks],
-            "not_checked": [*found.not_checked, *result.assumptions],
-            "next_checks": list(found.next_checks),
-            "causes": [
-                {"cause": cause.cause, "weight": _number(cause.weight, 4), "because": cause.because}
-                for cause in found.causes
-            ],
-        },
-        "boundary": {
-            "state": found.boundary_state,
-            "position_mm": _scaled(reading.depth_m, 1000, 1),
-            "interval90_mm": None
-            if reading.interval90_m is None
-            else [_scaled(depth, 1000, 1) for depth in reading.interval90_m],
-            "p_all_air": _number(reading.posterior.p_all_air, 4),
-            "p_all_water": _number(reading.posterior.p_all_water, 4),
-        },
+        "finding": _finding(result),
+        "boundary": _boundary(found),
         "points": [
             {
                 "position_mm": _scaled(point.depth_m, 1000, 1),
@@ -106,27 +86,12 @@ def as_json(result: VisitResult) -> dict[str, Any]:
             {"file": tap.file, "onset_s": _number(tap.tap.onset_s, 5), "used": tap.tap.used, "why_not": tap.tap.why_not}
             for tap in result.taps
         ],
-        "expected": None
-        if expected is None
-        else {
-            "position_mm": None if expected.depth_m is None else _scaled(expected.depth_m.median, 1000, 1),
-            "interval90_mm": None if expected.depth_m is None else _ends(expected.depth_m, 1000, 1),
-            "water_l": _scaled(expected.water_m3.median, 1000, 2),
-            "water_share": _number(expected.water_share.median, 4),
-        },
+        "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "precharge_bar": None
         if found.precharge is None
         else {**_interval(found.precharge.pressure_pa, 1e-5, 3), "bound": found.precharge.bound},
-        "forecast": None
-        if found.forecast is None
-        else {
-            "hot_pressure_bar": _interval(found.forecast.hot_pressure_pa, 1e-5, 3),
-            "relief": found.forecast.relief,
-            "temperature_c": _number(found.forecast.temperature_c, 2),
-            "p_may_weep": _number(found.forecast.p_may_weep, 4),
-            "p_opens": _number(found.forecast.p_opens, 4),
-        },
+        "forecast": _forecast(found.forecast),
         "probabilities": {code: _number(chance, 4) for code, chance in found.probabilities.items()},
         "needed_precharge_bar": _scaled(found.needed_precharge_pa, 1e-5, 3),
         "reference_precharge": None
@@ -134,6 +99,62 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
         "lost_air": _lost_air(found.precharge),
         "air": _air(found.air),
+    }
+
+
+def _finding(result: VisitResult) -> dict[str, Any]:
+    """Tell the finding and what it rests on; remarks on the recordings are reasons, assumptions are things not checked."""
+    found = result.judgement
+    return {
+        "code": found.code,
+        "sentence": found.sentence,
+        "confidence": found.confidence,
+        "reasons": [*found.reasons, *result.remarks],
+        "not_checked": [*found.not_checked, *result.assumptions],
+        "next_checks": list(found.next_checks),
+        "causes": [
+            {"cause": cause.cause, "weight": _number(cause.weight, 4), "because": cause.because}
+            for cause in found.causes
+        ],
+    }
+
+
+def _boundary(found: Judgement) -> dict[str, Any]:
+    """Tell where the water ends by the taps alone."""
+    reading = found.line
+    ends = reading.interval90_m
+    return {
+        "state": found.boundary_state,
+        "position_mm": _scaled(reading.depth_m, 1000, 1),
+        "interval90_mm": None if ends is None else [_scaled(depth, 1000, 1) for depth in ends],
+        "p_all_air": _number(reading.posterior.p_all_air, 4),
+        "p_all_water": _number(reading.posterior.p_all_water, 4),
+    }
+
+
+def _expected(expected: Expected | None) -> dict[str, Any] | None:
+    """Tell where it should end by pressure, pre-charge and temperature; null where that is not known."""
+    if expected is None:
+        return None
+    depth = expected.depth_m
+    return {
+        "position_mm": None if depth is None else _scaled(depth.median, 1000, 1),
+        "interval90_mm": None if depth is None else _ends(depth, 1000, 1),
+        "water_l": _scaled(expected.water_m3.median, 1000, 2),
+        "water_share": _number(expected.water_share.median, 4),
+    }
+
+
+def _forecast(forecast: Forecast | None) -> dict[str, Any] | None:
+    """Tell the pressure at the highest temperature, and what the relief valve will do."""
+    if forecast is None:
+        return None
+    return {
+        "hot_pressure_bar": _interval(forecast.hot_pressure_pa, 1e-5, 3),
+        "relief": forecast.relief,
+        "temperature_c": _number(forecast.temperature_c, 2),
+        "p_may_weep": _number(forecast.p_may_weep, 4),
+        "p_opens": _number(forecast.p_opens, 4),
     }
 
 
