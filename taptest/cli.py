@@ -17,6 +17,7 @@ from taptest.errors import TaptestError
 COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("import", "taptest.commands.take_in", "make a visit from tables and sound files"),
     ("record", "taptest.commands.record", "record a visit on site: the guided round"),
+    ("known-level", "taptest.commands.known_level", "check microphone and striker where the level is known"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
     ("report", "taptest.commands.report", "draw the boundary picture of a visit"),
     ("size", "taptest.commands.size", "size a tank by several standards, from a list of sizes"),
