@@ -103,7 +103,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
 
 
 def _finding(result: VisitResult) -> dict[str, Any]:
-    """Tell the finding and what it rests on; remarks on the recordings are reasons, assumptions are things not checked."""
+    """Tell the finding; remarks on the recordings are reasons, assumptions are things not checked."""
     found = result.judgement
     return {
         "code": found.code,
