@@ -12,6 +12,7 @@ import secrets
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from taptest.errors import StorageError
 
@@ -51,13 +52,17 @@ def flush_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def write_bytes(path: Path, content: bytes) -> None:
-    """Write `content` to `path` whole or not at all. Raises `StorageError`."""
+@contextlib.contextmanager
+def new_file(path: Path) -> Iterator[BinaryIO]:
+    """Yield a file to write that takes the place of `path` when the block ends well and vanishes when it does not.
+
+    Raises `StorageError`.
+    """
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     with storage_errors("write", path):
         try:
             with temporary.open("xb") as file:
-                file.write(content)
+                yield file
                 file.flush()
                 os.fsync(file.fileno())
             temporary.replace(path)
@@ -65,6 +70,12 @@ def write_bytes(path: Path, content: bytes) -> None:
             temporary.unlink(missing_ok=True)
             raise
         flush_folder(path.parent)
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write `content` to `path` whole or not at all. Raises `StorageError`."""
+    with new_file(path) as file:
+        file.write(content)
 
 
 def write_text(path: Path, content: str) -> None:

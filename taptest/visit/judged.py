@@ -1,0 +1,121 @@
+"""The last finding of a visit, kept beside it as `judged.json`, so that lists and trends need not judge again.
+
+It is the JSON of `visit.result` with a fingerprint of all that it rests on: the document, every recording and the code
+that judged. Where the fingerprint does not fit, the finding is stale and is never used. The file may be deleted at any
+time.
+"""
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import taptest
+from taptest.errors import StorageError
+from taptest.visit import disk
+from taptest.visit.analyse import judge_visit
+from taptest.visit.files import LARGEST_DOCUMENT, Visit, inside, sound_files
+from taptest.visit.record import write_document
+from taptest.visit.result import VisitResult, as_json
+
+JUDGED = "judged.json"
+LARGEST_JUDGED = 4 * LARGEST_DOCUMENT
+"""Bytes; a larger file is none of ours."""
+_TOLD = ("code", "sentence", "confidence")
+_CODE = (
+    "quantities.py",
+    "water/*.py",
+    "tank/*.py",
+    "sound/*.py",
+    "shell/*.py",
+    "line/*.py",
+    "finding/*.py",
+    "visit/*.py",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A visit's finding as plain data (see `visit.result.as_json`)."""
+
+    content: dict[str, Any]
+    note: str = ""
+    """Why it could not be kept for next time, as a sentence; empty where it was."""
+
+
+def fingerprint(visit: Visit) -> str:
+    """Return the SHA-256 of all that a finding rests on. Raises `VisitError`, `StorageError`."""
+    digest = hashlib.sha256(_code_version().encode())
+    digest.update(write_document(visit.document).encode())
+    for name in sound_files(visit.document):
+        path = inside(visit.folder, name)
+        with disk.storage_errors("read", path), path.open("rb") as file:
+            digest.update(hashlib.file_digest(file, "sha256").digest())
+    return digest.hexdigest()
+
+
+def read_judged(visit: Visit) -> dict[str, Any] | None:
+    """Return the kept finding; None where there is none, or it is damaged or stale."""
+    path = visit.folder / JUDGED
+    try:
+        if path.stat().st_size > LARGEST_JUDGED:
+            return None
+        kept = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        # It is missing or damaged: judging again makes it anew.
+        return None
+    content = kept.get("judged") if isinstance(kept, dict) else None
+    finding = content.get("finding") if isinstance(content, dict) else None
+    whole = isinstance(finding, dict) and all(isinstance(finding.get(key), str) for key in _TOLD)
+    return content if whole and kept.get("fingerprint") == fingerprint(visit) else None
+
+
+def keep_judged(visit: Visit, result: VisitResult, mark: str | None = None) -> None:
+    """Write the finding beside the visit, whole or not at all.
+
+    `mark` is the fingerprint as it was before judging, so that a recording that changed meanwhile makes the finding
+    stale. Raises `StorageError`.
+    """
+    kept = {
+        "fingerprint": mark or fingerprint(visit),
+        "version": taptest.__version__,
+        "judged": as_json(result),
+    }
+    disk.write_text(visit.folder / JUDGED, json.dumps(kept, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def judge_and_keep(visit: Visit, progress: Callable[[float], None] | None = None) -> tuple[VisitResult, str]:
+    """Judge a visit and keep its finding; returns the result and, where it could not be kept, a sentence why.
+
+    Raises what `judge_visit` raises.
+    """
+    mark = fingerprint(visit)
+    result = judge_visit(visit, progress)
+    try:
+        keep_judged(visit, result, mark)
+    except StorageError as error:
+        return result, f"The finding was not kept beside the visit: {error}"
+    return result, ""
+
+
+def judged(visit: Visit, progress: Callable[[float], None] | None = None) -> Judged:
+    """Return the kept finding, or judge and keep it. Raises what `judge_visit` raises."""
+    content = read_judged(visit)
+    if content is not None:
+        return Judged(content)
+    result, note = judge_and_keep(visit, progress)
+    return Judged(as_json(result), note)
+
+
+@lru_cache(maxsize=1)
+def _code_version() -> str:
+    """Fingerprint the code that judges, so that no finding outlives it."""
+    package = Path(taptest.__file__).parent
+    digest = hashlib.sha256(taptest.__version__.encode())
+    for pattern in _CODE:
+        for source in sorted(package.glob(pattern)):
+            digest.update(source.read_bytes())
+    return digest.hexdigest()

@@ -1,0 +1,162 @@
+"""A visit as one file: packed into a zip to send or to keep, and unpacked again, whole or not at all.
+
+A parcel from elsewhere is not trusted: names that lead out of the folder, links, names that a system refuses, twins
+and more data than a visit can be are refused before or while they are written.
+"""
+
+import stat
+import zipfile
+import zlib
+from collections.abc import Sequence
+from pathlib import Path, PurePosixPath
+from typing import BinaryIO
+
+from taptest.errors import VisitError
+from taptest.visit import disk
+from taptest.visit.files import DOCUMENT, Visit, read_visit
+
+LARGEST_VISIT = 2_000_000_000
+"""Bytes of all files together; an hour of sound at 48 kHz takes a sixth."""
+MOST_FILES = 5_000
+LONGEST_NAME = 200
+_CHUNK = 1 << 20
+_PACKED_ALREADY = {".flac", ".ogg", ".mp3"}
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))}
+"""Names that Windows keeps for devices, whatever the ending."""
+
+
+def pack_visit(visit: Visit, target: Path) -> int:
+    """Write all files of a visit into the zip `target`, which is there whole or not at all; returns how many.
+
+    Raises `VisitError` where `target` lies in the visit itself, `StorageError`.
+    """
+    folder = visit.folder.resolve()
+    if target.resolve().is_relative_to(folder):
+        raise VisitError(f"{target} would lie in the visit that it is made of. Choose a place outside of it.")
+    files = _files_of(folder)
+    with disk.new_file(target) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as parcel:
+        for path in files:
+            how = zipfile.ZIP_STORED if path.suffix.lower() in _PACKED_ALREADY else zipfile.ZIP_DEFLATED
+            parcel.write(path, path.relative_to(folder).as_posix(), how)
+    return len(files)
+
+
+def _files_of(folder: Path) -> list[Path]:
+    """Return the files of a visit's folder in order of their names; links and what is hidden stay out."""
+    with disk.storage_errors("read", folder):
+        return sorted(
+            path
+            for path in folder.rglob("*")
+            if path.is_file()
+            and not path.is_symlink()
+            and not any(part.startswith(".") for part in path.relative_to(folder).parts)
+        )
+
+
+def unpack_visit(source: Path, folder: Path) -> Visit:
+    """Make the visit `folder` from a parcel; nothing that is there is written over.
+
+    Raises `VisitError` for what is no parcel or is not to be trusted, `StorageError`; then nothing has been made.
+    """
+    folder = folder.absolute()
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise VisitError(f"{folder} is there already, and nothing is written over. Choose another name for the visit.")
+    if not source.is_file():
+        raise VisitError(f"{source} is not there or is no file. Check the spelling and the folder.")
+    with disk.storage_errors("read", source), source.open("rb") as file:
+        return unpack_stream(file, folder, str(source))
+
+
+def unpack_stream(file: BinaryIO, folder: Path, source: str) -> Visit:
+    """Make the visit `folder` from an open parcel, named `source` in sentences; see `unpack_visit`."""
+    try:
+        with zipfile.ZipFile(file) as parcel, disk.new_folder(folder) as working:
+            entries = _checked(parcel.infolist(), source)
+            room = LARGEST_VISIT
+            for entry, place in entries:
+                room -= _write(parcel, entry, working.joinpath(*place.parts), room, source)
+            _check_visit(working, source)
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, zlib.error) as error:
+        raise VisitError(f"{source} is no zip file, or is damaged ({error}). Pack the visit again.") from error
+    except RuntimeError as error:
+        raise VisitError(f"{source} is locked with a password. Pack the visit again without one.") from error
+    return read_visit(folder)
+
+
+def _check_visit(working: Path, source: str) -> None:
+    """Refuse what is no visit, naming the parcel and not the folder that it was laid down in meanwhile."""
+    try:
+        read_visit(working)
+    except VisitError as error:
+        raise VisitError(str(error).replace(str(working), source)) from error
+
+
+def _checked(entries: Sequence[zipfile.ZipInfo], source: str) -> list[tuple[zipfile.ZipInfo, PurePosixPath]]:
+    """Give each entry its place inside the visit, or refuse the parcel."""
+    files = [entry for entry in entries if not entry.is_dir()]
+    if len(files) > MOST_FILES:
+        raise VisitError(f"{source} holds {len(files)} files, more than a visit has ({MOST_FILES}). It is refused.")
+    if sum(entry.file_size for entry in files) > LARGEST_VISIT:
+        raise _too_large(source)
+    places = [(entry, _place(entry, source)) for entry in files]
+    documents = [place.parent for _, place in places if place.name == DOCUMENT and len(place.parts) <= 2]
+    if len(documents) != 1:
+        raise VisitError(f"{source} holds {len(documents) or 'no'} {DOCUMENT}, so it is not the parcel of one visit.")
+    top = documents[0]
+    seen: set[str] = set()
+    inside = []
+    for entry, place in places:
+        if not place.is_relative_to(top):
+            raise VisitError(f'{source} holds "{_shown(entry)}" outside the visit "{top}". It is refused.')
+        inner = place.relative_to(top)
+        key = str(inner).casefold()
+        # "a" beside "a/b" cannot be laid down either: a file and a folder of one name.
+        if key in seen or any(str(parent).casefold() in seen for parent in inner.parents):
+            raise VisitError(f'{source} holds "{_shown(entry)}" twice. It is refused.')
+        seen.add(key)
+        inside.append((entry, inner))
+    return inside
+
+
+def _place(entry: zipfile.ZipInfo, source: str) -> PurePosixPath:
+    """Return where an entry lies, sure to lead to a plain file further down."""
+    name = entry.orig_filename
+    parts = name.split("/")
+    mode = entry.external_attr >> 16
+    if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        raise VisitError(f'{source}: "{_shown(entry)}" is packed in an unusual way. Pack the visit again with taptest.')
+    if stat.S_IFMT(mode) not in (0, stat.S_IFREG):
+        raise VisitError(f'{source}: "{_shown(entry)}" is a link or a device and no file. The parcel is refused.')
+    tricky = (
+        not name.isprintable()
+        or len(name) > LONGEST_NAME
+        or any(letter in '<>:"\\|?*' for letter in name)
+        or any(part in ("", ".", "..") or part != part.strip(" ") or part.endswith(".") for part in parts)
+        or any(part.split(".")[0].casefold() in _RESERVED for part in parts)
+    )
+    if tricky:
+        raise VisitError(f'{source}: the name "{_shown(entry)}" cannot be that of a visit\'s file. It is refused.')
+    return PurePosixPath(name)
+
+
+def _shown(entry: zipfile.ZipInfo) -> str:
+    return ascii(entry.orig_filename[:80])[1:-1]
+
+
+def _write(parcel: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path, room: int, source: str) -> int:
+    """Write one file and return its size. What the parcel says of sizes is not believed: bytes are counted."""
+    written = 0
+    disk.make_folder(target.parent)
+    with parcel.open(entry) as packed, disk.new_file(target) as file:
+        while chunk := packed.read(_CHUNK):
+            written += len(chunk)
+            if written > room:
+                raise _too_large(source)
+            file.write(chunk)
+    return written
+
+
+def _too_large(source: str) -> VisitError:
+    return VisitError(
+        f"{source} would unpack to more than {LARGEST_VISIT / 1e9:.0f} GB, which no visit needs. It is refused."
+    )
