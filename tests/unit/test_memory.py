@@ -1,0 +1,50 @@
+"""What a computer remembers between visits."""
+
+from pathlib import Path
+
+import pytest
+
+from taptest.capture import memory
+from taptest.capture.memory import KnownLevel
+
+
+@pytest.fixture(autouse=True)
+def _own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
+
+
+def a_check(found_mm: float | None, microphone: str = "USB") -> KnownLevel:
+    return KnownLevel("2026-05-04", "laptop", microphone, "ball 30 g", "a drum", 160.0, found_mm, (150.0, 170.0))
+
+
+def test_the_microphone_is_remembered() -> None:
+    assert memory.remembered_microphone() is None
+    memory.remember_microphone("USB Mikrofön")
+    assert memory.remembered_microphone() == "USB Mikrofön"
+
+
+def test_known_levels_are_kept_in_order_and_survive_a_torn_line(tmp_path: Path) -> None:
+    assert memory.known_levels() == ()
+    memory.keep_known_level(a_check(163.0))
+    memory.keep_known_level(a_check(None))
+    with (tmp_path / "home" / memory.KNOWN_LEVELS).open("a") as file:
+        file.write('{"on": "2026')
+    assert memory.known_levels() == (a_check(163.0), a_check(None))
+
+
+def test_the_newest_for_this_computer_and_microphone_is_quoted() -> None:
+    assert memory.newest_known_level("laptop", "USB") is None
+    for check in (a_check(170.0), a_check(158.0), a_check(100.0, "other")):
+        memory.keep_known_level(check)
+    assert memory.newest_known_level("laptop", "USB") == a_check(158.0)
+
+
+@pytest.mark.parametrize(
+    ("found_mm", "words"),
+    [(163.0, "found 3 mm too low"), (158.0, "found 2 mm too high"), (160.2, "found exactly"), (None, "was not found")],
+)
+def test_the_sentence_says_how_far_off_it_was(found_mm: float | None, words: str) -> None:
+    sentence = a_check(found_mm).sentence
+    assert words in sentence
+    assert "160 mm below its top" in sentence
+    assert "USB and the striker ball 30 g" in sentence
