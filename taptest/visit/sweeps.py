@@ -46,11 +46,10 @@ Sweeps = tuple[LevelSweep, ...]
 def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
     """Return the level sweeps of a visit's tank, one for each wall that it may have, and notes in whole sentences.
 
-    Empty for a lying tank: there the level cuts along the axis, which the sweep does not know, and the line is read
-    without it. `progress` is told the share done where the sweeps have to be computed.
+    Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. `progress` is told the share done where the sweeps have to be computed.
     """
     tank = case.tank
-    if tank.shape.axis == "horizontal":
+    if tank.sideways:
         return (), ()
     spec = spec_from_tank(tank, _pressure_class(case))
     count = max(round((tank.shape.height_m - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)

@@ -135,7 +135,7 @@ def test_a_console_without_the_letters_does_not_fail(folder: Path, encoding: str
     path = folder / "cellar" / "visit.json"
     path.write_text(path.read_text(encoding="utf-8").replace("Cellar", "膨張タンク Größe ½"), encoding="utf-8")
     environment = {**os.environ, "PYTHONIOENCODING": encoding, "TAPTEST_CACHE": str(folder / "cache")}
-    # A lying tank is read without the model, which is not to be computed here.
+    # A lying diaphragm tank is read without the model, which is not to be computed here.
     path.write_text(path.read_text(encoding="utf-8").replace('"vertical"', '"horizontal"'), encoding="utf-8")
     command = [sys.executable, "-m", "taptest", "judge", str(folder / "cellar")]
     done = subprocess.run(command, capture_output=True, env=environment, check=False)

@@ -130,5 +130,6 @@ def test_the_model_is_asked_for_the_walls_that_the_tank_may_have(monkeypatch: py
     assert not asked, "a pressure of the same class asks for no new model"
 
 
-def test_a_lying_tank_is_read_without_a_sweep() -> None:
-    assert sweeps_for(Case(LYING, SystemFacts(WATER), Readings())) == ((), ())
+def test_a_lying_diaphragm_tank_is_read_without_a_sweep() -> None:
+    sideways = replace(LYING, kind="diaphragm", seam_depth_m=None)
+    assert sweeps_for(Case(sideways, SystemFacts(WATER), Readings())) == ((), ())
