@@ -20,6 +20,8 @@ BEFORE_TAP_S = 0.03
 LONGEST_STRETCH_S = 0.6
 """Longer quiet stretches are cut: the noise near the taps is what lies under them."""
 MOST_STRETCHES = 40
+TAPS_AT_ONCE = 64
+"""So many taps are measured together: an hour's walk needs no more memory than a minute's."""
 ENOUGH_NOISE_S = 1.0
 """From this much quiet time on a recording's noise is taken from itself alone."""
 
@@ -99,9 +101,11 @@ def _measure(ear: _Ears, shared: NoiseProfile) -> Heard:
     traits: list[TapTraits | None] = [None] * len(ear.taps)
     if used:
         noise = noise_profile(ear.quiet, rate) if ear.quiet_s >= ENOUGH_NOISE_S else shared
-        starts = [round((ear.taps[number].onset_s - LEAD_S) * rate) for number in used]
         length = round((LEAD_S + WINDOW_S) * rate)
-        measured = many_tap_traits(ear.recording.stretches(starts, length), rate, noise)
-        for number, trait in zip(used, measured, strict=True):
-            traits[number] = trait
+        for first in range(0, len(used), TAPS_AT_ONCE):
+            some = used[first : first + TAPS_AT_ONCE]
+            starts = [round((ear.taps[number].onset_s - LEAD_S) * rate) for number in some]
+            measured = many_tap_traits(ear.recording.stretches(starts, length), rate, noise)
+            for number, trait in zip(some, measured, strict=True):
+                traits[number] = trait
     return Heard(ear.file, ear.taps, tuple(traits), ear.recording.notes, ear.trouble)

@@ -46,7 +46,8 @@ Sweeps = tuple[LevelSweep, ...]
 def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
     """Return the level sweeps of a visit's tank, one for each wall that it may have, and notes in whole sentences.
 
-    Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. `progress` is told the share done where the sweeps have to be computed.
+    Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. `progress` is
+    told the share done where the sweeps have to be computed.
     """
     tank = case.tank
     if tank.sideways:

@@ -53,3 +53,15 @@ def test_a_file_that_is_no_sound_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "a.wav").write_text("this is a text, not a sound\n" * 30)
     with pytest.raises(RecordingError, match=r"a\.wav"):
         listen([("sound/a.wav", tmp_path / "a.wav")])
+
+
+def test_taps_measured_a_few_at_a_time_measure_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_taps(tmp_path / "a.wav", 5)
+    (whole,) = listen([("a", tmp_path / "a.wav")])
+    monkeypatch.setattr("taptest.visit.listen.TAPS_AT_ONCE", 2)
+    (parted,) = listen([("a", tmp_path / "a.wav")])
+    assert len(whole.traits) == 5
+    for one, other in zip(whole.traits, parted.traits, strict=True):
+        assert one is not None
+        assert other is not None
+        np.testing.assert_allclose(one.band_level_db, other.band_level_db, rtol=1e-9)
