@@ -1,0 +1,97 @@
+"""Simulated recordings keep what they promise: the seed, the noise ratio, the onsets, the physics that was switched."""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from taptest.shell import simulate
+from taptest.shell.scene import draw_scene
+from taptest.shell.simulate import (
+    WINDOW_S,
+    SimulatedVisit,
+    draw_session,
+    heard_band,
+    play,
+    ring_sum,
+    simulate_visit,
+)
+
+SMALL = 106
+"""Seed of a small tank: the physics is the same and the model is quick."""
+
+
+@pytest.fixture(autouse=True)
+def _low_modes_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the modes above 3 kHz out: nothing here depends on them, and the model is quick without."""
+    monkeypatch.setattr(simulate, "MAX_HZ", 3000.0)
+
+
+@lru_cache(maxsize=8)
+def visit(tap_to_noise_db: float = 30.0, moving: bool = False) -> SimulatedVisit:
+    scene = draw_scene(SMALL, "easy", ())
+    session = replace(draw_session(scene), tap_to_noise_db=tap_to_noise_db, moving=moving, rate_hz=16000.0)
+    return play(scene, session)
+
+
+def test_the_same_seed_gives_the_same_samples() -> None:
+    scene = draw_scene(SMALL, "easy", ())
+    assert simulate_visit(SMALL, "easy", ()).scene == scene
+    session = replace(draw_session(scene), tap_to_noise_db=30.0, rate_hz=16000.0)
+    again = play(scene, session)
+    for one, other in zip(visit().points, again.points, strict=True):
+        np.testing.assert_array_equal(one.samples, other.samples)
+        assert one.onsets_s == other.onsets_s
+
+
+@pytest.mark.parametrize("asked_db", [12.0, 30.0])
+def test_the_tap_to_noise_ratio_is_the_one_asked_for(asked_db: float) -> None:
+    """Energy of the ring window above the noise's, in the band that is heard, measured on the finished recordings."""
+    made = visit(asked_db)
+    band, window = heard_band(made.rate_hz), int(WINDOW_S * made.rate_hz)
+    taps, quiet = [], []
+    for point in made.points:
+        heard = signal.sosfilt(band, point.samples)
+        taps += [np.sum(heard[int(t * made.rate_hz) :][:window] ** 2) for t in point.onsets_s]
+        quiet.append(np.mean(heard[int(0.02 * made.rate_hz) : int((point.onsets_s[0] - 0.02) * made.rate_hz)] ** 2))
+    noise = float(np.mean(quiet)) * window
+    measured = 10.0 * np.log10(np.median(taps) / noise - 1.0)
+    assert measured == pytest.approx(asked_db, abs=2.5)
+
+
+def test_every_tap_begins_at_its_onset_and_not_before() -> None:
+    made = visit(60.0)
+    for point in made.points:
+        for onset in point.onsets_s:
+            start = round(onset * made.rate_hz)
+            before = np.abs(point.samples[start - 160 : start - 2]).max()
+            after = np.abs(point.samples[start : start + 160]).max()
+            assert after > 5.0 * before
+
+
+def test_recordings_are_sixteen_bit_and_within_full_scale() -> None:
+    for point in visit().points:
+        assert point.samples.dtype == np.float32
+        assert np.abs(point.samples).max() < 1.0
+        steps = point.samples.astype(np.float64) * 32768.0
+        np.testing.assert_array_equal(steps, np.round(steps))
+
+
+def test_a_moving_microphone_is_said_and_changes_the_sound() -> None:
+    fixed, moved = visit(), visit(moving=True)
+    assert fixed.tables["line"]["microphone"] == "fixed"
+    assert moved.tables["line"]["microphone"] == "moving"
+    assert fixed.points[0].onsets_s == moved.points[0].onsets_s
+    assert not np.array_equal(fixed.points[0].samples, moved.points[0].samples)
+
+
+def test_ring_sum_is_the_sum_of_damped_cosines() -> None:
+    """Against the plain sum written out."""
+    rng = np.random.default_rng(6)
+    poles = -rng.uniform(5.0, 200.0, 12) + 2j * np.pi * rng.uniform(200.0, 6000.0, 12)
+    weights = rng.standard_normal((3, 12)) + 1j * rng.standard_normal((3, 12))
+    time = np.arange(3000) / 48000.0
+    plain = np.real(weights @ np.exp(poles[:, None] * time))
+    np.testing.assert_allclose(ring_sum(poles, weights, 3000, 48000.0), plain, atol=3e-4 * np.abs(plain).max())
