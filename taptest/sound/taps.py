@@ -177,13 +177,8 @@ class TapDetector:
         chunks = np.concatenate((self._chunks, fresh))
         chunk_of_frame = (first + np.arange(len(energy))) // FRAMES_PER_CHUNK
         groups = chunk_of_frame // CHUNKS_PER_FLOOR
-        rows = []
-        for group in range(groups[0], groups[-1] + 1):
-            end = max(group * CHUNKS_PER_FLOOR, CHUNKS_PER_FLOOR)
-            past = chunks[max(end - FLOOR_CHUNKS - first_chunk, 0) : end - first_chunk]
-            kth = int(FLOOR_SHARE * len(past))
-            rows.append(np.partition(past, kth, axis=0)[kth])
-        floors = np.maximum(np.array(rows), SILENCE)
+        ends = np.maximum(np.arange(groups[0], groups[-1] + 1) * CHUNKS_PER_FLOOR, CHUNKS_PER_FLOOR) - first_chunk
+        floors = np.maximum(_low_quantiles(chunks, ends), SILENCE)
         fresh_groups = groups[-1] + 1 - max(self._groups_seen, groups[0])
         if fresh_groups > 0:
             self._floors_seen.extend(floors[-fresh_groups:].sum(axis=1).tolist())
@@ -354,6 +349,21 @@ def octave_energies(samples: Samples, hop: int, levels: list[int]) -> FloatArray
     return out
 
 
+def _low_quantiles(chunks: FloatArray, ends: NDArray[np.int64]) -> FloatArray:
+    """(G, B) quantile `FLOOR_SHARE` of the up to `FLOOR_CHUNKS` rows of chunks (C, B) before each of `ends` (G,)."""
+    out = np.empty((ends.size, chunks.shape[1]))
+    full = ends >= FLOOR_CHUNKS
+    if full.any():
+        kth = int(FLOOR_SHARE * FLOOR_CHUNKS)
+        windows = np.lib.stride_tricks.sliding_window_view(chunks, FLOOR_CHUNKS, axis=0)[ends[full] - FLOOR_CHUNKS]
+        out[full] = np.partition(windows, kth, axis=2)[:, :, kth]
+    for i in np.flatnonzero(~full):
+        past = chunks[: ends[i]]
+        kth = int(FLOOR_SHARE * len(past))
+        out[i] = np.partition(past, kth, axis=0)[kth]
+    return out
+
+
 def rises(energy: FloatArray, floor: FloatArray) -> FloatArray:
     """(F,) mean over bands of each frame's rise, 0 to 40 dB, over the floor and the frames two to five before it.
 
@@ -429,7 +439,8 @@ def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
     step = max(int(0.0005 * rate), 1)
     if count < first + 5 * PREDICTOR:
         return None
-    taught = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(x[first:], PREDICTOR + 1))
+    # Every second row teaches as well as all of them: there are many times more rows than coefficients.
+    taught = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(x[first:], PREDICTOR + 1)[::2])
     gram = taught.T @ taught
     normal = gram[:-1, :-1]
     normal[np.diag_indices(PREDICTOR)] += 1e-9 * np.trace(normal) / PREDICTOR + 1e-30
