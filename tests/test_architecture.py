@@ -12,13 +12,13 @@ errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
-shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response shell.strike shell.rooms shell.sweep shell.scene shell.simulate
+shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.backing line.boundary line.next_point
 finding.records finding.air finding.compare finding.causes finding.wording finding.judge
-visit.disk visit.record visit.meaning visit.files visit.truth visit.simulated visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.staged visit.trial
+visit.disk visit.record visit.meaning visit.files visit.fingerprint visit.truth visit.simulated visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.marks capture.tape capture.journal capture.signs capture.round capture.notes
 capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
-report.words report.figures report.trend_figure report.page
+report.wording report.words report.figures report.trend_figure report.page_text report.page
 desk
 commands.console commands cli __main__
 """.split()
@@ -27,6 +27,7 @@ ONE_PLACE = {
     "soundfile": {"sound.recording"},
     "sounddevice": {"capture.device"},
     "matplotlib": {"report.figures", "report.trend_figure"},
+    "typst": {"report.page"},
     "sqlite3": {"visit.shelf"},
     "pydantic": {"visit.record"},
     "platformdirs": {"visit.sweeps", "capture.memory"},

@@ -27,17 +27,15 @@ from matplotlib.ticker import FixedLocator, MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
 from taptest import __version__
+from taptest.report.wording import Wording, worded
 from taptest.sound.spectra import SPECTRUM_EDGES_HZ
 from taptest.tank.shape import meridian
 from taptest.visit.result import PointResult, VisitResult
 
 FloatArray = NDArray[np.float64]
 
-PAGE_WIDTH = 7.5
 MARGIN = 0.15
 AXIS_LEFT = 0.62
-TALLEST_TANK = 3.7
-WIDEST_TANK = 2.25
 BRACKET_ROOM = 0.42
 TAPE_ROOM = 0.36
 P_WIDTH = 0.72
@@ -74,27 +72,66 @@ _STYLE: dict[str, Any] = {
     "text.parse_math": False,
     "svg.hashsalt": "taptest",
     "svg.fonttype": "path",
+    "pdf.fonttype": 42,
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """The finished picture in the two forms that are attached elsewhere."""
+    """The finished picture in the three forms that are attached elsewhere."""
 
     png: bytes
     svg: bytes
+    pdf: bytes
 
 
-def boundary_picture(result: VisitResult) -> Picture:
-    """Draw a judged visit as PNG (300 dots to the inch) and as SVG."""
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What the picture is drawn for; sizes in inches."""
+
+    width: float
+    tallest_tank: float
+    widest_tank: float
+    words: bool = True
+    """With heading, readings and figures, so that the picture can be read by itself."""
+    panels: bool = True
+    """With the map and the probabilities beside the tank."""
+    legend_columns: int = 2
+    plain: bool = False
+    """In words for someone who does not know the trade."""
+
+
+ALONE = Sheet(7.5, 3.7, 2.25)
+"""The picture by itself."""
+ON_PAGE = Sheet(4.7, 2.45, 1.5, words=False)
+"""Beside the readings, on a page that says the rest."""
+TANK_ONLY = Sheet(3.1, 2.6, 1.6, words=False, panels=False, legend_columns=1, plain=True)
+"""The tank without its measurements, for the customer."""
+
+
+def boundary_picture(result: VisitResult, wording: Wording = "us") -> Picture:
+    """Draw a judged visit as PNG (300 dots to the inch), as SVG and as PDF."""
+    maker = f"taptest {__version__}"
+    words: dict[str, Any] = {"Title": _printable(f"{result.judgement.code}: {result.name}")}
     with rc_context(_STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
-        figure = _figure(result)
-        png, svg = io.BytesIO(), io.BytesIO()
-        maker = f"taptest {__version__}"
-        words: dict[str, Any] = {"Title": _printable(f"{result.judgement.code}: {result.name}")}
-        figure.savefig(png, format="png", dpi=DOTS_PER_INCH, metadata=words | {"Software": maker})
-        figure.savefig(svg, format="svg", dpi=DOTS_PER_INCH, metadata=words | {"Creator": maker, "Date": None})
-    return Picture(png.getvalue(), svg.getvalue())
+        figure = _figure(result, ALONE, wording)
+        return Picture(
+            _saved(figure, "png", words | {"Software": maker}),
+            _saved(figure, "svg", words | {"Creator": maker, "Date": None}),
+            _saved(figure, "pdf", words | {"Creator": maker, "CreationDate": None}),
+        )
+
+
+def vector_picture(result: VisitResult, sheet: Sheet, wording: Wording = "us") -> bytes:
+    """Draw a judged visit for a page, as SVG without any text that needs a font."""
+    with rc_context(_STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+        return _saved(_figure(result, sheet, wording), "svg", {"Date": None})
+
+
+def _saved(figure: Figure, form: str, metadata: dict[str, Any]) -> bytes:
+    content = io.BytesIO()
+    figure.savefig(content, format=form, dpi=DOTS_PER_INCH, metadata=metadata)
+    return content.getvalue()
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,36 +153,38 @@ def _scale(result: VisitResult) -> _Scale:
     return _Scale(factor, result.units.length, shape.height_m * factor, shape.diameter_m * factor)
 
 
-def _figure(result: VisitResult) -> Figure:
+def _figure(result: VisitResult, sheet: Sheet = ALONE, wording: Wording = "us") -> Figure:
     """Lay out heading, three panels at the same heights, legend and foot; every size in inches."""
     scale = _scale(result)
-    inches = min(TALLEST_TANK / (scale.height * (1 + 2 * HEADROOM)), WIDEST_TANK / scale.diameter)
+    inches = min(sheet.tallest_tank / (scale.height * (1 + 2 * HEADROOM)), sheet.widest_tank / scale.diameter)
     panel_height = inches * scale.height * (1 + 2 * HEADROOM)
     tank_width = inches * scale.diameter + BRACKET_ROOM + TAPE_ROOM
-    heading, legend = _heading_lines(result), _legend_entries(result)
-    legend_rows = -(-len(legend) // 2)
-    head = 0.55 + 0.19 * len(heading)
-    foot = 0.48 + LEGEND_ROW * legend_rows + 0.30
+    heading = _wrap(worded(result.judgement.sentence, wording), 10.5, "bold", sheet.width - 2 * MARGIN - 0.1, 4)
+    legend = _legend_entries(result, sheet)
+    legend_rows = -(-len(legend) // sheet.legend_columns)
+    head = 0.55 + 0.19 * len(heading) if sheet.words else 0.05
+    below = 0.26 if sheet.words else 0.02
+    foot = (0.52 if sheet.words else 0.44 if sheet.panels else 0.16) + LEGEND_ROW * legend_rows + below
     page = head + panel_height + foot
-    figure = Figure(figsize=(PAGE_WIDTH, page), dpi=DOTS_PER_INCH, facecolor="white")
+    figure = Figure(figsize=(sheet.width, page), dpi=DOTS_PER_INCH, facecolor="white")
 
     def panel(left: float, width: float) -> Axes:
-        return figure.add_axes((left / PAGE_WIDTH, foot / page, width / PAGE_WIDTH, panel_height / page))
+        axes = figure.add_axes((left / sheet.width, foot / page, width / sheet.width, panel_height / page))
+        axes.set_ylim(scale.height * (1 + HEADROOM), -HEADROOM * scale.height)
+        return axes
 
     tank = panel(AXIS_LEFT, tank_width)
-    p_left = PAGE_WIDTH - MARGIN - P_WIDTH - 0.1
-    map_left = AXIS_LEFT + tank_width + 0.12
-    spectra, probability = panel(map_left, p_left - 0.1 - map_left), panel(p_left, P_WIDTH)
-    top, bottom = -HEADROOM * scale.height, scale.height * (1 + HEADROOM)
-    for axes in (tank, spectra, probability):
-        axes.set_ylim(bottom, top)
     left = -scale.diameter / 2 - BRACKET_ROOM / inches
     tank.set_xlim(left, left + tank_width / inches)
-    _draw_tank(tank, result, scale, inches)
-    _draw_map(spectra, result, scale)
-    _draw_probability(probability, result, scale, inches)
-    _draw_words(figure, result, heading, page)
-    _draw_legend(figure, legend, page)
+    _draw_tank(tank, result, scale, inches, wording)
+    if sheet.panels:
+        p_left = sheet.width - MARGIN - P_WIDTH - 0.1
+        map_left = AXIS_LEFT + tank_width + 0.12
+        _draw_map(panel(map_left, p_left - 0.1 - map_left), result, scale, narrow=sheet.width < ALONE.width)
+        _draw_probability(panel(p_left, P_WIDTH), result, scale, inches)
+    if sheet.words:
+        _draw_words(figure, result, heading, wording)
+    _draw_legend(figure, legend, sheet, below, wording)
     return figure
 
 
@@ -177,7 +216,7 @@ def _between(half: FloatArray, top: float, bottom: float) -> FloatArray:
     return np.concatenate([ends[:1], inside, ends[1:]])
 
 
-def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float) -> None:
+def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float, wording: Wording) -> None:
     """Draw shell, content, membrane, fittings, tape line and brackets."""
     outer, inner = _outline(result, scale, inside=False), _outline(result, scale, inside=True)
     _draw_fittings(axes, result, scale)
@@ -192,9 +231,9 @@ def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float) ->
     axes.spines["left"].set_bounds(0.0, scale.height)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
     axes.set_ylabel(f"below the top of the shell ({scale.unit})", fontsize=8)
-    axes.yaxis.set_label_coords(-0.47 / (axes.get_position().width * PAGE_WIDTH), 0.5)
+    axes.yaxis.set_label_coords(-0.47 / (np.ptp(axes.get_xlim()) * inches), 0.5)
     if result.case.tank.shape.axis == "horizontal":
-        axes.set_xlabel("section across the lying tank", fontsize=7, labelpad=4)
+        axes.set_xlabel(worded("section across the lying tank", wording), fontsize=7, labelpad=4)
 
 
 def _ticks(scale: _Scale) -> list[float]:
@@ -420,14 +459,14 @@ def _flattened(spectrum_db: FloatArray) -> FloatArray:
     return np.asarray(spectrum_db - smooth)
 
 
-def _draw_map(axes: Axes, result: VisitResult, scale: _Scale) -> None:
+def _draw_map(axes: Axes, result: VisitResult, scale: _Scale, narrow: bool) -> None:
     """Draw spectra over position, the darker the stronger; their common course over frequency is taken off."""
     axes.set_xscale("log")
     axes.set_xlim(float(SPECTRUM_EDGES_HZ[0]), float(SPECTRUM_EDGES_HZ[-1]))
     axes.xaxis.set_major_locator(FixedLocator([200, 500, 1000, 2000, 5000]))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.set_xticklabels(["0.2", "0.5", "1", "2", "5"])
-    axes.set_xlabel("frequency of the taps (kHz)", fontsize=8, labelpad=2)
+    axes.set_xlabel("taps (kHz)" if narrow else "frequency of the taps (kHz)", fontsize=8, labelpad=2)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
     axes.tick_params(labelleft=False, labelsize=7.5)
     axes.set_facecolor("#f4f4f4")
@@ -529,13 +568,10 @@ def _wrap(text: str, size: float, weight: str, width: float, most_lines: int) ->
     return lines
 
 
-def _heading_lines(result: VisitResult) -> list[str]:
-    return _wrap(result.judgement.sentence, 10.5, "bold", PAGE_WIDTH - 2 * MARGIN - 0.1, 4)
-
-
-def _draw_words(figure: Figure, result: VisitResult, heading: list[str], page: float) -> None:
+def _draw_words(figure: Figure, result: VisitResult, heading: list[str], wording: Wording) -> None:
     """Draw heading, tank and date, readings and foot."""
-    left, right = (MARGIN + 0.05) / PAGE_WIDTH, (PAGE_WIDTH - MARGIN) / PAGE_WIDTH
+    width, page = figure.get_size_inches()
+    left, right = (MARGIN + 0.05) / width, (width - MARGIN) / width
 
     def put(text: str, inches_down: float, **kind: Any) -> None:
         side = kind.pop("side", "left")
@@ -543,12 +579,12 @@ def _draw_words(figure: Figure, result: VisitResult, heading: list[str], page: f
 
     day = result.visited_on.isoformat() if result.visited_on else "no date given"
     badge = "SIMULATED DATA   " if result.simulated else ""
-    name = _wrap(result.name or "Tank without a name", 9, "normal", PAGE_WIDTH - 3.0, 1)[0]
+    name = _wrap(result.name or worded("Tank without a name", wording), 9, "normal", width - 3.0, 1)[0]
     put(name, 0.24, fontsize=9)
     put(f"{badge}{day}", 0.24, fontsize=9, side="right", weight="bold" if result.simulated else "normal")
     for number, line in enumerate(heading):
         put(line, 0.50 + 0.19 * number, fontsize=10.5, weight="bold")
-    readings = _wrap(_readings(result), 7, "normal", PAGE_WIDTH - 2 * MARGIN - 1.0, 1)[0]
+    readings = _wrap(worded(_readings(result), wording), 7, "normal", width - 2 * MARGIN - 1.0, 1)[0]
     put(readings, page - 0.12, fontsize=7, color="#444444")
     put(f"taptest {__version__}", page - 0.12, fontsize=7, color="#444444", side="right")
 
@@ -566,31 +602,19 @@ def _readings(result: VisitResult) -> str:
     return "As found: " + ", ".join(part for part in parts if part)
 
 
-def _legend_entries(result: VisitResult) -> list[tuple[Any, str]]:
-    """Collect handles and words of the legend: only what the picture shows."""
-    units, judgement = result.units, result.judgement
-
-    def span(low: float, high: float) -> str:
-        digits = _digits(units.length)
-        return f"{units.convert('length', low):.{digits}f} to {units.show('length', high, digits)}"
-
+def _legend_entries(result: VisitResult, sheet: Sheet) -> list[tuple[Any, str]]:
+    """Collect handles and words of the legend: only what the picture shows, in figures where nothing else says them."""
+    judgement = result.judgement
     blank = Line2D([], [], linestyle="none")
-    entries: list[tuple[Any, str]] = []
-    reading, expected = judgement.line, judgement.expected
-    if judgement.boundary_state == "found" and reading.depth_m is not None:
-        text = f"boundary at {units.show('length', reading.depth_m, _digits(units.length))}"
-        text += f" (90 %: {span(*reading.interval90_m)})" if reading.interval90_m else ""
-        entries.append((Line2D([], [], color="black", marker="D", markersize=4.5, linewidth=1.4), text))
-    else:
-        whole = {"all air": "no boundary: air all over", "all water": "no boundary: water all over"}
-        entries.append((blank, whole.get(judgement.boundary_state, "no boundary could be told")))
-    if expected is not None and expected.depth_m is not None:
-        handle = Patch(facecolor="white", edgecolor=EXPECTED, hatch="/////", linewidth=0.9)
-        entries.append((handle, f"expected by pressure: {span(expected.depth_m.low, expected.depth_m.high)}"))
-    else:
-        entries.append(
-            (blank, "expected by pressure: " + ("not known" if expected is None else "no water in the tank"))
-        )
+    line = Line2D([], [], color="black", marker="D", markersize=4.5, linewidth=1.4)
+    found = judgement.boundary_state == "found" and judgement.line.depth_m is not None
+    band = judgement.expected is not None and judgement.expected.depth_m is not None
+    boundary, expected = _boundary_words(result), _expected_words(result)
+    if not sheet.words:
+        boundary = _PLAIN_BOUNDARY[sheet.plain] if found else boundary
+        expected = _PLAIN_EXPECTED[sheet.plain] if band else expected
+    hatched = Patch(facecolor="white", edgecolor=EXPECTED, hatch="/////", linewidth=0.9)
+    entries: list[tuple[Any, str]] = [(line if found else blank, boundary), (hatched if band else blank, expected)]
     present = {_backing(point) for point in result.points}
     for kind, words in _MARK_WORDS.items():
         if kind in present:
@@ -603,17 +627,46 @@ def _legend_entries(result: VisitResult) -> list[tuple[Any, str]]:
     return entries
 
 
+_PLAIN_BOUNDARY = {False: "boundary (90 % interval)", True: "where the water ends"}
+_PLAIN_EXPECTED = {False: "expected by pressure", True: "where it should end"}
+
+
+def _boundary_words(result: VisitResult) -> str:
+    judgement, units = result.judgement, result.units
+    reading = judgement.line
+    if judgement.boundary_state != "found" or reading.depth_m is None:
+        whole = {"all air": "no boundary: air all over", "all water": "no boundary: water all over"}
+        return whole.get(judgement.boundary_state, "no boundary could be told")
+    text = f"boundary at {units.show('length', reading.depth_m, _digits(units.length))}"
+    return text + (f" (90 %: {_span(result, *reading.interval90_m)})" if reading.interval90_m else "")
+
+
+def _expected_words(result: VisitResult) -> str:
+    expected = result.judgement.expected
+    if expected is None or expected.depth_m is None:
+        return "expected by pressure: " + ("not known" if expected is None else "no water in the tank")
+    return f"expected by pressure: {_span(result, expected.depth_m.low, expected.depth_m.high)}"
+
+
+def _span(result: VisitResult, low: float, high: float) -> str:
+    units = result.units
+    digits = _digits(units.length)
+    return f"{units.convert('length', low):.{digits}f} to {units.show('length', high, digits)}"
+
+
 def _digits(unit: str) -> int:
     return {"mm": 0, "cm": 1, "in": 1, "ft": 2, "m": 3}.get(unit, 1)
 
 
-def _draw_legend(figure: Figure, entries: list[tuple[Any, str]], page: float) -> None:
+def _draw_legend(figure: Figure, entries: list[tuple[Any, str]], sheet: Sheet, below: float, wording: Wording) -> None:
+    """Draw the legend `below` inches above the lower edge."""
+    width, height = figure.get_size_inches()
     figure.legend(
         [handle for handle, _ in entries],
-        [_printable(words) for _, words in entries],
+        [_printable(worded(words, wording)) for _, words in entries],
         loc="lower left",
-        bbox_to_anchor=((MARGIN + 0.05) / PAGE_WIDTH, 0.26 / page),
-        ncols=2,
+        bbox_to_anchor=((MARGIN + 0.05) / width, below / height),
+        ncols=sheet.legend_columns,
         fontsize=7.5,
         frameon=False,
         handlelength=2.0,

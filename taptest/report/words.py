@@ -66,6 +66,11 @@ def _digits(units: Units) -> int | None:
 
 def _figures(result: VisitResult) -> list[str]:
     """Lay out the figures of the visit, one a line."""
+    return [f"{name:<12}{text}" for name, text in figure_rows(result)]
+
+
+def figure_rows(result: VisitResult) -> list[tuple[str, str]]:
+    """Name and say the figures of the visit: boundary, expected, water held, pre-charge, hot pressure."""
     judgement, units = result.judgement, result.units
     rows = [("Boundary", boundary_words(result))]
     digits = _digits(units)
@@ -79,21 +84,26 @@ def _figures(result: VisitResult) -> list[str]:
     if judgement.precharge is not None and told:
         charge = judgement.precharge
         rows.append(("Pre-charge", _one_sided(units, charge.pressure_pa, charge.bound)))
-    if judgement.forecast is not None:
-        pressure = judgement.forecast.hot_pressure_pa
+    if judgement.forecast is not None and told:
+        pressure, relief = judgement.forecast.hot_pressure_pa, result.case.system.relief_pa
         hot = spread(units, "pressure", pressure)
         if pressure.high > OPEN_ENDED_PA:
             hot = f"at least {units.show('pressure', pressure.low)}"
+        if relief is not None and pressure.low > 2 * relief:
+            hot = "far above the relief setting"  # no system gets there, so a figure would only mislead
         rows.append(("When hot", f"{hot}; relief valve: {judgement.forecast.relief}"))
-    return [f"{name:<12}{text}" for name, text in rows]
+    return rows
 
 
 def _one_sided(units: Units, interval: Interval, bound: Bound | None) -> str:
+    if interval.median <= 0 and bound != "lower":
+        return "hardly any is left, by the level"
     if bound == "lower":
         return f"at least about {units.show('pressure', interval.median)}"
     if bound == "upper":
         return f"at most about {units.show('pressure', interval.median)}"
-    return f"{spread(units, 'pressure', interval)} by the level"
+    shown = Interval(interval.median, max(interval.low, 0.0), interval.high)
+    return f"{spread(units, 'pressure', shown)} by the level"
 
 
 def _points(result: VisitResult) -> list[str]:
