@@ -359,6 +359,7 @@ def dry_basis(
     Raises PhysicsError if the pressure makes the shell unstable or n is negative.
     """
     from scipy.linalg import eigh
+    from scipy.sparse import csr_array
 
     if n < 0:
         raise PhysicsError(f"The harmonic {n} is negative; give 0 or more.")
@@ -369,8 +370,8 @@ def dry_basis(
     elastic = parts.membrane + parts.bending
     stiff = shell.assembled(elastic + shell.pressure_pa * parts.pressure, ring_k)
     mass = shell.assembled((area + extra)[:, None, None] * parts.mass, ring_m)
-    free = shell.free_directions(n, first, last)
-    k, m = free.T @ stiff @ free, free.T @ mass @ free
+    free = csr_array(shell.free_directions(n, first, last))
+    k, m = (free.T @ (free.T @ part).T for part in (stiff, mass))
     values, vectors = eigh(k, m, check_finite=False)
     omega2 = np.maximum(values, 0.0)
     count = max(least, int(np.searchsorted(omega2, (2 * np.pi * limit_hz) ** 2)))
