@@ -10,7 +10,9 @@ that nobody waits for.
 import atexit
 import contextlib
 import importlib
+import os
 import queue
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -91,6 +93,21 @@ def _backend() -> Any:
             f"The sound library PortAudio is missing or broken ({error}), so nothing can be recorded. "
             "On Debian and Ubuntu: apt install libportaudio2. On Windows and macOS: reinstall sounddevice."
         ) from error
+
+
+_CLOSING: list[threading.Thread] = []
+"""All threads of this process that close a stream or did so."""
+
+
+def end_now_if_hanging(code: int) -> None:
+    """End the process at once with an exit code where a stream still hangs; everything must be on the disk by then.
+
+    Python's own end would tear the library down under the hanging thread, and the program would seem to crash.
+    """
+    if any(thread.is_alive() for thread in _CLOSING):
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
 
 
 class SoundSystem:
@@ -200,6 +217,7 @@ class SoundSystem:
 
         thread = threading.Thread(target=stop, daemon=True, name="closing a stream")
         self._closing.append(thread)
+        _CLOSING.append(thread)
         thread.start()
         thread.join(wait_s)
         handler = getattr(self._sd, "_exit_handler", None)

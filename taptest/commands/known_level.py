@@ -42,11 +42,13 @@ def run(arguments: argparse.Namespace) -> int:
         if not checks:
             print("No known level has been checked yet.")
         return 0
+    from taptest.capture.device import end_now_if_hanging
+
     check = _check(arguments)
-    if check is None:
-        return 0
-    keep_known_level(check)
-    print(check.sentence)
+    if check is not None:
+        keep_known_level(check)
+        print(check.sentence)
+    end_now_if_hanging(0)
     return 0
 
 

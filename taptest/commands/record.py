@@ -62,10 +62,13 @@ def run(arguments: argparse.Namespace) -> int:
         from taptest.errors import VisitError
 
         raise VisitError("Say which folder the visit goes into: taptest record VISIT --tank tank.toml.")
+    from taptest.capture.device import end_now_if_hanging
+
     points = record(arguments, arguments.visit)
     print(f"{arguments.visit} has {points} points.")
     if points:
         print(f"Judge it with: taptest judge {arguments.visit}")
+    end_now_if_hanging(0)
     return 0
 
 

@@ -38,6 +38,8 @@ class Site:
     def begin(self) -> LiveRound:
         """Start `taptest record`, anew or again."""
         options = ["--tank", str(self.folder / "tank.toml"), "--marks", MARKS, *OPTIONS]
+        if hasattr(self, "live"):
+            self.live.close()
         self.live = LiveRound(self.server, self.folder / "visit", options)
         return self.live
 
