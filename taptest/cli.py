@@ -19,7 +19,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("record", "taptest.commands.record", "record a visit on site: the guided round"),
     ("known-level", "taptest.commands.known_level", "check microphone and striker where the level is known"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
-    ("report", "taptest.commands.report", "draw the boundary picture of a visit"),
+    ("report", "taptest.commands.report", "write the one-page report of a visit, and its boundary picture"),
     ("size", "taptest.commands.size", "size a tank by several standards, from a list of sizes"),
     ("demo", "taptest.commands.demo", "judge the example visits that come with taptest"),
     ("simulate", "taptest.commands.simulate", "make simulated visits with their truth"),
@@ -64,6 +64,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader of the output has gone, as with "| head": nothing is wrong, and nothing more can be said.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        where = f" {error.filename}" if error.filename else ""
+        print(f"taptest: The system refuses{where}: {error.strerror or error}. Check path and rights.", file=sys.stderr)
+        return 2
     return code
 
 

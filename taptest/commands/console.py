@@ -2,6 +2,7 @@
 
 import json
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -58,4 +59,15 @@ def write_picture(picture: "Picture", folder: Path, stem: str) -> tuple[Path, Pa
     paths = folder / f"{stem}.png", folder / f"{stem}.svg"
     write_bytes(paths[0], picture.png)
     write_bytes(paths[1], picture.svg)
+    return paths
+
+
+def write_files(contents: Mapping[str, bytes], folder: Path, stem: str) -> tuple[Path, ...]:
+    """Write files named `stem-NAME` into a folder, made if need be, and return their paths. Raises `StorageError`."""
+    from taptest.visit.disk import make_folder, write_bytes
+
+    make_folder(folder)
+    paths = tuple(folder / f"{stem}-{name}" for name in contents)
+    for path, content in zip(paths, contents.values(), strict=True):
+        write_bytes(path, content)
     return paths

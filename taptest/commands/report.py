@@ -1,17 +1,26 @@
-"""`taptest report`: the boundary picture of a visit, to attach to a service report."""
+"""`taptest report`: the one-page report of a visit and its boundary picture, to file or to attach elsewhere."""
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from taptest.report.page import Sources
+    from taptest.visit.files import Visit
 
 DESCRIPTION = """\
-Judge a visit and draw its boundary picture as PNG (300 dots to the inch) and SVG, to attach to a service report.
+Judge a visit and write its one-page report (PDF) and its boundary picture alone (PNG with 300 dots to the inch, SVG,
+PDF). With --customer also a plainer page to hand to the customer.
 """
 EXAMPLES = """\
-The pictures are named after the visit's folder. Files of that name in the output folder are written over.
+The files are named after the visit's folder: cellar-report.pdf, cellar-customer.pdf, cellar-boundary.png and so on.
+Files of that name in the output folder are written over. Letters that the bundled font lacks (it has Latin, Greek and
+Cyrillic) are taken from the fonts of this computer; where there are none, the page shows "?" and says so.
 
 examples:
   taptest report visits/cellar
-  taptest report visits/cellar --out report
+  taptest report visits/cellar --out reports --paper letter --customer
+  taptest report visits/cellar --wording uk
 """
 
 
@@ -19,21 +28,69 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("visit", type=Path, metavar="VISIT", help="folder of the visit")
     parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="folder for the pictures, made if need be; the visit's own if left out"
+        "--out", type=Path, metavar="DIR", help="folder for the files, made if need be; the visit's own if left out"
     )
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page; a4 if left out")
+    parser.add_argument(
+        "--wording",
+        choices=("us", "uk"),
+        default="us",
+        help="words of the trade: us (tank, relief valve; if left out) or uk (vessel, safety valve)",
+    )
+    parser.add_argument("--customer", action="store_true", help="write the page for the customer too")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Judge, draw, and say what was written."""
-    from taptest.commands.console import Bar, write_picture
+    """Judge, draw and set, and say what was written."""
+    from taptest.commands.console import Bar, write_files
     from taptest.report.figures import boundary_picture
+    from taptest.report.page import customer_pdf, report_pdf
+    from taptest.report.wording import worded
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
 
     visit = read_visit(arguments.visit)
     result = judge_visit(visit, Bar("computing the model of this tank"))
-    stem = f"{visit.folder.absolute().name}-boundary"
-    for path in write_picture(boundary_picture(result), arguments.out or arguments.visit, stem):
+    sources = _sources(arguments, visit)
+    picture = boundary_picture(result, sources.wording)
+    files = {
+        "report.pdf": report_pdf(result, sources),
+        "boundary.png": picture.png,
+        "boundary.svg": picture.svg,
+        "boundary.pdf": picture.pdf,
+    }
+    if arguments.customer:
+        files["customer.pdf"] = customer_pdf(result, sources)
+    for path in write_files(files, arguments.out or arguments.visit, visit.folder.absolute().name):
         print(f"Wrote {path}")
-    print(result.judgement.sentence)
+    print(worded(result.judgement.sentence, sources.wording))
     return 0
+
+
+def _sources(arguments: argparse.Namespace, visit: "Visit") -> "Sources":
+    """Gather what the pages say besides the finding."""
+    from datetime import UTC, datetime
+
+    from taptest.report.page import Sources
+    from taptest.visit.fingerprint import recordings_sha256
+    from taptest.visit.truth import read_truth
+
+    return Sources(
+        document=visit.document,
+        fingerprint=recordings_sha256(visit),
+        made_at=datetime.now(UTC),
+        truth=read_truth(visit.folder),
+        known_level=_known_level(visit.folder),
+        wording=arguments.wording,
+        paper=arguments.paper,
+    )
+
+
+def _known_level(folder: Path) -> str | None:
+    """Say how well a known level was found with the microphone that recorded this visit; None where there is none."""
+    from taptest.capture.journal import read_log
+    from taptest.capture.memory import newest_known_level, this_computer
+
+    microphones = [str(entry["device"]) for entry in read_log(folder) if entry.get("what") == "recording"]
+    check = newest_known_level(this_computer(), microphones[-1]) if microphones else None
+    return None if check is None else check.sentence
