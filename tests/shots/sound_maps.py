@@ -1,8 +1,8 @@
 """Draw docs/pictures/sound-maps.png: position against frequency of an all-air, a half-full and an all-water tank.
 
 Run by hand after the model has changed:  python -m tests.shots.sound_maps
-The tank is a 300 mm, 1.5 mm, 360 mm bag tank at 1.4 bar, tapped every 15 mm with one light blow, heard without noise and
-room; each column of the picture is one frequency, each row one position, brightness is level in decibels.
+The tank is a 300 mm, 1.5 mm, 360 mm bag tank at 1.4 bar, tapped every 15 mm with one light blow, heard without noise
+and room; each column of the picture is one frequency, each row one position, brightness is level in decibels.
 """
 
 from pathlib import Path
@@ -38,7 +38,7 @@ def sound_map(level_depth_m: float) -> tuple[NDArray[np.float64], NDArray[np.flo
     force = np.fft.rfft(sample_pulses(pulse, RATE_HZ)[0], 4096)
     power = np.abs(np.fft.rfft(ring, 4096, axis=1) * force) ** 2
     smooth = np.apply_along_axis(lambda row: np.convolve(row, np.hanning(9), "same"), 1, power)
-    return np.fft.rfftfreq(4096, 1.0 / RATE_HZ), 10.0 * np.log10(smooth + 1e-30)
+    return np.asarray(np.fft.rfftfreq(4096, 1.0 / RATE_HZ), dtype=np.float64), 10.0 * np.log10(smooth + 1e-30)
 
 
 def main() -> None:

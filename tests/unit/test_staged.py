@@ -1,0 +1,168 @@
+"""Simulated visits on the disk, the pool that makes them, and the truth beside them."""
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from taptest.errors import PhysicsError, VisitError
+from taptest.shell import simulate
+from taptest.shell.scenario import CHAPTERS, MARKS_M, chapter_scene
+from taptest.shell.simulate import simulate_visit
+from taptest.sound.recording import open_recording
+from taptest.visit.files import read_visit
+from taptest.visit.meaning import meaning_of
+from taptest.visit.staged import Order, Series, simulate_visits, visit_seed, write_visit
+from taptest.visit.truth import VisitTruth, read_truth, write_truth
+from taptest.visit.workers import map_visits
+
+SMALL = 106
+"""Seed of a small tank: the model is quick."""
+
+
+def square_with_threads(number: int) -> tuple[int, str]:
+    return number * number, os.environ["OMP_NUM_THREADS"]
+
+
+def fail_on_three(number: int) -> int:
+    if number == 3:
+        raise VisitError("The third one fails.")
+    return number
+
+
+@pytest.fixture
+def low_modes_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(simulate, "MAX_HZ", 2500.0)
+
+
+def test_results_come_in_order_with_one_thread_each_and_progress_is_told() -> None:
+    told: list[float] = []
+    results = map_visits(square_with_threads, list(range(7)), workers=2, progress=told.append)
+    assert results == [(n * n, "1") for n in range(7)]
+    assert told[0] == 0.0
+    assert told[-1] == 1.0
+    assert told == sorted(told)
+
+
+def test_the_first_failure_is_raised_as_itself() -> None:
+    with pytest.raises(VisitError, match="third one"):
+        map_visits(fail_on_three, [1, 2, 3, 4], workers=1)
+
+
+@pytest.mark.usefixtures("low_modes_only")
+@pytest.mark.parametrize("layout", ["points", "walk"])
+def test_a_written_visit_reads_back_with_sound_and_truth(tmp_path: Path, layout: str) -> None:
+    made = simulate_visit(SMALL, "easy", ())
+    order = Order(tmp_path / "v", SMALL, "easy", (), layout=layout)  # type: ignore[arg-type]
+    write_visit(order, made)
+    visit, truth = read_visit(order.folder), read_truth(order.folder)
+    assert truth is not None
+    assert visit.document.simulated
+    assert len(truth.backing) == len(visit.document.points) == len(made.points)
+    assert meaning_of(visit.document, "here").case.tank.kind == made.scene.tank.kind
+    first = next(iter(truth.onsets_s))
+    recording = open_recording(order.folder / first)
+    assert recording.rate_hz == made.rate_hz
+    taps = sum(len(times) for times in truth.onsets_s.values())
+    assert taps == sum(len(point.onsets_s) for point in made.points)
+    assert max(truth.onsets_s[first]) < recording.duration_s
+    if layout == "walk":
+        assert len(truth.onsets_s) == 1
+        assert all(point.taps == 3 for point in visit.document.points)
+
+
+@pytest.mark.usefixtures("low_modes_only")
+def test_walk_onsets_point_at_the_same_sound_as_those_of_single_files(tmp_path: Path) -> None:
+    made = simulate_visit(SMALL, "easy", ())
+    write_visit(Order(tmp_path / "w", SMALL, "easy", (), layout="walk"), made)
+    truth = read_truth(tmp_path / "w")
+    assert truth is not None
+    (name, onsets), *_ = truth.onsets_s.items()
+    walk = np.concatenate(list(open_recording(tmp_path / "w" / name).blocks()))
+    rate = made.rate_hz
+    for number, point in enumerate(made.points):
+        own, there = round(point.onsets_s[0] * rate), round(onsets[3 * number] * rate)
+        np.testing.assert_allclose(walk[there : there + 500], point.samples[own : own + 500], atol=1e-4)
+
+
+def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("taptest.visit.staged.visit_seed", lambda seed, number: (106, 287)[number])
+    series = Series(1, 2, "easy", ())
+    for workers in (1, 2):
+        simulate_visits(tmp_path / str(workers), series, workers=workers)
+    for file in (tmp_path / "1").rglob("*.*"):
+        other = tmp_path / "2" / file.relative_to(tmp_path / "1")
+        if file.is_file():
+            assert file.read_bytes() == other.read_bytes(), file
+
+
+def test_nothing_is_written_over(tmp_path: Path) -> None:
+    series = Series(1, 1)
+    (tmp_path / "field-1-0000").mkdir()
+    with pytest.raises(VisitError, match="nothing is written over"):
+        simulate_visits(tmp_path, series)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "error", "said"),
+    [
+        ({"visits": 0}, VisitError, "ask for 1 to"),
+        ({"seed": -1}, VisitError, "from 0 up"),
+        ({"difficulty": "cruel"}, PhysicsError, "known are: easy"),
+        ({"switches": ("walls",)}, PhysicsError, "wall-off"),
+        ({"fault": "rust"}, PhysicsError, "waterlogged"),
+    ],
+)
+def test_impossible_series_are_refused(wrong: dict[str, object], error: type[Exception], said: str) -> None:
+    with pytest.raises(error, match=said):
+        Series(**({"seed": 1, "visits": 1} | wrong))  # type: ignore[arg-type]
+
+
+def test_seeds_of_a_series_do_not_depend_on_its_length() -> None:
+    few, many = Series(5, 2).orders(Path()), Series(5, 9).orders(Path())
+    assert [order.seed for order in few] == [order.seed for order in many[:2]] == [visit_seed(5, 0), visit_seed(5, 1)]
+
+
+def test_truth_round_trip(tmp_path: Path) -> None:
+    truth = VisitTruth("found", 120.5, ("air", "water"), "slow loss", ("low on air",), {"a.wav": (0.3, 0.9)})
+    write_truth(tmp_path, truth)
+    assert read_truth(tmp_path) == truth
+    assert read_truth(tmp_path / "elsewhere") is None
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"schema": 9}, "schema"),
+        ({"state": "half"}, "must be one of"),
+        ({"boundary_mm": None}, "null where it is not"),
+        ({"backing": ["steam"]}, "water"),
+        ({"colour": "red"}, "not known"),
+        ({"fault": None, "findings": None}, '"fault" is missing'),
+    ],
+)
+def test_wrong_truths_are_refused_with_the_key(tmp_path: Path, change: dict[str, object], said: str) -> None:
+    good = {
+        "schema": 1, "state": "found", "boundary_mm": 1.0, "backing": ["air"], "fault": "healthy", "findings": ["x"],
+    }  # fmt: skip
+    content = good | change
+    for key, value in change.items():
+        if value is None and key != "boundary_mm":
+            del content[key]
+    (tmp_path / "truth.json").write_text(json.dumps(content), encoding="utf-8")
+    with pytest.raises(VisitError, match=said):
+        read_truth(tmp_path)
+
+
+def test_the_demonstration_s_story_is_the_one_told() -> None:
+    told = {chapter.name: chapter_scene(number)[0].truth for number, chapter in enumerate(CHAPTERS)}
+    assert told["2-healthy-cold"].water_share == 0.0
+    assert told["1-healthy-hot"].water_share == pytest.approx(0.29, abs=0.01)
+    assert told["3-low-on-air"].water_share == pytest.approx(0.41, abs=0.01)
+    assert told["4-waterlogged"].water_share == pytest.approx(0.90, abs=0.01)
+    assert told["6-too-noisy"].findings == ("cannot tell",)
+    for truth in told.values():
+        if 0.0 < truth.water_share < 1.0:
+            assert MARKS_M[0] < truth.level_depth_m < MARKS_M[-1]
