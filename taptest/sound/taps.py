@@ -359,7 +359,8 @@ def _low_quantiles(chunks: FloatArray, ends: NDArray[np.int64]) -> FloatArray:
         out[full] = np.partition(windows, kth, axis=2)[:, :, kth]
     for i in np.flatnonzero(~full):
         past = chunks[: ends[i]]
-        kth = int(FLOOR_SHARE * len(past))
+        # At the very beginning a tap may fill most of what was heard: the quietest chunk is the floor.
+        kth = int(FLOOR_SHARE * len(past)) if len(past) > CHUNKS_PER_FLOOR else 0
         out[i] = np.partition(past, kth, axis=0)[kth]
     return out
 

@@ -55,6 +55,15 @@ def test_a_clean_tap_is_used_and_measured() -> None:
     assert train.duration_s == 6.0
 
 
+@pytest.mark.parametrize("at_s", [0.05, 0.1, 0.15])
+def test_a_tap_right_after_the_start_is_found(at_s: float) -> None:
+    sound, rng = scene()
+    put(sound, ring(RATE, rng, loss=0.004), at_s)
+    tap = only(hear(sound))
+    assert tap.used
+    assert tap.onset_s == pytest.approx(at_s, abs=0.001)
+
+
 def test_the_noise_floor_is_that_of_the_tap_band() -> None:
     rng = np.random.default_rng(0)
     white = (0.01 * rng.normal(size=10 * RATE)).astype(np.float32)
