@@ -66,7 +66,7 @@ def test_help_starts_without_numpy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     for name, _, line in COMMANDS:
-        assert f"{name} " in done.stdout
+        assert name in done.stdout
         assert line in " ".join(done.stdout.split())
 
 
@@ -308,6 +308,10 @@ def test_a_folder_that_cannot_be_written(folder: Path, capsys: pytest.CaptureFix
 def test_a_visit_that_is_none(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "holds no visit.json" in refused(capsys, "judge", folder)
     assert "no folder" in refused(capsys, "judge", folder / "nowhere")
+
+
+def test_a_name_that_the_system_refuses(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "The system refuses" in refused(capsys, "judge", folder / ("x" * 5000))
 
 
 def test_the_user_may_stop(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
