@@ -41,6 +41,9 @@ MAX_HZ = 7100.0
 """Modes up to the top of the highest band."""
 STEPS_HZ = 8000.0
 """Rate of the time steps over which a mode's decaying energy is summed."""
+FREQUENCY_SD = 0.03
+"""Relative standard deviation of a mode's true frequency about the computed one: wall, shape and water are known to a
+few per cent. On 16 simulated lines with a wall up to a tenth off, 3 % missed the level less than none or 6 %."""
 WINDOW_HZ = 8.0
 """Half width of the line of a mode that hardly decays, seen through the ring window."""
 FEWEST_LEVELS = 24
@@ -271,10 +274,13 @@ def _profile(harmonics: Iterable[_Heard]) -> tuple[FloatArray, FloatArray]:
     return band_averages(pole, line, np.concatenate([h.power for h in parts]))
 
 
-def band_averages(pole_1_s: ComplexArray, line: ComplexArray, power: FloatArray) -> tuple[FloatArray, FloatArray]:
+def band_averages(
+    pole_1_s: ComplexArray, line: ComplexArray, power: FloatArray, frequency_sd: float = FREQUENCY_SD
+) -> tuple[FloatArray, FloatArray]:
     """Level in dB and log centroid time (P, B) of modes (K,) with shapes (K, P) and powers (K,), energies added.
 
-    A mode's energy is shared among the bands as that of a damped line is (Lorentz), no narrower than the window allows.
+    A mode's energy is shared among the bands as that of a damped line is (Lorentz), no narrower than the window allows
+    and averaged over where the line may lie, `frequency_sd` (relative, Gaussian) from where it is computed.
     """
     window, time = ring_window(round(WINDOW_S * STEPS_HZ), 0, STEPS_HZ)
     decay = -pole_1_s.real
@@ -282,7 +288,10 @@ def band_averages(pole_1_s: ComplexArray, line: ComplexArray, power: FloatArray)
     energy, moment = 0.5 * square.sum(axis=1), 0.5 * square @ (time + 0.5 / STEPS_HZ)
     hertz = pole_1_s.imag / (2 * np.pi)
     width = np.hypot(decay / (2 * np.pi), WINDOW_HZ)
-    share = np.diff(np.arctan((BAND_EDGE_HZ[:, None] - hertz) / width) / np.pi, axis=0)
+    node, part = np.polynomial.hermite_e.hermegauss(9)
+    share = np.zeros((len(BAND_HZ), len(hertz)))
+    for shift, chance in zip(1.0 + frequency_sd * node, part / part.sum(), strict=True):
+        share += chance * np.diff(np.arctan((BAND_EDGE_HZ[:, None] - shift * hertz) / width) / np.pi, axis=0)
     weight = power[:, None] * np.abs(line) ** 2
     total = np.maximum(share @ (energy[:, None] * weight), FLOOR)
     when = share @ (moment[:, None] * weight) / total

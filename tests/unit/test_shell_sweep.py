@@ -49,7 +49,7 @@ def test_levels_and_times_are_those_that_the_traits_measure() -> None:
     pole = np.asarray(-rng.uniform(0.01, 0.03, 30) * hertz + 2j * np.pi * hertz, dtype=np.complex128)
     line = np.asarray(rng.uniform(0.5, 2.0, (30, 2)), dtype=np.complex128)
     power = rng.uniform(0.5, 2.0, 30)
-    level, log_time = band_averages(pole, line, power)
+    level, log_time = band_averages(pole, line, power, frequency_sd=0.0)
     time = np.arange(round(0.06 * 48000)) / 48000.0
     for point in range(2):
         energy, moment = np.zeros(15), np.zeros(15)
