@@ -20,6 +20,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("known-level", "taptest.commands.known_level", "check microphone and striker where the level is known"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
     ("report", "taptest.commands.report", "write the one-page report of a visit, and its boundary picture"),
+    ("history", "taptest.commands.history", "tell one tank's visits over time, and when its margin is gone"),
     ("size", "taptest.commands.size", "size a tank by several standards, from a list of sizes"),
     ("demo", "taptest.commands.demo", "judge the example visits that come with taptest"),
     ("simulate", "taptest.commands.simulate", "make simulated visits with their truth"),

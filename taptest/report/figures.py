@@ -62,7 +62,7 @@ UNKNOWN = "#e6e6e6"
 _RUBBER_LINE: dict[str, Any] = {"color": RUBBER, "linewidth": 2.0, "solid_capstyle": "butt"}
 _RUBBER_ZONE: dict[str, Any] = {"facecolor": "none", "edgecolor": RUBBER, "hatch": "....", "linewidth": 0.0}
 
-_STYLE: dict[str, Any] = {
+STYLE: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],
     "font.size": 8,
     "axes.linewidth": 0.6,
@@ -111,20 +111,24 @@ TANK_ONLY = Sheet(3.1, 2.6, 1.6, words=False, panels=False, legend_columns=1, pl
 
 def boundary_picture(result: VisitResult, wording: Wording = "us") -> Picture:
     """Draw a judged visit as PNG (300 dots to the inch), as SVG and as PDF."""
+    with rc_context(STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+        return picture_of(_figure(result, ALONE, wording), f"{result.judgement.code}: {result.name}")
+
+
+def picture_of(figure: Figure, title: str) -> Picture:
+    """Save a figure in all three forms; it is drawn within `STYLE`, and so is this called."""
     maker = f"taptest {__version__}"
-    words: dict[str, Any] = {"Title": _printable(f"{result.judgement.code}: {result.name}")}
-    with rc_context(_STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
-        figure = _figure(result, ALONE, wording)
-        return Picture(
-            _saved(figure, "png", words | {"Software": maker}),
-            _saved(figure, "svg", words | {"Creator": maker, "Date": None}),
-            _saved(figure, "pdf", words | {"Creator": maker, "CreationDate": None}),
-        )
+    words: dict[str, Any] = {"Title": _printable(title)}
+    return Picture(
+        _saved(figure, "png", words | {"Software": maker}),
+        _saved(figure, "svg", words | {"Creator": maker, "Date": None}),
+        _saved(figure, "pdf", words | {"Creator": maker, "CreationDate": None}),
+    )
 
 
 def vector_picture(result: VisitResult, sheet: Sheet, wording: Wording = "us") -> bytes:
     """Draw a judged visit for a page, as SVG without any text that needs a font."""
-    with rc_context(_STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+    with rc_context(STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
         return _saved(_figure(result, sheet, wording), "svg", {"Date": None})
 
 

@@ -17,7 +17,8 @@ import taptest
 from taptest.errors import StorageError
 from taptest.visit import disk
 from taptest.visit.analyse import judge_visit
-from taptest.visit.files import LARGEST_DOCUMENT, Visit, inside, sound_files
+from taptest.visit.files import LARGEST_DOCUMENT, Visit
+from taptest.visit.fingerprint import fingerprint
 from taptest.visit.record import write_document
 from taptest.visit.result import VisitResult, as_json
 
@@ -46,14 +47,11 @@ class Judged:
     """Why it could not be kept for next time, as a sentence; empty where it was."""
 
 
-def fingerprint(visit: Visit) -> str:
-    """Return the SHA-256 of all that a finding rests on. Raises `VisitError`, `StorageError`."""
+def basis(visit: Visit) -> str:
+    """Return the SHA-256 of all that a finding rests on: code, document and recordings. Raises `VisitError`, `StorageError`."""
     digest = hashlib.sha256(_code_version().encode())
     digest.update(write_document(visit.document).encode())
-    for name in sound_files(visit.document):
-        path = inside(visit.folder, name)
-        with disk.storage_errors("read", path), path.open("rb") as file:
-            digest.update(hashlib.file_digest(file, "sha256").digest())
+    digest.update(fingerprint(visit).encode())
     return digest.hexdigest()
 
 
@@ -70,7 +68,7 @@ def read_judged(visit: Visit) -> dict[str, Any] | None:
     content = kept.get("judged") if isinstance(kept, dict) else None
     finding = content.get("finding") if isinstance(content, dict) else None
     whole = isinstance(finding, dict) and all(isinstance(finding.get(key), str) for key in _TOLD)
-    return content if whole and kept.get("fingerprint") == fingerprint(visit) else None
+    return content if whole and kept.get("fingerprint") == basis(visit) else None
 
 
 def keep_judged(visit: Visit, result: VisitResult, mark: str | None = None) -> None:
@@ -80,7 +78,7 @@ def keep_judged(visit: Visit, result: VisitResult, mark: str | None = None) -> N
     stale. Raises `StorageError`.
     """
     kept = {
-        "fingerprint": mark or fingerprint(visit),
+        "fingerprint": mark or basis(visit),
         "version": taptest.__version__,
         "judged": as_json(result),
     }
@@ -92,7 +90,7 @@ def judge_and_keep(visit: Visit, progress: Callable[[float], None] | None = None
 
     Raises what `judge_visit` raises.
     """
-    mark = fingerprint(visit)
+    mark = basis(visit)
     result = judge_visit(visit, progress)
     try:
         keep_judged(visit, result, mark)

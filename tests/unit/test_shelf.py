@@ -20,7 +20,7 @@ from taptest.errors import StorageError, VisitError
 from taptest.visit import disk, parcel, shelf
 from taptest.visit import judged as judged_module
 from taptest.visit.files import Visit, read_visit
-from taptest.visit.judged import JUDGED, fingerprint, judged, keep_judged, read_judged
+from taptest.visit.judged import JUDGED, basis, judged, keep_judged, read_judged
 from taptest.visit.parcel import pack_visit, unpack_visit
 from taptest.visit.shelf import INDEX, Search, Shelf, table_csv
 from tests.made_up import made_up
@@ -206,10 +206,10 @@ def test_another_version_makes_a_finding_stale(root: Path, monkeypatch: pytest.M
 
 def test_a_finding_holds_though_the_document_is_laid_out_anew(root: Path) -> None:
     visit = read_visit(root / "quay")
-    before = fingerprint(visit)
+    before = basis(visit)
     path = root / "quay" / "visit.json"
     path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")), indent=7), encoding="utf-8")
-    assert fingerprint(read_visit(root / "quay")) == before
+    assert basis(read_visit(root / "quay")) == before
 
 
 def test_judging_keeps_the_finding_and_uses_it(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
