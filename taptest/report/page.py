@@ -41,6 +41,7 @@ SHORT = 30
 LONGEST_WORD = 24
 """A longer typed word may be broken anywhere."""
 MOST_TRIES = 40
+_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c")
 _NOT_SHOWN = re.compile(r"the text `\"(.*?)\"` could not be displayed", re.DOTALL)
 _PAPERS = {"a4": "a4", "letter": "us-letter"}
 
@@ -138,8 +139,13 @@ class _Typed:
 
 
 def _printable(letter: str) -> str:
-    """Return a space for what controls and does not print, a question mark for half a letter."""
+    """Return a space for what controls and does not print, a question mark for half a letter.
+
+    Signs that turn the direction of what follows are left out: they could make a line read otherwise than typed.
+    """
     category = unicodedata.category(letter)
+    if letter in _TURNS:
+        return ""
     return "?" if category == "Cs" else " " if category in ("Cc", "Zl", "Zp") else letter
 
 
@@ -170,7 +176,7 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
         "head": [
             [texts.SITE, typed(visit.site, texts.NOT_GIVEN)],
             [texts.DATE, day],
-            [texts.TANK, _tank_words(sources.document, typed)],
+            [texts.TANK, _tank_words(sources.document, typed, sources.wording)],
             [texts.TECHNICIAN, typed(visit.technician, texts.NOT_GIVEN)],
         ],
         "foot": {
@@ -182,10 +188,10 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
     }
 
 
-def _tank_words(document: Document, typed: _Typed) -> str:
+def _tank_words(document: Document, typed: _Typed, wording: Wording) -> str:
     """Say which tank it is: its name as typed, kind, size, water end, number."""
     tank = document.tank
-    kind = f"{texts.AXIS[tank.axis]} {texts.KIND[tank.kind]}".strip()
+    kind = worded(f"{texts.AXIS[tank.axis]} {texts.KIND[tank.kind]}".strip(), wording)
     end = texts.WATER_END[tank.water_end] if tank.water_end and tank.kind not in ("plain", "open") else ""
     parts = [
         typed(tank.name),
@@ -202,17 +208,8 @@ def _finish(content: dict[str, Any], typed: _Typed, own: Iterable[str], wording:
         content["small"] = [*content["small"], texts.CUT]
     for key in ("title", "badge", "small", "picture", *own):
         content[key] = _worded(content[key], wording)
-    content["head"] = [[worded(name, wording), _tank_worded(name, value, wording)] for name, value in content["head"]]
+    content["head"] = [[worded(name, wording), value] for name, value in content["head"]]
     return content
-
-
-def _tank_worded(name: str, value: str, wording: Wording) -> str:
-    """Only the kind of the tank is ours in the head; what was typed beside it stays."""
-    if name != texts.TANK:
-        return value
-    for kind in texts.KIND.values():
-        value = value.replace(kind, worded(kind, wording))
-    return value
 
 
 def _worded(content: Any, wording: Wording) -> Any:
@@ -293,7 +290,8 @@ def _no_known_level(result: VisitResult, sources: Sources) -> list[str]:
 
 def _readings(document: Document, typed: _Typed) -> dict[str, Any]:
     """Lay out the readings as found, and as left where anything was noted."""
-    found, left, tank = document.readings, document.as_left, document.tank
+    found, left, charge = document.readings, document.as_left, typed(document.tank.precharge, most=30)
+    stated = texts.STATED.format(charge=charge) if charge else texts.NOT_KNOWN
     rows = [
         [texts.PRESSURE, typed(found.pressure, texts.NOT_READ, 30), typed(left.pressure, texts.UNCHANGED, 30)],
         [
@@ -302,11 +300,7 @@ def _readings(document: Document, typed: _Typed) -> dict[str, Any]:
             typed(left.water_temperature, texts.UNCHANGED, 30),
         ],
         [texts.TANK_TEMPERATURE, typed(found.tank_temperature, texts.NOT_READ, 30), texts.UNCHANGED],
-        [
-            texts.STATED_CHARGE if not left.precharge else texts.PRESSURE_CHARGE,
-            typed(tank.precharge, texts.NOT_KNOWN, 30),
-            typed(left.precharge, texts.UNCHANGED, 30),
-        ],
+        [texts.CHARGE, stated, typed(left.precharge, texts.UNCHANGED, 30)],
     ]
     has_left = any(text and text.strip() for text in (left.pressure, left.water_temperature, left.precharge))
     if not has_left:

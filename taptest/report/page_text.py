@@ -47,8 +47,8 @@ PRESSURE: Final = "Pressure"
 WATER_TEMPERATURE: Final = "Water"
 TANK_TEMPERATURE: Final = "Tank shell"
 STATE: Final = "State"
-STATED_CHARGE: Final = "Pre-charge, stated"
-PRESSURE_CHARGE: Final = "Pre-charge"
+CHARGE: Final = "Pre-charge"
+STATED: Final = "{charge}, as stated"
 GAUGE_ERROR: Final = "Gauge good to"
 SYSTEM: Final = "System"
 RELIEF: Final = "Relief valve"
@@ -125,13 +125,13 @@ LEFT_OPEN_TITLE: Final = "What we did NOT check"
 CARE_TITLE: Final = "For your safety"
 SURE_WORDS: Final[dict[str, str]] = {
     "high": "We are sure of this as far as sound and readings go.",
-    "fair": "This is the likeliest explanation; another one is possible.",
+    "fair": "Sound and readings fit this best; something else remains possible.",
     "low": "This is no more than a lead, and the next check will confirm it or not.",
     "cannot tell": "",
 }
 
 CUSTOMER_FOUND: Final[dict[FindingCode, str]] = {
-    "as expected": "The expansion tank works as it should.",
+    "as expected": "By sound and readings, the expansion tank works as it should.",
     "low on air": "The expansion tank has too little air left in it.",
     "waterlogged": "The expansion tank is full of water: hardly any air is left in it.",
     "more air than expected": "The expansion tank holds more air and less water than it should.",
