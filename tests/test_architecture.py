@@ -20,10 +20,11 @@ capture.device capture.memory capture.marks capture.tape capture.journal capture
 capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
 report.wording report.words report.trend_words report.figures report.trend_figure report.page_text report.page
 desk
-commands.console commands cli __main__
+commands.console commands.record commands cli __main__
 """.split()
 
 ONE_PLACE = {
+    "threadpoolctl": {"shell.response"},
     "soundfile": {"sound.recording"},
     "sounddevice": {"capture.device"},
     "matplotlib": {"report.figures", "report.trend_figure"},

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.line.absolute import mean_spectrum_evidence
 from taptest.line.backing import p_water_at
 from taptest.line.drift import reference_drift
 from taptest.line.matched import FEWEST_POINTS, MatchSettings, match_profile
@@ -152,17 +153,23 @@ def _too_poor(profile: Profile) -> str:
 def _model_evidence(
     profile: Profile, sweeps: Sequence[LevelSweep], changes: ChangePoints, settings: MatchSettings
 ) -> _Evidence:
-    """Weigh matched profiles of all variants, upright and inverted, and two boundaries by the change-points."""
+    """Weigh matched profiles of all variants, the mean spectrum and the change-points.
+
+    The mean spectrum of an inverted picture or of two boundaries is not computed: they get the levels' average.
+    """
     match = match_profile(profile, sweeps, settings)
     one, none, two = _change_evidence(profile, changes, match.depth_m)
-    weight = settings.change_weight
+    spectrum, air, water = mean_spectrum_evidence(profile, sweeps, match.depth_m)
+    changed = settings.change_weight * (one - none)
+    trust = settings.absolute_weight
+    middling = trust * float(spectrum.mean())
     return _Evidence(
         depth_m=match.depth_m,
-        boundary=match.boundary + weight * (one - none),
-        inverted=match.inverted + weight * (one - none),
-        all_air=match.all_air,
-        all_water=match.all_water,
-        two=match.flat + two - none,
+        boundary=match.boundary + changed + trust * spectrum,
+        inverted=match.inverted + changed + middling,
+        all_air=match.all_air + trust * air,
+        all_water=match.all_water + trust * water,
+        two=match.flat + two - none + middling,
         p_two_water=_two_water(profile, changes),
         unexplained=match.unexplained,
     )

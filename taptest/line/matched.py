@@ -37,7 +37,7 @@ class MatchSettings:
     """Power of one band's likelihood: its points are not independent, because modes reach across several."""
     spoilt: float = 0.4
     """Probability that a band says nothing about the level."""
-    temper: float = 0.55
+    temper: float = 0.5
     """Power of the likelihood of all bands together: they are not independent of each other."""
     time_weight: float = 1.0
     """Weight of a band's decay beside its level."""
@@ -49,9 +49,11 @@ class MatchSettings:
     model_sd_db: float = 3.0
     """Usual residual of a band's level; also what a band's own noise is weighed against."""
     model_sd_log_time: float = 0.35
+    absolute_weight: float = 0.25
+    """Weight of the mean spectrum's evidence (`line.absolute`) beside that of the shape along the line."""
     freedom: float = 3.0
     """Worth, in points, of that usual residual beside the measured one."""
-    change_weight: float = 0.0
+    change_weight: float = 0.3
     """Weight of the change-points' evidence beside the model's: both come from the same taps."""
 
 
@@ -110,23 +112,26 @@ def match_profile(profile: Profile, sweeps: Sequence[LevelSweep], settings: Matc
     depth = upright[0].depth_m
     tables = np.array([_on_grid(scores, depth) for scores in upright])
     turned_tables = np.array([_on_grid(scores, depth) for scores in turned])[:, :, :-2]
-    level = chosen.band_temper * tables
-    norm = _log_mean(np.moveaxis(level, 1, 0).reshape(level.shape[1], -1))
+    both = chosen.band_temper * np.concatenate((tables, turned_tables), axis=2)
+    # upright and inverted candidates share the norm, so that no band can favour one of them by more than their number
+    norm = _log_mean(np.moveaxis(both, 1, 0).reshape(both.shape[1], -1))
+    flat = np.minimum(chosen.band_temper * upright[0].flat, both.max(axis=(0, 2)))
 
     def weighed(score: FloatArray) -> FloatArray:
         """(V, R, N) tempered scores of candidates to (V, N): each row spoilt with some probability, then summed."""
         informed = np.log((1 - chosen.spoilt) * np.exp(score - norm[None, :, None]) + chosen.spoilt)
         return np.asarray(chosen.temper * informed.sum(axis=1))
 
-    total = _log_mean(weighed(level).T)
-    best = int(np.argmax(total))
+    total = _log_mean(weighed(both).T)
+    upright_total, turned_total = total[: depth.size + 2], total[depth.size + 2 :]
+    best = int(np.argmax(upright_total))
     return Match(
         depth_m=depth,
-        boundary=total[:-2],
-        inverted=_log_mean(weighed(chosen.band_temper * turned_tables).T),
-        all_air=float(total[-2]),
-        all_water=float(total[-1]),
-        flat=float(weighed(chosen.band_temper * upright[0].flat[None, :, None])[0, 0]),
+        boundary=upright_total[:-2],
+        inverted=turned_total,
+        all_air=float(upright_total[-2]),
+        all_water=float(upright_total[-1]),
+        flat=float(weighed(flat[None, :, None])[0, 0]),
         unexplained=min(float(scores.level_rest[min(best, scores.level_rest.size - 1)]) for scores in upright),
     )
 

@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from taptest.line.boundary import Prior, read_line
+from taptest.line.matched import MatchSettings
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.line.unlabelled import change_points
 from taptest.shell.records import LevelSweep
@@ -57,14 +58,26 @@ def test_order_of_points_does_not_matter(level: float | None, seed: int) -> None
 
 @few
 @given(level=levels, seed=seeds, gain=st.floats(-30, 30), with_model=st.booleans())
-def test_recording_gain_and_colour_of_striker_and_microphone_drop_out(
-    level: float | None, seed: int, gain: float, with_model: bool
-) -> None:
+def test_recording_gain_drops_out(level: float | None, seed: int, gain: float, with_model: bool) -> None:
+    points = made_points(level, np.random.default_rng(seed))
+    sweeps = [SWEEP] if with_model else None
+    louder = changed(points, np.full(15, gain))
+    close(read_line(points, made_tank(), sweeps), read_line(louder, made_tank(), sweeps), 1e-5)
+
+
+@few
+@given(level=levels, seed=seeds)
+def test_colour_of_striker_and_microphone_drops_out_of_the_shapes(level: float | None, seed: int) -> None:
     rng = np.random.default_rng(seed)
     points = made_points(level, rng)
-    sweeps = [SWEEP] if with_model else None
-    coloured = changed(points, gain + 10.0 * rng.standard_normal(15))
-    close(read_line(points, made_tank(), sweeps), read_line(coloured, made_tank(), sweeps), 1e-5)
+    coloured = changed(points, 10.0 * rng.standard_normal(15))
+    only_shapes = MatchSettings(absolute_weight=0.0)
+    close(
+        read_line(points, made_tank(), [SWEEP], settings=only_shapes),
+        read_line(coloured, made_tank(), [SWEEP], settings=only_shapes),
+        1e-5,
+    )
+    close(read_line(points, made_tank()), read_line(coloured, made_tank()), 1e-5)
 
 
 @few

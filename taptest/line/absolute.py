@@ -1,0 +1,75 @@
+"""The line's mean spectrum against the model's: evidence that needs no contrast along the line.
+
+Water lowers the modes of the whole tank, so the mean spectrum over all points tells something of the level even where
+every point sounds alike, above all whether the tank is all air or all water. Striker, microphone and room colour that
+spectrum, but smoothly; the modes leave steps and gaps from band to band. So the difference between measured and
+computed band means is taken as a smooth unknown colour (a Gaussian process over octaves, with a free mean and a tilt)
+plus scatter that is independent from band to band, and each level's likelihood follows (Rasmussen and Williams,
+Gaussian Processes for Machine Learning, 2006, section 2.2). It is given little weight beside the profile along the
+line: it rests on wall and pressure being known.
+
+Shapes: L levels of the sweep, P points, B bands, G grid depths. Levels are decibels.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.line.matched import along_line, level_grid
+from taptest.line.records import Profile
+from taptest.shell.records import LevelSweep
+
+FloatArray = NDArray[np.float64]
+
+COLOUR_DB = 6.0
+"""Standard deviation of the unknown smooth colour."""
+COLOUR_OCTAVES = 1.0
+"""Distance over which that colour changes."""
+TILT_DB_PER_OCTAVE = 6.0
+SCATTER_DB = 5.0
+"""Scatter of a band that no smooth colour explains: the microphone hears some modes better than others."""
+FREE_DB = 100.0
+"""Standard deviation of the overall loudness: free."""
+FEWEST_BANDS = 4
+
+
+def mean_spectrum_evidence(
+    profile: Profile, sweeps: Sequence[LevelSweep], depth_m: FloatArray
+) -> tuple[FloatArray, float, float]:
+    """Log-likelihood (G,) of a boundary at each depth, of all air and of all water, up to one constant.
+
+    Variants of the sweep are marginalised. Zeros where fewer than four bands are heard at most points.
+    """
+    known = np.isfinite(profile.level_db)
+    bands = np.flatnonzero(2 * known.sum(axis=0) > known.shape[0])
+    if bands.size < FEWEST_BANDS or not sweeps:
+        return np.zeros(depth_m.size), 0.0, 0.0
+    each = np.array([_one_sweep(profile, sweep, bands, depth_m) for sweep in sweeps])
+    top = each.max(axis=0)
+    score = top + np.log(np.exp(each - top).mean(axis=0))
+    return score[:-2], float(score[-2]), float(score[-1])
+
+
+def _one_sweep(profile: Profile, sweep: LevelSweep, bands: NDArray[np.intp], depth_m: FloatArray) -> FloatArray:
+    """(G + 2,) log-likelihood of every depth, all air and all water by one sweep."""
+    at = np.clip(profile.depth_m, sweep.depth_m.min(), sweep.depth_m.max())
+    order, left, share, grid = level_grid(sweep.level_depth_m)
+    known = np.isfinite(profile.level_db[:, bands])
+    count = known.sum(axis=0)
+    measured = np.where(known, profile.level_db[:, bands], 0.0).sum(axis=0) / count
+    computed = along_line(sweep.level_db, sweep.depth_m, at)[order][:, :, bands]
+    means = np.where(known, computed, 0.0).sum(axis=1) / count
+    a = share[:, None]
+    rest = measured - np.concatenate(((1 - a) * means[left] + a * means[left + 1], means[-2:]))
+    octave = np.log2(sweep.band_hz[bands])
+    octave = octave - octave.mean()
+    apart = np.subtract.outer(octave, octave)
+    covariance = (
+        FREE_DB**2
+        + TILT_DB_PER_OCTAVE**2 * np.outer(octave, octave)
+        + COLOUR_DB**2 * np.exp(-0.5 * (apart / COLOUR_OCTAVES) ** 2)
+        + SCATTER_DB**2 * np.eye(bands.size)
+    )
+    score = -0.5 * (rest * np.linalg.solve(covariance, rest.T).T).sum(axis=1)
+    return np.concatenate((np.interp(depth_m, grid, score[:-2]), score[-2:]))
