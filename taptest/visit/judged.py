@@ -18,7 +18,7 @@ from taptest.errors import StorageError
 from taptest.visit import disk
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import LARGEST_DOCUMENT, Visit
-from taptest.visit.fingerprint import fingerprint
+from taptest.visit.fingerprint import recordings_sha256
 from taptest.visit.record import write_document
 from taptest.visit.result import VisitResult, as_json
 
@@ -48,10 +48,10 @@ class Judged:
 
 
 def basis(visit: Visit) -> str:
-    """Return the SHA-256 of all that a finding rests on: code, document and recordings. Raises `VisitError`, `StorageError`."""
+    """Return the SHA-256 of code, document and recordings together. Raises `VisitError`, `StorageError`."""
     digest = hashlib.sha256(_code_version().encode())
     digest.update(write_document(visit.document).encode())
-    digest.update(fingerprint(visit).encode())
+    digest.update(recordings_sha256(visit).encode())
     return digest.hexdigest()
 
 
