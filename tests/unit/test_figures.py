@@ -44,7 +44,7 @@ def drawn(result: VisitResult) -> Figure:
 def _drawn(name: str, result: VisitResult) -> Figure:
     if name in DRAWN:
         return DRAWN[name]
-    with mpl.rc_context(figures.STYLE):
+    with mpl.rc_context(figures.STYLE):  # type: ignore[arg-type]
         figure = figures._figure(result)
         FigureCanvasAgg(figure).draw()  # type: ignore[no-untyped-call]
     if name:
