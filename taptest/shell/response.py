@@ -15,6 +15,8 @@ Conventions: depths are vertical metres below the top of the shell; a boundary a
 wets everything above d, with the water end at the bottom everything below.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +38,15 @@ BOSS_LOSS = 0.05
 """Extra loss factor of the wall under the connection."""
 RING_REACH_M = 0.015
 """Distance on either side of the seam within which the ring's loss acts."""
+
+
+@contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Keep the linear algebra from sharing out matrices that are too small for it: several times slower otherwise."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1, "blas"):
+        yield
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,9 +320,10 @@ def wet_modes(
     arcs = tank.arcs(np.asarray(depth_m, dtype=np.float64))
     index = np.array([tank.level_index(level_depth_m)])
     found = []
-    for n in tank.harmonics():
-        pole, shape = solve(tank, reduce_harmonic(tank, n, index, arcs), 0, max_hz)
-        found.append((pole, np.full(len(pole), n, dtype=np.int64), shape))
+    with one_thread_each():
+        for n in tank.harmonics():
+            pole, shape = solve(tank, reduce_harmonic(tank, n, index, arcs), 0, max_hz)
+            found.append((pole, np.full(len(pole), n, dtype=np.int64), shape))
     return _joined(found, np.asarray(depth_m, dtype=np.float64))
 
 

@@ -30,6 +30,7 @@ from taptest.shell.response import (
     Resolution,
     Tank3D,
     build,
+    one_thread_each,
     reduce_harmonic,
     solve,
 )
@@ -101,8 +102,6 @@ def level_sweeps(
 
     Raises PhysicsError as `level_sweep` does.
     """
-    from threadpoolctl import threadpool_limits
-
     depth = np.asarray(depth_m, dtype=np.float64)
     if depth.ndim != 1 or depth.size < 2 or not np.all(np.isfinite(depth)):
         raise PhysicsError("A tap line needs at least two positions, each a depth in metres.")
@@ -110,7 +109,7 @@ def level_sweeps(
         return _lying_sweeps(spec, depth, changes, levels, progress)
     tank, boundaries = _prepared(spec, levels)
     report = _Steps(progress, len(tank.harmonics()), len(changes) * (len(boundaries) + 2))
-    with threadpool_limits(1), ThreadPoolExecutor(workers) as pool:
+    with one_thread_each(), ThreadPoolExecutor(workers) as pool:
         jobs = [pool.submit(_one_harmonic, tank, n, depth, boundaries, changes) for n in reversed(tank.harmonics())]
         heard = [_told(job.result(), report.harmonic_done) for job in jobs]
         out = []
@@ -130,8 +129,6 @@ def _lying_sweeps(
     progress: Progress | None,
 ) -> tuple[LevelSweep, ...]:
     """Return sweeps of a lying tank along its belly; the water lies at the bottom."""
-    from threadpoolctl import threadpool_limits
-
     tank = LyingTank(spec, MAX_HZ)
     away = usual_levels(spec.diameter_m) if levels is None else spec.diameter_m - np.unique(levels)[::-1]
     boundaries = spec.diameter_m - away
@@ -142,7 +139,7 @@ def _lying_sweeps(
     for change in changes:
         rows = []
         for level in (None, *boundaries.tolist(), 0.0):
-            with threadpool_limits(1):
+            with one_thread_each():
                 groups = tank.modes(level, change.losses, change.wall_factor)
                 rows.append(_profile([_lying_heard(group, tank, depth, radiated) for group in groups]))
             report.level_done()

@@ -229,7 +229,7 @@ class DryShell:
             pressure -= 0.5 * (follow + np.swapaxes(follow, 1, 2))
         normal_mass = _square(f.w, weight)
         tangent = _square(f.u, weight) + _square(f.v, weight)
-        mass = normal_mass + (tangent if self.inplane_inertia else 1e-9 * tangent)
+        mass = normal_mass + (tangent if self.inplane_inertia else 1e-5 * tangent)
         return self._condensed(membrane, bending, pressure, mass, normal_mass)
 
     def _condensed(
