@@ -69,7 +69,7 @@ def site(tmp_path: Path) -> Iterator[Site]:
         made = Site(server, tmp_path)
         try:
             assert tap_along(made.live, made.player, plain_taps, stop_after=2) == 2
-            assert made.live.wait_for(partial(made.live.has_more, "point", 1), 10), made.live.output.read_text()
+            assert made.live.wait_for(partial(made.live.has_more, "next", 2), 10), made.live.output.read_text()
             yield made
         finally:
             made.player.close()
