@@ -20,3 +20,15 @@ def test_the_example_visits_are_taken_along_whole() -> None:
     there = {path for path in folder.rglob("*") if path.is_file() and path.suffix != ".pyc"}
     assert there == {path for path in taken if path.is_file()}
     assert sum(path.stat().st_size for path in there) < 20_000_000
+
+
+def test_every_file_that_is_no_module_is_taken_along() -> None:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
+    taken = {
+        path
+        for package, patterns in settings["package-data"].items()
+        for pattern in patterns
+        for path in ROOT.joinpath(*package.split(".")).glob(pattern)
+    }
+    there = {path for path in (ROOT / "taptest").rglob("*") if path.is_file() and path.suffix not in (".py", ".pyc")}
+    assert there <= taken, sorted(there - taken)
