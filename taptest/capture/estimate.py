@@ -74,7 +74,7 @@ def advise(
     tapped = np.array([point.depth_m for point in points])
     candidates = _candidates(tapped, tank)
     if not len(candidates):
-        return Advice(results, sentence_of(reading), None, enough=True)
+        return Advice(results, sentence_of(reading), None, _settled(reading))
     best = next_point(reading.posterior, tapped, candidates, sweeps)
     enough = _settled(reading) or best.information_bits < LEAST_BITS
     return Advice(results, sentence_of(reading), best.depth_m, enough)

@@ -21,7 +21,7 @@ from taptest.capture.round import (
     TapRefused,
 )
 from taptest.capture.session import Estimated, SessionEvent
-from taptest.capture.terminal import KEYS, Lines, Screen, TonesOut, can_draw, keys, level_bar, play_round
+from taptest.capture.terminal import KEYS, STAGE_WORDS, Lines, Screen, TonesOut, can_draw, keys, level_bar, play_round
 from taptest.capture.tones import NOTES, tone
 from taptest.quantities import METRIC, US
 
@@ -195,3 +195,12 @@ def test_tones_begin_and_end_softly_and_differ() -> None:
         assert 0.2 < abs(sound).max() <= 0.3
         lengths.add(len(sound))
     assert len(lengths) == len(NOTES)
+
+
+def test_the_page_for_the_site_names_every_key_and_every_big_word() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "on-site.md").read_text(encoding="utf-8")
+    for word, _ in STAGE_WORDS.values():
+        assert word in page or word == "STOP"
+    assert "space bar" in page
+    for _, letter, _ in KEYS[1:]:
+        assert f"`{letter}`" in page
