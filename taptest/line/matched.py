@@ -33,13 +33,13 @@ FEWEST_POINTS = 5
 class MatchSettings:
     """What the comparison assumes; the defaults are calibrated on simulated visits."""
 
-    band_temper: float = 0.8
+    band_temper: float = 0.65
     """Power of one band's likelihood: its points are not independent, because modes reach across several."""
     spoilt: float = 0.4
     """Probability that a band says nothing about the level."""
     temper: float = 0.5
     """Power of the likelihood of all bands together: they are not independent of each other."""
-    time_weight: float = 1.0
+    time_weight: float = 0.8
     """Weight of a band's decay beside its level."""
     strength_share: float = 0.6
     """Share of the strength of a point's blows that is taken off: all of it would take the place's own loudness too."""
