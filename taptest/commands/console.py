@@ -35,7 +35,11 @@ class Bar:
 
 def write_json(content: dict[str, Any], target: str) -> None:
     """Write JSON to the file `target`, or to standard output for "-". Raises `StorageError`."""
-    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    write_out(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n", target)
+
+
+def write_out(text: str, target: str) -> None:
+    """Write a text to the file `target`, or to standard output for "-". Raises `StorageError`."""
     if target == "-":
         # Other programs read this: it is UTF-8 whatever the console can show.
         raw = getattr(sys.stdout, "buffer", None)

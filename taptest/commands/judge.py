@@ -1,6 +1,7 @@
 """`taptest judge`: judge a visit for people or for other programs."""
 
 import argparse
+import sys
 from pathlib import Path
 
 DESCRIPTION = """\
@@ -10,6 +11,7 @@ temperature say, and tell what follows, how sure that is and what to check next.
 EXAMPLES = """\
 The first judgement of a tank computes what the model predicts for it, which takes up to a minute or two; later ones
 find that on the disk and take a second or two. The environment variable TAPTEST_CACHE names another folder for it.
+The finding is kept in the visit as judged.json, for "taptest list" and "taptest history".
 
 examples:
   taptest judge visits/cellar
@@ -30,11 +32,13 @@ def run(arguments: argparse.Namespace) -> int:
     """Judge, and print or write the finding."""
     from taptest.commands.console import Bar, write_json
     from taptest.report.words import finding_text
-    from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
+    from taptest.visit.judged import judge_and_keep
     from taptest.visit.result import as_json
 
-    result = judge_visit(read_visit(arguments.visit), Bar("computing the model of this tank"))
+    result, not_kept = judge_and_keep(read_visit(arguments.visit), Bar("computing the model of this tank"))
+    if not_kept:
+        print(f"taptest: {not_kept}", file=sys.stderr)
     if arguments.json:
         write_json(as_json(result), arguments.json)
     if arguments.json != "-":

@@ -26,7 +26,7 @@ SET_MARK = "#d9730d"
 LINE = "#3a3a3a"
 LIMIT = "#b00020"
 AHEAD_YEARS = 8.0
-"""The line is continued to the date at which the margin is gone, but no further than this."""
+"""The line is continued until the margin is surely gone, but no further than this."""
 ARROW = 0.12
 """Length of the arrow of a one-sided estimate, as a share of the panel's height."""
 
@@ -115,14 +115,19 @@ def _trend(axes: Axes, history: History, last: date) -> None:
         return
     critical = history.units.convert("pressure", margin.critical_pa.median)
     axes.axhline(critical, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
-    ahead = margin.years[1]
-    ahead = min(AHEAD_YEARS if ahead is None else 1.15 * ahead + 0.1, AHEAD_YEARS)
+    latest = margin.years[2]
+    ahead = min(AHEAD_YEARS if latest is None else 1.1 * latest + 0.1, AHEAD_YEARS)
     years = np.linspace(0.0, ahead, 40)
     drawn = trend.now_draws_pa[:, None] + trend.slope_draws_pa[:, None] * years
     low, median, high = (_numbers(history, values) for values in np.quantile(drawn, (0.05, 0.5, 0.95), axis=0))
     days = [_x(last + timedelta(days=float(year) * DAYS_A_YEAR)) for year in years]
     axes.fill_between(days, low, high, color=LINE, alpha=0.07, linewidth=0)
     axes.plot(days, median, color=LINE, linewidth=1.0, linestyle=(0, (2, 2)))
+    first = margin.years[0]
+    if first is not None and first < ahead:
+        until = ahead if latest is None else min(latest, ahead)
+        ends = [_x(last + timedelta(days=year * DAYS_A_YEAR)) for year in (first, until)]
+        axes.plot(ends, [critical, critical], color=LIMIT, linewidth=4.0, alpha=0.5, solid_capstyle="butt")
 
 
 def _numbers(history: History, pressures_pa: Any) -> list[float]:
@@ -147,9 +152,12 @@ def _mark(
         axes.plot(where, at, form, color=colour, markersize=5, zorder=4)
         return
     reach = ARROW * (number(span[1]) - number(span[0])) * (1 if bound == "lower" else -1)
-    axes.annotate(
-        "", xy=(where, at + reach), xytext=(where, at), arrowprops={"arrowstyle": "->", "color": colour}, zorder=3
-    )
+    _arrow(axes, where, at, reach, colour)
+
+
+def _arrow(axes: Axes, where: float, at: float, reach: float, colour: str) -> None:
+    arrow = {"arrowstyle": "->", "color": colour}
+    axes.annotate("", xy=(where, at + reach), xytext=(where, at), arrowprops=arrow, zorder=3)
     axes.plot(where, at, "_", color=colour, markersize=9, markeredgewidth=1.6, zorder=4)
 
 
@@ -166,8 +174,10 @@ def _legend(axes: Axes, history: History, others: bool, sets: bool) -> None:
     if sets:
         axes.plot(none, none, "s", color=SET_MARK, markersize=5, label="as left")
     if history.margin is not None:
-        axes.plot(none, none, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)), label="relief margin gone below")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.02), ncols=5, frameon=False, handlelength=1.8)
+        axes.plot(
+            none, none, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)), label="relief margin gone below (when: bold)"
+        )
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.02), ncols=3, frameon=False, handlelength=1.8)
 
 
 def _levels(axes: Axes, history: History) -> None:
@@ -176,10 +186,16 @@ def _levels(axes: Axes, history: History) -> None:
     for past in history.visits:
         if past.level_m is None:
             continue
-        ends = [convert("length", depth) for depth in (past.level_m.low, past.level_m.high)]
-        axes.plot([_x(past.day)] * 2, ends, color=WATER_MARK, linewidth=1.0)
-        form = "o" if past.charge_bound is None else "_"
-        axes.plot(_x(past.day), convert("length", past.level_m.median), form, color=WATER_MARK, markersize=5)
+        where, at = _x(past.day), convert("length", past.level_m.median)
+        if past.charge_bound is None:
+            ends = [convert("length", depth) for depth in (past.level_m.low, past.level_m.high)]
+            axes.plot([where, where], ends, color=WATER_MARK, linewidth=1.0)
+            axes.plot(where, at, "o", color=WATER_MARK, markersize=5)
+            continue
+        # More air than told means less water: the boundary lies nearer to the end at which the water comes in.
+        up = (past.charge_bound == "lower") == history.case.tank.hanging
+        reach = ARROW * convert("length", shape.height_m) * (-1 if up else 1)
+        _arrow(axes, where, at, reach, WATER_MARK)
     axes.set_ylim(convert("length", shape.height_m), 0.0)
     assert history.reference_pa is not None, "levels are told at a reference pressure only"
     shown = history.units.show("pressure", history.reference_pa)

@@ -96,11 +96,11 @@ def _visit(past: PastVisit, units: Units) -> list[str]:
     if past.charge_pa is not None:
         found.append(f"charge {_estimate(units, past.charge_pa, past.charge_bound)}")
     found += [f"by the {source} {spread(units, 'pressure', charge)}" for source, charge in past.other_charges]
-    if past.level_m is not None:
+    if past.level_m is not None and past.charge_bound is None:
         found.append(f"level {units.show('length', past.level_m.median)} below the top")
     lines = _hanging(past.day.isoformat(), "as found: " + "; ".join(found))
     left = past.as_left
-    said = [past.work] if past.work else []
+    said = [past.work.rstrip(".")] if past.work else []
     if left.precharge_pa is not None:
         said.append(f"charge set to {units.show('pressure', left.precharge_pa)}")
     if left.pressure_pa is not None:

@@ -27,14 +27,8 @@ LARGEST_JUDGED = 4 * LARGEST_DOCUMENT
 """Bytes; a larger file is none of ours."""
 _TOLD = ("code", "sentence", "confidence")
 _CODE = (
-    "quantities.py",
-    "water/*.py",
-    "tank/*.py",
-    "sound/*.py",
-    "shell/*.py",
-    "line/*.py",
-    "finding/*.py",
-    "visit/*.py",
+    *("quantities.py", "water/*.py", "tank/*.py", "sound/*.py", "shell/*.py", "line/*.py", "finding/*.py"),
+    *(f"visit/{name}.py" for name in ("record", "meaning", "sweeps", "result", "listen", "analyse")),
 )
 
 
@@ -49,7 +43,7 @@ class Judged:
 
 def basis(visit: Visit) -> str:
     """Return the SHA-256 of code, document and recordings together. Raises `VisitError`, `StorageError`."""
-    digest = hashlib.sha256(_code_version().encode())
+    digest = hashlib.sha256(code_version().encode())
     digest.update(write_document(visit.document).encode())
     digest.update(recordings_sha256(visit).encode())
     return digest.hexdigest()
@@ -109,7 +103,7 @@ def judged(visit: Visit, progress: Callable[[float], None] | None = None) -> Jud
 
 
 @lru_cache(maxsize=1)
-def _code_version() -> str:
+def code_version() -> str:
     """Fingerprint the code that judges, so that no finding outlives it."""
     package = Path(taptest.__file__).parent
     digest = hashlib.sha256(taptest.__version__.encode())

@@ -26,7 +26,7 @@ from typing import Self
 from taptest.errors import StorageError, TaptestError, VisitError
 from taptest.visit.disk import storage_errors
 from taptest.visit.files import DOCUMENT, read_visit
-from taptest.visit.judged import read_judged
+from taptest.visit.judged import code_version, read_judged
 
 INDEX = ".taptest-index.sqlite"
 INDEX_SCHEMA = 1
@@ -224,8 +224,11 @@ def _name(folder: Path, root: Path) -> str:
 
 
 def _signature(folder: Path) -> str:
-    """Return sizes and times of all files of a visit in short; one that fits no other while a file is just written."""
-    digest = hashlib.sha1(usedforsecurity=False)
+    """Return sizes and times of all files of a visit, and the code that reads them, in short.
+
+    While a file is just written it is one that fits no other.
+    """
+    digest = hashlib.sha1(code_version().encode(), usedforsecurity=False)
     newest = 0.0
     folders = [str(folder)]
     while folders:

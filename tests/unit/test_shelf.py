@@ -200,8 +200,11 @@ def test_a_stale_or_damaged_finding_is_never_used(root: Path, change: Callable[[
 def test_another_version_makes_a_finding_stale(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     visit = read_visit(root / "quay")
     assert read_judged(visit) is not None
-    monkeypatch.setattr(judged_module, "_code_version", lambda: "another")
+    assert folders(root, finding="as expected") == ["quay"]
+    monkeypatch.setattr(judged_module, "code_version", lambda: "another")
+    monkeypatch.setattr(shelf, "code_version", lambda: "another")
     assert read_judged(visit) is None
+    assert folders(root, finding="as expected") == []
 
 
 def test_a_finding_holds_though_the_document_is_laid_out_anew(root: Path) -> None:
