@@ -12,10 +12,14 @@ errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
-shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
-line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.boundary line.next_point
+shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
+shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
+line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.boundary
+line.next_point
 finding.records finding.air finding.compare finding.causes finding.wording finding.judge
-visit.disk visit.record visit.meaning visit.files visit.fingerprint visit.truth visit.simulated visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.staged visit.trial
+visit.disk visit.record visit.meaning visit.files visit.fingerprint visit.truth visit.simulated visit.intake
+visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend visit.history
+visit.workers visit.staged visit.trial
 capture.device capture.memory capture.marks capture.tape capture.journal capture.signs capture.round capture.notes
 capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
 report.wording report.words report.trend_words report.figures report.trend_figure report.page_text report.page
