@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-WhyNot = Literal["double hit", "clipped", "too weak", "cut off", "ring overlaps the next tap", "noise burst"]
-"""Why a tap was not used."""
+WhyNot = Literal[
+    "double hit", "clipped", "too weak", "cut off", "ring overlaps the next tap", "noise burst", "refused by hand"
+]
+"""Why a tap was not used; all but the last are found by the detector."""
 
 
 @dataclass(frozen=True, slots=True)

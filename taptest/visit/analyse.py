@@ -61,7 +61,7 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     if not document.points:
         raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
     meaning = meaning_of(document, visit.source)
-    heard = listen([(name, inside(visit.folder, name)) for name in sound_files(document)])
+    heard = listen([(name, inside(visit.folder, name)) for name in sound_files(document)], document.by_hand)
     _refuse_all_useless(heard)
     tapped, owners, notes = _give_taps_to_points(document.points, heard)
     points = [each.point for each in tapped]
@@ -80,9 +80,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         units=meaning.units,
         points=_point_results(tapped, reading),
         taps=tuple(
-            TapResult(one.file, tap, owner)
+            TapResult(one.file, tap, owner, decision)
             for one, of_file in zip(heard, owners, strict=True)
-            for tap, owner in zip(one.taps, of_file, strict=True)
+            for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
         ),
         profile=profile,
         judgement=judge(meaning.case, reading, seed, meaning.units),

@@ -4,7 +4,7 @@ Conventions: times are seconds from the start of the recording; samples (N,) of 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from taptest.errors import RecordingError
@@ -13,6 +13,7 @@ from taptest.sound.records import Tap, TapTraits
 from taptest.sound.spectra import WINDOW_S
 from taptest.sound.taps import detect_taps
 from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits, noise_profile
+from taptest.visit.record import HandDecision
 
 RING_OVER_S = 0.35
 """So long after a tap its ring no longer counts as noise."""
@@ -22,6 +23,8 @@ LONGEST_STRETCH_S = 0.6
 MOST_STRETCHES = 40
 TAPS_AT_ONCE = 64
 """So many taps are measured together: an hour's walk needs no more memory than a minute's."""
+SAME_TAP_S = 0.005
+"""A decision by hand belongs to the tap that begins within this of it; taps are found to within a fraction of it."""
 ENOUGH_NOISE_S = 1.0
 """From this much quiet time on a recording's noise is taken from itself alone."""
 
@@ -38,6 +41,8 @@ class Heard:
     notes: tuple[str, ...] = ()
     trouble: str = ""
     """Why the whole recording cannot be used, as a sentence: silent, clipped all through, no taps."""
+    by_hand: tuple[HandDecision | None, ...] = ()
+    """For each tap the decision by hand that holds for it; empty where the recording has none at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,8 @@ class _Ears:
     taps: tuple[Tap, ...]
     quiet: tuple[Samples, ...]
     trouble: str
+    by_hand: tuple[HandDecision | None, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def quiet_s(self) -> float:
@@ -56,14 +63,14 @@ class _Ears:
         return sum(part.size for part in self.quiet) / self.recording.rate_hz
 
 
-def listen(files: Sequence[tuple[str, Path]]) -> tuple[Heard, ...]:
-    """Hear the recordings of a visit, given as (name in the visit, path).
+def listen(files: Sequence[tuple[str, Path]], decisions: Sequence[HandDecision] = ()) -> tuple[Heard, ...]:
+    """Hear the recordings of a visit, given as (name in the visit, path); decisions by hand go before the detector's.
 
     A recording with little quiet in it borrows the noise of the others of its rate. Raises `RecordingError` for a file
     that is no sound or too little of it, `StorageError` where the disk refuses; what is merely of no use (silent,
     clipped all through, without taps) comes back with its `trouble`.
     """
-    ears = [_find_taps(file, path) for file, path in files]
+    ears = [_find_taps(file, path, [one for one in decisions if one.file == file]) for file, path in files]
     shared = {
         rate: noise_profile([part for ear in ears if ear.recording.rate_hz == rate for part in ear.quiet], rate)
         for rate in {ear.recording.rate_hz for ear in ears}
@@ -71,7 +78,7 @@ def listen(files: Sequence[tuple[str, Path]]) -> tuple[Heard, ...]:
     return tuple(_measure(ear, shared[ear.recording.rate_hz]) for ear in ears)
 
 
-def _find_taps(file: str, path: Path) -> _Ears:
+def _find_taps(file: str, path: Path, decisions: Sequence[HandDecision]) -> _Ears:
     recording = open_recording(path)
     try:
         taps = detect_taps(recording.blocks(), recording.rate_hz).taps
@@ -80,7 +87,35 @@ def _find_taps(file: str, path: Path) -> _Ears:
     if not taps:
         trouble = f"No taps were found in {file}; tap harder, or move the microphone closer, and record it again."
         return _Ears(file, recording, (), (), trouble)
-    return _Ears(file, recording, taps, _quiet_stretches(recording, taps), "")
+    quiet = _quiet_stretches(recording, taps)
+    decided, by_hand, notes = decide_by_hand(taps, decisions)
+    return _Ears(file, recording, decided, quiet, "", by_hand, notes)
+
+
+def decide_by_hand(
+    taps: Sequence[Tap], decisions: Sequence[HandDecision]
+) -> tuple[tuple[Tap, ...], tuple[HandDecision | None, ...], tuple[str, ...]]:
+    """Let decisions by hand hold for the taps of one recording.
+
+    Returns the taps as decided, for each tap its decision or None (empty where there is no decision at all), and
+    whole sentences on what was decided and on decisions that fit no tap.
+    """
+    if not decisions:
+        return tuple(taps), (), ()
+    decided = list(taps)
+    by_hand: list[HandDecision | None] = [None] * len(decided)
+    notes = []
+    for decision in decisions:
+        where = f"the tap at {decision.onset_s:.2f} s in {decision.file}"
+        near = min(range(len(decided)), key=lambda n: abs(taps[n].onset_s - decision.onset_s), default=None)
+        if near is None or abs(taps[near].onset_s - decision.onset_s) > SAME_TAP_S:
+            notes.append(f"By hand {where} was decided about, but there is none: the decision is left out.")
+            continue
+        refused = decision.verdict == "refuse"
+        decided[near] = replace(taps[near], why_not="refused by hand" if refused else None)
+        by_hand[near] = decision
+        notes.append(f"By hand {where} was {'refused' if refused else 'used'}: {decision.why.strip().rstrip('.')}.")
+    return tuple(decided), tuple(by_hand), tuple(notes)
 
 
 def _quiet_stretches(recording: Recording, taps: Sequence[Tap]) -> tuple[Samples, ...]:
@@ -108,4 +143,4 @@ def _measure(ear: _Ears, shared: NoiseProfile) -> Heard:
             measured = many_tap_traits(ear.recording.stretches(starts, length), rate, noise)
             for number, trait in zip(some, measured, strict=True):
                 traits[number] = trait
-    return Heard(ear.file, ear.taps, tuple(traits), ear.recording.notes, ear.trouble)
+    return Heard(ear.file, ear.taps, tuple(traits), (*ear.recording.notes, *ear.notes), ear.trouble, ear.by_hand)

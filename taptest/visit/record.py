@@ -145,6 +145,18 @@ class PointEntry(_Section):
         return file
 
 
+class HandDecision(_Section):
+    """What somebody who listened decided about one tap, against or with the detector."""
+
+    file: str
+    """Sound file, as in `PointEntry`."""
+    onset_s: float = Field(ge=0)
+    """When the tap begins, seconds from the start of the recording."""
+    verdict: Literal["refuse", "use"]
+    why: str = Field(min_length=1, max_length=500)
+    """The reason, as typed."""
+
+
 class Document(_Section):
     """A whole visit without its sound."""
 
@@ -162,6 +174,8 @@ class Document(_Section):
     log: tuple[LogSection, ...] = Field(default=(), strict=False, max_length=20_000)
     as_left: AsLeftSection = AsLeftSection()
     points: tuple[PointEntry, ...] = Field(default=(), strict=False)
+    by_hand: tuple[HandDecision, ...] = Field(default=(), strict=False, max_length=20_000)
+    """Taps that were refused or used by hand, at most one decision a tap."""
 
     @field_validator("visited_on", mode="before")
     @classmethod
@@ -263,7 +277,7 @@ def _no_constant(source: str) -> Callable[[str], Any]:
     return refuse
 
 
-_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "as_left")
+_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "as_left", "by_hand")
 
 _SECTIONS: dict[str, type[_Section]] = {
     "visit": VisitSection,
@@ -275,6 +289,7 @@ _SECTIONS: dict[str, type[_Section]] = {
     "log": LogSection,
     "as_left": AsLeftSection,
     "points": PointEntry,
+    "by_hand": HandDecision,
 }
 
 
@@ -289,7 +304,7 @@ def _named(place: tuple[int | str, ...]) -> str:
     """Name a key as it is written in the file: "[tank] volume", "points, entry 3, file"."""
     if len(place) == 1:
         return f'the key "{place[0]}"'
-    if place[0] in ("points", "log"):
+    if place[0] in ("points", "log", "by_hand"):
         return f"{place[0]}, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
     return f'[{place[0]}], the key "{place[1]}"'
 

@@ -14,6 +14,7 @@ from taptest.finding.records import Case, Expected, Forecast, Interval, Judgemen
 from taptest.line.records import Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
+from taptest.visit.record import HandDecision
 from taptest.water.log import CombinedAir
 
 JSON_SCHEMA = 1
@@ -28,6 +29,8 @@ class TapResult:
     tap: Tap
     depth_m: float | None
     """Depth of the point that the tap belongs to; None where it belongs to none."""
+    by_hand: HandDecision | None = None
+    """The decision by hand that holds for this tap; None where the detector's holds."""
 
 
 @dataclass(frozen=True, slots=True)
