@@ -135,7 +135,7 @@ class _Typed:
             clean = clean[: most - 1].rstrip() + " …"
         if most <= SHORT:
             return "\u00a0".join(_breakable(word) for word in clean.split(" "))
-        return " ".join(_breakable(word) for word in clean.split(" "))
+        return _wrappable(clean)
 
 
 def _printable(letter: str) -> str:
@@ -147,6 +147,11 @@ def _printable(letter: str) -> str:
     if letter in _TURNS:
         return ""
     return "?" if category == "Cs" else " " if category in ("Cc", "Zl", "Zp") else letter
+
+
+def _wrappable(text: str) -> str:
+    """Let long words of a text be broken: names of files may be as long as lines."""
+    return " ".join(_breakable(word) for word in text.split(" "))
 
 
 def _breakable(word: str) -> str:
@@ -162,7 +167,7 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
     """Return what every page carries."""
     visit = sources.document.visit
     day = result.visited_on.isoformat() if result.visited_on else texts.NOT_GIVEN
-    count = len({tap.file for tap in result.taps}) or len({point.file for point in sources.document.points})
+    count = len({point.file for point in sources.document.points})
     files = texts.FILES[count != 1].format(n=count)
     simulated = [texts.SIMULATED.lower()] if result.simulated else []
     return {
@@ -237,7 +242,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             ],
         },
         "results": [*(list(row) for row in figure_rows(result)), [texts.TAPS, _taps(result)]],
-        "reasons": [*judgement.reasons, *result.remarks],
+        "reasons": [_wrappable(sentence) for sentence in (*judgement.reasons, *result.remarks)],
         "next": list(judgement.next_checks),
         "causes": _causes(result),
         "unchecked": [*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)],
