@@ -194,10 +194,14 @@ class Session:
             if note is not None:
                 self.journal.note(note[0], **note[1])
         self._sound(events)
+        asked = False
         for event in events:
             if isinstance(event, NoiseMeasured):
                 self._measure_noise()
-            if isinstance(event, PointDone | PointReopened) or event == StageBegan("deciding"):
+            if isinstance(event, PointDone | PointReopened):
+                self._ask()
+                asked = True
+            if event == StageBegan("deciding") and not asked:
                 self._ask()
             yield event
 

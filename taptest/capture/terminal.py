@@ -103,8 +103,8 @@ def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR
             return f"Again: {units.show('length', result.stop.depth_m)}."
         case PointRestarted(_, why):
             return why
-        case FinerAdded(depth_m, because):
-            return f"{because} One more point at {units.show('length', depth_m)}."
+        case FinerAdded(depth_m, _):
+            return f"One more point at {units.show('length', depth_m)}."
         case Listening(device, rate_hz, _):
             return f"Listening to {device} at {rate_hz:.0f} samples a second."
         case SoundLost(times):
@@ -121,9 +121,14 @@ class Lines:
     def __init__(self, units: Units, stream: TextIO | None = None) -> None:
         self._units = units
         self._stream = stream or sys.stdout
+        self._estimate = ""
 
     def show(self, event: SessionEvent) -> None:
-        """Write the line of an event, if it has one."""
+        """Write the line of an event, if it has one; an estimate only where it has changed."""
+        if isinstance(event, Estimated):
+            if event.advice.sentence == self._estimate:
+                return
+            self._estimate = event.advice.sentence
         self.say(sentence_of(event, self._units))
 
     def say(self, sentence: str) -> None:
@@ -308,6 +313,22 @@ def _single_keys(stream: TextIO) -> Iterator[Callable[[], str]]:
 def _of_line(line: str) -> str:
     """Return the key that a line means: its first letter, the big key for an empty one."""
     return line.strip()[:1] or (" " if line else "")
+
+
+@contextlib.contextmanager
+def quiet_libraries() -> Iterator[None]:
+    """Keep what the system's sound libraries write to standard error out of the screen while the block lasts."""
+    sys.stderr.flush()
+    kept = os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        sys.stderr.flush()
+        os.dup2(kept, 2)
+        os.close(kept)
 
 
 def play_round(session: Session, view: View, tones: TonesOut | None, stream: TextIO | None = None) -> None:

@@ -80,7 +80,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> int:
     from taptest.capture.journal import open_journal
     from taptest.capture.memory import remember_microphone, remembered_microphone
     from taptest.capture.session import open_session
-    from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round
+    from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
     from taptest.visit.sweeps import sweeps_for
 
     meaning = _open_visit(arguments.tank, folder)
@@ -107,7 +107,8 @@ def record(arguments: argparse.Namespace, folder: Path) -> int:
     drawn = not arguments.plain and can_draw(sys.stdout)
     view: Lines | Screen = Screen(meaning.units) if drawn else Lines(meaning.units)
     try:
-        play_round(session, view, tones)
+        with quiet_libraries():
+            play_round(session, view, tones)
     finally:
         view.close()
         speaker.close()

@@ -1,0 +1,139 @@
+"""`taptest record` and `taptest known-level` up to the sound card: plans, folders, refusals, and what is kept."""
+
+import argparse
+from pathlib import Path
+
+import pytest
+
+from taptest import cli
+from taptest.capture.excerpt import save_points
+from taptest.capture.journal import open_journal
+from taptest.capture.memory import known_levels
+from taptest.capture.round import Plan
+from taptest.capture.session import open_session
+from taptest.commands import known_level
+from taptest.commands.record import _open_visit, _plan, add_arguments
+from taptest.errors import LineError, QuantityError, VisitError
+from taptest.visit import analyse
+from taptest.visit.files import read_visit
+from taptest.visit.meaning import Meaning
+from tests.live_round import TANK
+from tests.sources import ArraySource, one_after_the_other
+from tests.tapping import Hand
+
+
+@pytest.fixture
+def tank(tmp_path: Path) -> Path:
+    path = tmp_path / "tank.toml"
+    path.write_text(TANK)
+    return path
+
+
+@pytest.fixture(autouse=True)
+def _own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
+
+
+def arguments(*words: str) -> argparse.Namespace:
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    return parser.parse_args(list(words))
+
+
+def plan(meaning: Meaning, *words: str) -> Plan:
+    return _plan(arguments(*words), meaning.case.tank)
+
+
+def test_the_plan_follows_the_arguments(tank: Path, tmp_path: Path) -> None:
+    meaning = _open_visit(tank, tmp_path / "visit")
+    assert plan(meaning, "--marks", "30, 60;90").depths_m == (0.03, 0.06, 0.09)
+    asked = plan(meaning, "--from", "2 in", "--to", "20 cm", "--every", "50 mm", "--reference", "300 mm", "--taps", "5")
+    assert asked.depths_m == pytest.approx((0.051, 0.101, 0.151), abs=0.0005)
+    assert (asked.reference_depth_m, asked.taps_per_point, asked.practice_taps) == (0.3, 5, 3)
+    usual = plan(meaning, "--no-practice", "--finer", "0")
+    assert len(usual.depths_m) >= 12
+    # The water is at the top: the reference lies at the bottom, on the air end.
+    assert usual.reference_depth_m == max(usual.depths_m)
+    assert (usual.practice_taps, usual.finer_limit) == (0, 0)
+    assert plan(meaning, "--reference", "none").reference_depth_m is None
+
+
+@pytest.mark.parametrize(
+    ("words", "error"),
+    [
+        (["--marks", "a,b"], LineError),
+        (["--marks", "30,30"], LineError),
+        (["--from", "300 mm", "--to", "100 mm"], LineError),
+        (["--every", "25"], QuantityError),
+        (["--taps", "0"], LineError),
+    ],
+)
+def test_what_cannot_be_tapped_is_refused(words: list[str], error: type[Exception], tank: Path, tmp_path: Path) -> None:
+    meaning = _open_visit(tank, tmp_path / "visit")
+    with pytest.raises(error):
+        plan(meaning, *words)
+
+
+def test_a_visit_is_made_once_and_found_again(tank: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "visit"
+    _open_visit(tank, folder)
+    open_journal(folder).close()
+    made = read_visit(folder).document
+    assert made.points == ()
+    assert made.visited_on is not None
+    assert _open_visit(None, folder).case.tank.kind == "diaphragm"
+
+
+def test_a_folder_without_a_tank_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(VisitError, match=r"--tank tank\.toml"):
+        _open_visit(None, tmp_path / "visit")
+    assert not (tmp_path / "visit").exists()
+
+
+def test_an_imported_visit_is_never_recorded_over(tank: Path, tmp_path: Path) -> None:
+    _open_visit(tank, tmp_path / "visit")
+    with pytest.raises(VisitError, match="not recorded by a round"):
+        _open_visit(tank, tmp_path / "visit")
+
+
+def test_without_a_folder_the_command_says_what_is_missing(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["record"]) == 2
+    assert "taptest record VISIT --tank tank.toml" in capsys.readouterr().err
+
+
+def test_a_known_level_is_judged_and_its_error_kept(
+    tank: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def recorded(given: argparse.Namespace, folder: Path) -> int:
+        """A round from an array in place of the sound card: duller and lower above 130 mm."""
+        meaning = _open_visit(given.tank, folder)
+        chosen = _plan(given, meaning.case.tank)
+        hand = Hand().quiet(3.5)
+        for mark in chosen.depths_m:
+            hand.taps(1, pitch=0.6 if mark < 0.13 else 1.0)
+        source = ArraySource(hand.quiet(0.5).sound(), name="USB")
+        session = open_session(folder, chosen, one_after_the_other(source))
+        list(session.run())
+        journal = open_journal(folder)
+        points = save_points(folder, journal, session.round.results)
+        journal.close()
+        return points
+
+    monkeypatch.setattr(known_level, "record", recorded)
+    # Without the shell model the unlabelled change decides; computing the model would take a minute.
+    monkeypatch.setattr(analyse, "sweeps_for", lambda *_: ((), ()))
+    words = ["known-level", str(tmp_path / "check"), "--tank", str(tank), "--level", "130 mm", "--striker", "ball"]
+    options = ["--taps", "1", "--finer", "0", "--no-practice", "--reference", "none"]
+    assert cli.main([*words, *options]) == 0
+    [check] = known_levels()
+    assert (check.true_mm, check.microphone, check.striker) == (130.0, "USB", "ball")
+    assert check.found_mm is not None
+    assert check.found_mm == pytest.approx(130, abs=25)
+    assert check.sentence in capsys.readouterr().out
+    assert cli.main(["known-level", "--list"]) == 0
+    assert check.sentence in capsys.readouterr().out
+
+
+def test_a_known_level_needs_the_level(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert cli.main(["known-level", str(tmp_path / "check")]) == 2
+    assert "measured with a rule" in capsys.readouterr().err
