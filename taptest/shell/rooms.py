@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from scipy import signal, special
 
 from taptest.errors import PhysicsError
+from taptest.shell.lying import LyingModes
 from taptest.shell.records import WetModes
 from taptest.shell.strike import Striker
 from taptest.tank.shape import Shape, meridian
@@ -49,7 +50,7 @@ class Place:
     angle_rad: float
     """Around the tank's axis, from the tap line."""
     depth_m: float
-    """Height, as depth below the top of the shell."""
+    """Height, as depth below the top of the shell; for a lying one the distance along the axis from its first end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ class Rings:
     """Narrow rings that make up the shell, pole to pole."""
 
     depth_m: FloatArray
-    """(R,) depth of each ring's middle."""
+    """(R,) depth of each ring's middle; for a lying shell its distance along the axis from the first end."""
     radius_m: FloatArray
     length_m: FloatArray
     """(R,) width of each ring along the meridian."""
@@ -96,6 +97,28 @@ def heard_weights(modes: WetModes, ring_columns: slice, rings: Rings, place: Pla
     """
     each = radiation(modes.harmonic, modes.pole_1_s.imag / (2.0 * np.pi), rings, place)
     weights: ComplexArray = np.einsum("kr,kr->k", modes.shape[:, ring_columns], each)
+    return weights
+
+
+def heard_lying(modes: LyingModes, radius_m: float, length_m: float, place: Place) -> ComplexArray:
+    """(K,) the same for modes of a lying cylinder: each mixes many harmonics on one sine along the axis.
+
+    `place.angle_rad` counts from the crown. Radiation is computed at 80 frequencies and interpolated, its phase being
+    that of the way from the nearest ring only.
+    """
+    count = 24
+    along = (np.arange(count) + 0.5) * length_m / count
+    rings = Rings(along, np.full(count, radius_m), np.full(count, length_m / count))
+    n = np.arange(modes.amplitude.shape[1])
+    frequency = modes.pole_1_s.imag / (2.0 * np.pi)
+    if frequency.size == 0:
+        return np.zeros(0, dtype=np.complex128)
+    grid = np.linspace(max(float(frequency.min()) * 0.98, 20.0), float(frequency.max()) * 1.02, 80)
+    sine = np.sin(modes.half_waves * np.pi * along / length_m)
+    table = np.array([radiation(np.full(grid.size, i), grid, rings, place) @ sine for i in n])
+    lobes = np.cos(n * place.angle_rad) if modes.family == "even" else np.sin(n * place.angle_rad)
+    each = np.array([np.interp(frequency, grid, row.real) + 1j * np.interp(frequency, grid, row.imag) for row in table])
+    weights: ComplexArray = np.einsum("kn,n,nk->k", modes.amplitude, lobes, each)
     return weights
 
 

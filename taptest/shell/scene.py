@@ -212,7 +212,8 @@ def _draw_tank(rng: np.random.Generator) -> Tank:
     diameter = float(np.clip((litres / 1000.0 / unit.volume_m3) ** (1.0 / 3.0), 0.2, 0.65))
     wall = float(np.clip(diameter * rng.uniform(0.0042, 0.0062), 0.001, 0.003))
     straight = _straight_for(litres / 1000.0, diameter, head, wall)
-    shape = Shape("vertical", diameter, straight, head, wall)
+    lying = kind == "plain" and rng.random() < 0.5
+    shape = Shape("horizontal" if lying else "vertical", diameter, straight, head, wall)
     seam = shape.height_m * float(rng.uniform(0.47, 0.53)) if kind == "diaphragm" else None
     return Tank(kind, water_end, shape, shape.volume_m3, seam_depth_m=seam)
 
@@ -430,11 +431,11 @@ def _spec(
     seam = tank.seam_depth_m
     if "stiff-ring" in active:
         ring_mass, ring_area = stiff_mass, stiff_area
-        seam = shape.height_m / 2.0 if seam is None else seam
+        seam = shape.length_m / 2.0 if seam is None else seam
     touch = float(rng.uniform(0.0, 0.25)) if "bag-barely-touches" in active and tank.kind == "bladder" else 1.0
     rubber_from, rubber_to = _rubber(tank, truth)
     return ShellSpec(
-        axis="vertical",
+        axis=shape.axis,
         diameter_m=shape.diameter_m,
         straight_m=shape.straight_m,
         head=heads,
@@ -494,7 +495,7 @@ def _tables(
     tank_table = {
         "name": tank.name or f"simulated {tank.kind} tank",
         "kind": tank.kind,
-        "axis": "vertical",
+        "axis": shape.axis,
         "water_end": tank.water_end,
         "volume": write.volume(tank.volume_m3 * (1.0 + 0.015 * noise[0])),
         "diameter": write.length(shape.diameter_m + 0.0015 * noise[1]),
@@ -504,6 +505,9 @@ def _tables(
         "precharge": write.pressure(story.nominal_pa),
         "charged_at": write.temperature(truth.charged_at_c),
     }
+    if shape.axis == "horizontal":
+        del tank_table["height"]
+        tank_table["straight_length"] = write.length(shape.straight_m + 0.002 * noise[2])
     if tank.seam_depth_m is not None:
         tank_table["seam"] = write.length(tank.seam_depth_m + 0.001 * noise[3])
     for key, gone in zip(("wall", "head", "charged_at"), missing[:3], strict=True):

@@ -9,22 +9,25 @@ the start of their recording; T taps of one visit, K modes. The same seed, diffi
 on one platform. Docs: docs/simulation.md names every mismatch switch and what is left out.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 from scipy.fft import next_fast_len
 
+from taptest.shell.lying import TAP_SHARE, LyingTank, lying_line
 from taptest.shell.records import ShellSpec, WetModes
 from taptest.shell.response import wet_modes
 from taptest.shell.rooms import (
     NoiseMix,
     Place,
-    Rings,
     Room,
     automatic_gain,
     draw_noise_mix,
+    heard_lying,
     heard_weights,
     microphone_filter,
     noise_gain,
@@ -141,8 +144,9 @@ def draw_session(scene: Scene) -> Session:
     shape = scene.tank.shape
     place = Place(
         distance_m=float(rng.uniform(0.4, 1.0)),
-        angle_rad=float(rng.uniform(0.0, np.pi / 3.0)),
-        depth_m=shape.height_m * float(rng.uniform(0.2, 0.8)),
+        # a lying tank is heard from the side and a little below
+        angle_rad=float(rng.uniform(0.0, np.pi / 3.0)) + (0.0 if shape.axis == "vertical" else np.pi / 2.0),
+        depth_m=shape.length_m * float(rng.uniform(0.2, 0.8)),
     )
     rates = {"easy": (48000.0,), "field": (48000.0, 48000.0, 44100.0, 16000.0), "hard": (48000.0, 44100.0, 16000.0)}
     choice = rates[scene.difficulty]
@@ -165,10 +169,8 @@ def draw_session(scene: Scene) -> Session:
 def play(scene: Scene, session: Session) -> SimulatedVisit:
     """Tap the scene's line from the top down and record it."""
     blows = _blows(scene, session)
-    rings = rings_of(_true_shape(scene))
-    struck = [_on_average_edge(scene, blow.depth_m) for point in blows for blow in point]
-    modes = _bent(wet_modes(scene.spec, _model_level(scene), np.concatenate([struck, rings.depth_m]), MAX_HZ), scene)
-    taps = _tap_sounds(scene, session, blows, modes, rings)
+    struck = np.array([_on_average_edge(scene, blow.depth_m) for point in blows for blow in point])
+    taps = _tap_sounds(scene, session, blows, _audible(scene, struck))
     dry = [_place_taps(point, sounds, session.rate_hz) for point, sounds in zip(blows, taps, strict=True)]
     heard = _recorded(stream(scene.seed, "noise"), dry, blows, session)
     points = tuple(
@@ -183,6 +185,38 @@ def play(scene: Scene, session: Session) -> SimulatedVisit:
     )
     tables = {name: dict(table) for name, table in scene.tables.items()} | {"line": _line_table(session)}
     return SimulatedVisit(scene, session, session.rate_hz, points, tables)
+
+
+@dataclass(frozen=True, slots=True)
+class Audible:
+    """The modes of a shell at the struck depths, and how they are heard."""
+
+    modes: WetModes
+    """Shapes at the struck depths first; more columns may follow."""
+    weights: Callable[[Place], ComplexArray]
+    """(K,) sound pressure at a place for a unit velocity of each mode, without the lobe's angle on a standing shell."""
+
+
+def _audible(scene: Scene, struck_m: FloatArray) -> Audible:
+    """Compute the modes of the true shell at its one level, struck at (T,) depths."""
+    spec, level = scene.spec, _model_level(scene)
+    if spec.axis == "vertical":
+        rings = rings_of(_true_shape(scene))
+        modes = _bent(wet_modes(spec, level, np.concatenate([struck_m, rings.depth_m]), MAX_HZ), scene)
+        return Audible(modes, partial(heard_weights, modes, slice(struck_m.size, None), rings))
+    tank = LyingTank(spec, MAX_HZ)
+    groups = [group for group in tank.modes(level) if group.pole_1_s.size]
+    modes = WetModes(
+        np.concatenate([group.pole_1_s for group in groups]),
+        np.zeros(sum(group.pole_1_s.size for group in groups), dtype=np.int64),
+        np.concatenate([lying_line(group, tank.angles(struck_m)) for group in groups]),
+        struck_m,
+    )
+
+    def weights(place: Place) -> ComplexArray:
+        return np.concatenate([heard_lying(group, tank.radius_m, tank.length_m, place) for group in groups])
+
+    return Audible(_bent(modes, scene), weights)
 
 
 def line_level_m(scene: Scene) -> float:
@@ -201,7 +235,9 @@ def backing_at(scene: Scene, position_m: float) -> str:
 
 
 def _has_edge(scene: Scene) -> bool:
-    return 0.0 < scene.truth.water_share < 1.0
+    """Whether there is a membrane's edge that can lie askew; a free level cannot."""
+    free = scene.tank.kind == "plain" or scene.truth.water_end != scene.tank.water_end
+    return 0.0 < scene.truth.water_share < 1.0 and not free
 
 
 def _model_level(scene: Scene) -> float:
@@ -321,9 +357,7 @@ def ring_sum(poles: ComplexArray, weights: ComplexArray, count: int, rate_hz: fl
     return out[:, :count].astype(np.float64)
 
 
-def _tap_sounds(
-    scene: Scene, session: Session, blows: list[tuple[Blow, ...]], modes: WetModes, rings: Rings
-) -> list[FloatArray]:
+def _tap_sounds(scene: Scene, session: Session, blows: list[tuple[Blow, ...]], audible: Audible) -> list[FloatArray]:
     """Sound pressure of each point's blows at the microphone, (taps, N) each, without room and noise.
 
     The first sample is that at or before the touch; second hits are included.
@@ -332,13 +366,13 @@ def _tap_sounds(
     owner = np.repeat(np.arange(len(blows)), [len(point) for point in blows])
     places = _places(scene, session)
     rate, count = session.rate_hz, int(RING_S * session.rate_hz)
-    ring_columns = slice(len(flat), len(flat) + rings.depth_m.size)
-    still = heard_weights(modes, ring_columns, rings, places[0])
+    modes = audible.modes
+    still = audible.weights(places[0])
     ring = np.zeros((len(flat), count))
     groups = [np.arange(len(flat))] if not session.moving else [np.flatnonzero(owner == p) for p in range(len(blows))]
     for group in groups:
         place = places[int(owner[group[0]])]
-        weight = still if not session.moving else heard_weights(modes, ring_columns, rings, place)
+        weight = still if not session.moving else audible.weights(place)
         for poles, lobes in _lobes(modes, scene, place.angle_rad):
             amplitude = modes.shape[:, group].T * (weight * lobes)[None, :]
             size = np.abs(amplitude).max(axis=0)
@@ -354,10 +388,16 @@ def _places(scene: Scene, session: Session) -> list[Place]:
     if not session.moving:
         return [session.place] * len(scene.positions_m)
     rng = stream(scene.seed, "carried")
-    return [
-        Place(float(rng.uniform(0.15, 0.45)), float(rng.uniform(-0.3, 0.3)), position + float(rng.normal(0.0, 0.04)))
-        for position in scene.positions_m
-    ]
+    shape = scene.tank.shape
+    places = []
+    for position in scene.positions_m:
+        away, turn, aside = float(rng.uniform(0.15, 0.45)), float(rng.uniform(-0.3, 0.3)), float(rng.normal(0.0, 0.04))
+        if shape.axis == "vertical":
+            places.append(Place(away, turn, position + aside))
+        else:
+            angle = float(np.arccos(np.clip(1.0 - 2.0 * position / shape.diameter_m, -1.0, 1.0)))
+            places.append(Place(away, angle + turn, TAP_SHARE * shape.length_m + aside))
+    return places
 
 
 def _driven(scene: Scene, session: Session, blows: list[Blow], late: NDArray[np.bool_], ring: FloatArray) -> FloatArray:

@@ -8,12 +8,16 @@ import numpy as np
 import pytest
 from scipy import special
 
+from taptest.shell.lying import LyingModes
+from taptest.shell.records import WetModes
 from taptest.shell.rooms import (
     AIR_DENSITY,
     SOUND_SPEED,
     Place,
     Rings,
     Room,
+    heard_lying,
+    heard_weights,
     radiation,
     room_response,
     striker_click,
@@ -80,6 +84,21 @@ def test_echoes_and_direct_sound_are_equal_at_the_critical_distance() -> None:
     response = room_response(np.random.default_rng(1), Room(20.0, 0.4), critical, 48000.0)
     assert response[0] == 1.0
     assert np.sum(response[1:] ** 2) == pytest.approx(1.0, rel=1e-9)
+
+
+def test_a_lying_mode_of_one_harmonic_is_heard_like_a_standing_one() -> None:
+    """The same shape on the same cylinder: rings summed directly against the interpolated table."""
+    radius, length, n, place = 0.15, 0.6, 2, Place(0.7, 0.3, 0.25)
+    poles = -20.0 + 2j * np.pi * np.array([500.0, 900.0, 2300.0])
+    amplitude = np.zeros((3, 4), dtype=complex)
+    amplitude[:, n] = [1.0, 0.5 + 0.2j, 2.0]
+    lying = LyingModes(1, "even", poles, amplitude)
+    along = (np.arange(24) + 0.5) * length / 24
+    rings = Rings(along, np.full(24, radius), np.full(24, length / 24))
+    shape = amplitude[:, n][:, None] * np.sin(np.pi * along / length)
+    standing = WetModes(poles, np.full(3, n), shape, along)
+    direct = heard_weights(standing, slice(None), rings, place) * np.cos(n * place.angle_rad)
+    np.testing.assert_allclose(heard_lying(lying, radius, length, place), direct, rtol=0.02)
 
 
 def test_the_click_s_integral_vanishes_as_a_dipole_s_must() -> None:
