@@ -17,7 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, NoReturn, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,19 +95,14 @@ def _backend() -> Any:
         ) from error
 
 
-_CLOSING: list[threading.Thread] = []
-"""All threads of this process that close a stream or did so."""
-
-
-def end_now_if_hanging(code: int) -> None:
-    """End the process at once with an exit code where a stream still hangs; everything must be on the disk by then.
+def end_now(code: int) -> NoReturn:
+    """End the process at once with an exit code, where a stream hangs; everything must be on the disk by then.
 
     Python's own end would tear the library down under the hanging thread, and the program would seem to crash.
     """
-    if any(thread.is_alive() for thread in _CLOSING):
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(code)
 
 
 class SoundSystem:
@@ -118,7 +113,8 @@ class SoundSystem:
 
     def __init__(self, backend: Any = None) -> None:
         self._sd: Any = _backend() if backend is None else backend
-        self._closing: list[threading.Thread] = []
+        self._busy: list[threading.Thread] = []
+        self._speakers: list[Speaker] = []
 
     @contextlib.contextmanager
     def _errors(self, action: str, cure: str) -> Iterator[None]:
@@ -177,15 +173,18 @@ class SoundSystem:
 
     def refresh(self) -> None:
         """Look for devices anew, after one came or went. Raises `DeviceError` where the sound system hangs."""
-        self._closing = [thread for thread in self._closing if thread.is_alive()]
-        if self._closing:
+        for speaker in self._speakers:
+            speaker.close()
+        if self.hangs:
             raise DeviceError(
                 "The sound system of this computer hangs and takes no new start from here. "
                 "Nothing is lost: end this program, start it again with the same visit, and the round goes on."
             )
         with self._errors("start the sound system anew", "Check that the sound service of this computer runs."):
-            self._sd._terminate()
+            self._sd._terminate()  # streams that are still open would be left with memory that is freed here
             self._sd._initialize()
+        for speaker in self._speakers:
+            speaker.open()
 
     def input_stream(self, **settings: Any) -> Any:
         """Make a stream of the library, not yet started. Raises `DeviceError`."""
@@ -207,6 +206,24 @@ class SoundSystem:
             stream.start()
             return stream
 
+    @property
+    def hangs(self) -> bool:
+        """Whether the opening or the closing of a stream has not come back."""
+        self._busy = [thread for thread in self._busy if thread.is_alive()]
+        return bool(self._busy)
+
+    def own(self, speaker: "Speaker") -> None:
+        """Remember a loudspeaker, which must be closed while the sound system starts anew."""
+        self._speakers.append(speaker)
+
+    def in_thread(self, work: Callable[[], None], wait_s: float = 0.0) -> bool:
+        """Do what may hang in a thread of its own; returns whether it was finished within `wait_s`."""
+        thread = threading.Thread(target=work, daemon=True, name="opening or closing a stream")
+        self._busy.append(thread)
+        thread.start()
+        thread.join(wait_s)
+        return not thread.is_alive()
+
     def let_go(self, stream: Any, wait_s: float = 1.0) -> None:
         """Stop and close a stream in a thread of its own: with a frozen sound server both never return."""
 
@@ -215,13 +232,8 @@ class SoundSystem:
                 stream.stop()
                 stream.close()
 
-        thread = threading.Thread(target=stop, daemon=True, name="closing a stream")
-        self._closing.append(thread)
-        _CLOSING.append(thread)
-        thread.start()
-        thread.join(wait_s)
         handler = getattr(self._sd, "_exit_handler", None)
-        if thread.is_alive() and handler is not None:
+        if not self.in_thread(stop, wait_s) and handler is not None:
             atexit.unregister(handler)  # it would wait for the same frozen server, and the program could never end
 
 
@@ -376,8 +388,12 @@ class Speaker:
         self._rest: NDArray[np.float32] = np.zeros(0, np.float32)
         self._stream: Any = None
         self.latency_s = LATENCY_S
-        # Opening an output can hang like everything else, so it happens in a thread of its own.
-        threading.Thread(target=self._open, daemon=True, name="opening the loudspeaker").start()
+        system.own(self)
+        self.open()
+
+    def open(self) -> None:
+        """Open the loudspeaker soon: also opening can hang, so nobody waits for it."""
+        self._system.in_thread(self._open)
 
     def _open(self) -> None:
         try:

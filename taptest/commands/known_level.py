@@ -3,8 +3,12 @@
 import argparse
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from taptest.commands.record import add_round_arguments, record
+from taptest.commands.record import Made, add_round_arguments, record
+
+if TYPE_CHECKING:
+    from taptest.capture.memory import KnownLevel
 
 DESCRIPTION = """\
 Check this laptop, microphone and striker where the truth is known: any closed steel vessel of bucket size, filled with
@@ -42,17 +46,19 @@ def run(arguments: argparse.Namespace) -> int:
         if not checks:
             print("No known level has been checked yet.")
         return 0
-    from taptest.capture.device import end_now_if_hanging
+    from taptest.capture.device import end_now
 
-    check = _check(arguments)
-    if check is not None:
-        keep_known_level(check)
-        print(check.sentence)
-    end_now_if_hanging(0)
+    made, compared = _check(arguments)
+    if compared is not None:
+        keep_known_level(compared)
+        print(compared.sentence)
+    if made.sound_hangs:
+        end_now(0)
     return 0
 
 
-def _check(arguments: argparse.Namespace):  # type: ignore[no-untyped-def]  # a KnownLevel, imported when needed
+def _check(arguments: argparse.Namespace) -> "tuple[Made, KnownLevel | None]":
+    """Return what was recorded, and the comparison where the round is done."""
     from taptest.capture.journal import read_log
     from taptest.capture.memory import KnownLevel, this_computer
     from taptest.commands.console import Bar
@@ -67,15 +73,15 @@ def _check(arguments: argparse.Namespace):  # type: ignore[no-untyped-def]  # a 
     if arguments.level is None:
         raise QuantityError('Say how far below the top the water stands, measured with a rule: --level "160 mm".')
     true_mm = 1000 * parse("length", arguments.level, "--level").si
-    points = record(arguments, arguments.visit)
+    made = record(arguments, arguments.visit)
     entries = read_log(arguments.visit)
-    if not entries or entries[-1].get("stage") != "done" or not points:
+    if not entries or entries[-1].get("stage") != "done" or not made.points:
         print("The round is not done yet, so nothing was compared. The same command takes it up again.")
-        return None
+        return made, None
     result = judge_visit(read_visit(arguments.visit), Bar("computing the model of this vessel"))
     boundary = as_json(result)["boundary"]
     interval = boundary["interval90_mm"]
-    return KnownLevel(
+    check = KnownLevel(
         on=date.today().isoformat(),
         computer=this_computer(),
         microphone=next(str(entry["device"]) for entry in reversed(entries) if entry["what"] == "recording"),
@@ -85,3 +91,4 @@ def _check(arguments: argparse.Namespace):  # type: ignore[no-untyped-def]  # a 
         found_mm=boundary["position_mm"],
         interval90_mm=None if interval is None else (interval[0], interval[1]),
     )
+    return made, check

@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -62,23 +63,34 @@ def run(arguments: argparse.Namespace) -> int:
         from taptest.errors import VisitError
 
         raise VisitError("Say which folder the visit goes into: taptest record VISIT --tank tank.toml.")
-    from taptest.capture.device import end_now_if_hanging
+    from taptest.capture.device import end_now
 
-    points = record(arguments, arguments.visit)
-    print(f"{arguments.visit} has {points} points.")
-    if points:
+    made = record(arguments, arguments.visit)
+    print(f"{arguments.visit} has {made.points} points.")
+    if made.points:
         print(f"Judge it with: taptest judge {arguments.visit}")
-    end_now_if_hanging(0)
+    if made.sound_hangs:
+        end_now(0)
     return 0
 
 
-def record(arguments: argparse.Namespace, folder: Path) -> int:
-    """Begin a round or take it up, run it, and write what it gave into the visit; returns the number of its points."""
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What a run of the round made."""
+
+    points: int
+    sound_hangs: bool = False
+    """Whether the sound system hangs, so that only an abrupt end ends the program."""
+
+
+def record(arguments: argparse.Namespace, folder: Path) -> Made:
+    """Begin a round or take it up, run it, and write what it gave into the visit."""
     from taptest.capture.device import SoundSystem, Speaker, choose
     from taptest.capture.estimate import Estimator
     from taptest.capture.excerpt import save_points
-    from taptest.capture.journal import open_journal
+    from taptest.capture.journal import open_journal, read_log
     from taptest.capture.memory import remember_microphone, remembered_microphone
+    from taptest.capture.notes import plan_from
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
     from taptest.visit.sweeps import sweeps_for
@@ -88,7 +100,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> int:
     entry = choose(system.inputs(), arguments.input, remembered_microphone())
     if arguments.input:
         remember_microphone(entry.name)
-    plan = _plan(arguments, meaning.case.tank)
+    plan = plan_from(read_log(folder)) or _plan(arguments, meaning.case.tank)
     first = True
 
     def open_source():  # type: ignore[no-untyped-def]  # a Microphone, whose module is not imported at the top
@@ -118,7 +130,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> int:
     drift = session.drift()
     if drift:
         print(f"Note: {drift}")
-    return points
+    return Made(points, system.hangs)
 
 
 def _list_inputs() -> int:

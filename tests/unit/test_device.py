@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from taptest.capture import device
 from taptest.capture.device import Input, Microphone, SoundSystem, Speaker, choose
@@ -302,13 +303,19 @@ def test_without_the_library_the_cure_is_named(monkeypatch: pytest.MonkeyPatch) 
         SoundSystem()
 
 
+def wait_until_it_plays(speaker: Speaker, tone: NDArray[np.float64] | None = None) -> None:
+    """Wait until the loudspeaker is open and took a tone."""
+    for _ in range(500):
+        if speaker.play(np.zeros(10) if tone is None else tone):
+            return
+        time.sleep(0.01)
+    raise AssertionError("the loudspeaker did not open")
+
+
 def test_tones_are_played_whole_and_never_wait() -> None:
     lib = library()
     speaker = Speaker(SoundSystem(lib))
-    for _ in range(100):
-        if speaker.play(np.full(100, 0.5)):
-            break
-        time.sleep(0.01)
+    wait_until_it_plays(speaker, np.full(100, 0.5))
     out = np.ones((64, 1), np.float32)
     heard = []
     for _ in range(4):
@@ -317,6 +324,30 @@ def test_tones_are_played_whole_and_never_wait() -> None:
     assert float(np.concatenate(heard).sum()) == 50.0
     assert speaker.play(np.zeros(4800)) == pytest.approx(0.1 + 0.1)
     speaker.close()
+    assert speaker.play(np.zeros(10)) == 0.0
+
+
+def test_the_loudspeaker_is_closed_while_the_sound_system_starts_anew() -> None:
+    lib = library()
+    system = SoundSystem(lib)
+    speaker = Speaker(system)
+    wait_until_it_plays(speaker)
+    states: list[bool] = []
+    lib._terminate = lambda: states.append(lib.streams[0].closed)  # type: ignore[method-assign]
+    system.refresh()
+    assert states == [True]
+    wait_until_it_plays(speaker)
+    assert len(lib.streams) == 2
+
+
+def test_a_loudspeaker_that_hangs_holds_up_no_end_and_no_round() -> None:
+    lib = library()
+    system = SoundSystem(lib)
+    speaker = Speaker(system)
+    wait_until_it_plays(speaker)
+    lib.streams[0].hang = True
+    with pytest.raises(DeviceError, match="hangs"):
+        system.refresh()
     assert speaker.play(np.zeros(10)) == 0.0
 
 

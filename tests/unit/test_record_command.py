@@ -12,7 +12,7 @@ from taptest.capture.memory import known_levels
 from taptest.capture.round import Plan
 from taptest.capture.session import open_session
 from taptest.commands import known_level
-from taptest.commands.record import _open_visit, _plan, add_arguments
+from taptest.commands.record import Made, _open_visit, _plan, add_arguments
 from taptest.errors import LineError, QuantityError, VisitError
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
@@ -104,7 +104,7 @@ def test_without_a_folder_the_command_says_what_is_missing(capsys: pytest.Captur
 def test_a_known_level_is_judged_and_its_error_kept(
     tank: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def recorded(given: argparse.Namespace, folder: Path) -> int:
+    def recorded(given: argparse.Namespace, folder: Path) -> Made:
         """A round from an array in place of the sound card: duller and lower above 130 mm."""
         meaning = _open_visit(given.tank, folder)
         chosen = _plan(given, meaning.case.tank)
@@ -117,7 +117,7 @@ def test_a_known_level_is_judged_and_its_error_kept(
         journal = open_journal(folder)
         points = save_points(folder, journal, session.round.results)
         journal.close()
-        return points
+        return Made(points)
 
     monkeypatch.setattr(known_level, "record", recorded)
     # Without the shell model the unlabelled change decides; computing the model would take a minute.
