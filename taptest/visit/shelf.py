@@ -21,7 +21,7 @@ from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from taptest.errors import StorageError, TaptestError, VisitError
 from taptest.visit.disk import storage_errors
@@ -80,9 +80,11 @@ class Changes:
 
 _COLUMNS = tuple(field.name for field in fields(Entry))
 _FORM = f"""
-CREATE TABLE visits ({", ".join(_COLUMNS)}, site_key, tank_key, signature, PRIMARY KEY (folder)) WITHOUT ROWID;
-CREATE INDEX by_day ON visits (visited_on);
+CREATE TABLE visits ({", ".join(_COLUMNS)}, site_key, tank_key, signature, PRIMARY KEY (visited_on DESC, folder))
+WITHOUT ROWID;
+CREATE UNIQUE INDEX by_folder ON visits (folder);
 """
+"""The rows lie in the order in which they are listed; a visit without a date has an empty one and comes last."""
 
 
 class Shelf:
@@ -269,18 +271,18 @@ def _entry(folder: Path, name: str) -> Entry:
 
 
 def _row(entry: Entry, signature: str) -> tuple[object, ...]:
-    day = None if entry.visited_on is None else entry.visited_on.isoformat()
+    day = "" if entry.visited_on is None else entry.visited_on.isoformat()
     values = [day if name == "visited_on" else getattr(entry, name) for name in _COLUMNS]
     return (*values, entry.site.casefold(), entry.tank.casefold(), signature)
 
 
-def _entry_of(row: Sequence[object]) -> Entry:
+def _entry_of(row: tuple[Any, ...]) -> Entry:
+    """Make an entry of a row: this runs for every visit that is listed, so it takes what `_row` put there as it is."""
     folder, site, tank, day, finding, confidence, sentence, technician, points, simulated, problem = row
+    visited_on = date.fromisoformat(day) if day else None
     return Entry(
-        str(folder), str(site), str(tank), None if day is None else date.fromisoformat(str(day)),
-        None if finding is None else str(finding), str(confidence), str(sentence), str(technician),
-        int(str(points)), bool(simulated), str(problem),
-    )  # fmt: skip
+        folder, site, tank, visited_on, finding, confidence, sentence, technician, points, simulated == 1, problem
+    )
 
 
 def _conditions(wanted: Search) -> tuple[str, list[str]]:
@@ -293,7 +295,7 @@ def _conditions(wanted: Search) -> tuple[str, list[str]]:
     if wanted.since is not None:
         found.append(("visited_on >= ?", [wanted.since.isoformat()]))
     if wanted.until is not None:
-        found.append(("visited_on <= ?", [wanted.until.isoformat()]))
+        found.append(("visited_on <> '' AND visited_on <= ?", [wanted.until.isoformat()]))
     if wanted.finding == "not judged":
         found.append(("finding IS NULL AND problem = ''", []))
     elif wanted.finding == "unreadable":
