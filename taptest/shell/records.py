@@ -1,6 +1,7 @@
 """Records of the shell room: what the model needs to know of a shell, and what it gives back.
 
-Depths are metres below the top of the shell; frequencies hertz; K modes, P positions along the tap line, L levels, B bands.
+Depths are metres below the top of the shell; frequencies hertz; K modes, P positions along the tap line, L levels,
+B bands.
 """
 
 from dataclasses import dataclass
@@ -80,7 +81,7 @@ class WetModes:
     pole_1_s: ComplexArray
     """(K,) poles s = -decay + 2 pi i frequency, only those with positive frequency."""
     harmonic: NDArray[np.int64]
-    """(K,) circumferential wave number n."""
+    """(K,) circumferential wave number n; 0 for all modes of a lying tank, whose shapes hold along its belly only."""
     shape: ComplexArray
     """(K, P) normal mode shapes, scaled so that the sum above holds."""
     depth_m: FloatArray
