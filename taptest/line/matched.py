@@ -37,7 +37,7 @@ class MatchSettings:
     """Power of one band's likelihood: its points are not independent, because modes reach across several."""
     spoilt: float = 0.4
     """Probability that a band says nothing about the level."""
-    temper: float = 0.5
+    temper: float = 0.45
     """Power of the likelihood of all bands together: they are not independent of each other."""
     time_weight: float = 0.8
     """Weight of a band's decay beside its level."""
