@@ -43,18 +43,21 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
 
     The visit's document must be there. Raises `VisitError`, `StorageError`.
     """
-    entries = []
+    entries: list[PointEntry] = []
+    reference: list[PointEntry] = []
     floors = noise_floors(journal)
     for number, result in enumerate(results, start=1):
-        if result.stop.kind not in ("point", "finer") or not result.taps:
+        if not result.taps:
             continue
+        on_line = result.stop.kind in ("point", "finer")
         sound, rate_hz = point_sound(journal, result, floors)
         position_mm = round(1000 * result.stop.depth_m, 1)
-        name = f"{SOUND}/point-{number:02d}-{re.sub('[^0-9]', '_', f'{position_mm:g}')}mm.wav"
+        kind, place = "point" if on_line else "reference", re.sub("[^0-9]", "_", f"{position_mm:g}")
+        name = f"{SOUND}/{kind}-{number:02d}-{place}mm.wav"
         write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
-        entries.append(PointEntry(position_mm=position_mm, file=name))
+        (entries if on_line else reference).append(PointEntry(position_mm=position_mm, file=name))
     document = read_visit(folder).document
-    save_document(folder, document.model_copy(update={"points": tuple(entries)}))
+    save_document(folder, document.model_copy(update={"points": tuple(entries), "reference": tuple(reference)}))
     return len(entries)
 
 

@@ -61,7 +61,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     if not document.points:
         raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
     meaning = meaning_of(document, visit.source)
-    heard = listen([(name, inside(visit.folder, name)) for name in sound_files(document)], document.by_hand)
+    everything = listen([(name, inside(visit.folder, name)) for name in sound_files(document)], document.by_hand)
+    of_reference = {entry.file for entry in document.reference}
+    heard = tuple(one for one in everything if one.file not in of_reference)
     _refuse_all_useless(heard)
     tapped, owners, notes = _give_taps_to_points(document.points, heard)
     points = [each.point for each in tapped]
@@ -69,7 +71,8 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         profile = profile_of(points)
         sweeps, kept = sweeps_for(meaning.case, progress)
         notes.extend(kept)
-        reading = read_line(points, meaning.case.tank, sweeps)
+        reference = _reference_points(document.reference, everything)
+        reading = read_line(points, meaning.case.tank, sweeps, reference=reference)
     else:
         profile, reading = None, _nothing_usable(tapped, meaning.case.tank)
     return VisitResult(
@@ -89,6 +92,17 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         assumptions=meaning.notes,
         remarks=(*(note for one in heard for note in one.notes), *notes),
     )
+
+
+def _reference_points(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> list[Point]:
+    """Return the taps of the reference mark, one point for each time it was tapped, in order of time."""
+    by_file = {one.file: one for one in heard}
+    points = []
+    for entry in entries:
+        traits = tuple(trait for trait in by_file[entry.file].traits if trait is not None)
+        refused = len(by_file[entry.file].traits) - len(traits)
+        points.append(Point(entry.position_mm / 1000, traits, len(traits), refused))
+    return points
 
 
 def _refuse_all_useless(heard: Sequence[Heard]) -> None:

@@ -59,7 +59,7 @@ def save_document(folder: Path, document: Document) -> None:
 
 def sound_files(document: Document) -> tuple[str, ...]:
     """Name the visit's sound files in order of first use, each once."""
-    return tuple(dict.fromkeys(point.file for point in document.points))
+    return tuple(dict.fromkeys(point.file for point in (*document.points, *document.reference)))
 
 
 def inside(folder: Path, name: str) -> Path:

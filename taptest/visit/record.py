@@ -174,6 +174,8 @@ class Document(_Section):
     log: tuple[LogSection, ...] = Field(default=(), strict=False, max_length=20_000)
     as_left: AsLeftSection = AsLeftSection()
     points: tuple[PointEntry, ...] = Field(default=(), strict=False)
+    reference: tuple[PointEntry, ...] = Field(default=(), strict=False)
+    """The reference mark, one entry for each time it was tapped, in order of time; it is no point of the line."""
     by_hand: tuple[HandDecision, ...] = Field(default=(), strict=False, max_length=20_000)
     """Taps that were refused or used by hand, at most one decision a tap."""
 
@@ -277,7 +279,7 @@ def _no_constant(source: str) -> Callable[[str], Any]:
     return refuse
 
 
-_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "as_left", "by_hand")
+_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "as_left", "reference", "by_hand")
 
 _SECTIONS: dict[str, type[_Section]] = {
     "visit": VisitSection,
@@ -289,6 +291,7 @@ _SECTIONS: dict[str, type[_Section]] = {
     "log": LogSection,
     "as_left": AsLeftSection,
     "points": PointEntry,
+    "reference": PointEntry,
     "by_hand": HandDecision,
 }
 
@@ -304,7 +307,7 @@ def _named(place: tuple[int | str, ...]) -> str:
     """Name a key as it is written in the file: "[tank] volume", "points, entry 3, file"."""
     if len(place) == 1:
         return f'the key "{place[0]}"'
-    if place[0] in ("points", "log", "by_hand"):
+    if place[0] in ("points", "reference", "log", "by_hand"):
         return f"{place[0]}, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
     return f'[{place[0]}], the key "{place[1]}"'
 

@@ -16,6 +16,7 @@ from taptest.capture.round import Plan
 from taptest.capture.session import Listening, Session, SessionEvent, SoundLost, SourceLost, open_session
 from taptest.errors import DeviceError, VisitError
 from taptest.sound.taps import detect_taps
+from taptest.visit import analyse
 from taptest.visit.disk import make_folder
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.record import document_from
@@ -177,7 +178,8 @@ def test_tones_are_played_for_what_happened_and_noted(tmp_path: Path) -> None:
 
 
 def a_visit(folder: Path) -> None:
-    save_document(folder, document_from({"schema": 1, "tank": {"kind": "diaphragm", "volume": "18 l"}}, "test"))
+    tank = {"kind": "diaphragm", "volume": "18 l", "water_end": "top"}
+    save_document(folder, document_from({"schema": 1, "tank": tank}, "test"))
 
 
 def test_the_excerpts_hold_the_accepted_taps_and_nothing_else(tmp_path: Path) -> None:
@@ -227,3 +229,29 @@ def test_joints_keep_the_level_of_noise() -> None:
 def test_what_is_listened_to_is_told(tmp_path: Path) -> None:
     events = run(open_session(tmp_path, PLAN, one_after_the_other(ArraySource(tapping(1)))), most=1)
     assert events == [Listening("array", 48000.0, "sound/round-01.wav")]
+
+
+def recorded(folder: Path, later: float) -> Path:
+    """A visit of six points whose reference mark sounds `later` times as high the second and third time."""
+    plan = Plan(tuple(0.05 * n for n in range(1, 7)), 0.3, 1, finer_limit=0, practice_taps=0, noise_s=1.0)
+    hand = Hand().quiet(1.5).tap().taps(3, pitch=0.6).tap(pitch=later).taps(3).tap(pitch=later).quiet(0.4)
+    a_visit(folder)
+    session = open_session(folder, plan, one_after_the_other(ArraySource(hand.sound())))
+    run(session)
+    journal = open_journal(folder)
+    save_points(folder, journal, session.round.results)
+    journal.close()
+    return folder
+
+
+def test_the_judgement_hears_whether_the_reference_mark_has_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(analyse, "sweeps_for", lambda *_: ((), ()))  # without the model, which takes a minute
+    for name, later, warned in (("steady", 1.0, False), ("moved", 1.6, True)):
+        make_folder(tmp_path / name)
+        visit = read_visit(recorded(tmp_path / name, later))
+        assert len(visit.document.points) == 6
+        assert [entry.position_mm for entry in visit.document.reference] == [300.0] * 3
+        notes = analyse.judge_visit(visit).judgement.line.notes
+        assert any("reference point sounds otherwise" in note for note in notes) is warned
