@@ -3,8 +3,8 @@
 Goal: the figures by which every change of the method is judged, per difficulty and per fault, each with the number of
 visits behind it and a bootstrap interval over visits; beside the method stands the plain guess of the line's middle.
 
-Definitions. A tap is detected where an onset lies within 5 ms of a true one, each used once; F1 over all taps of a
-group. Backing is right where p_water is on the true side of one half, counted for points more than half a spacing from
+Definitions. A tap is detected where an onset lies within 5 ms of a true one, each used once, rejected ones included; a
+sound dismissed as a noise burst or as too weak is no false tap; F1 over all taps of a group. Backing is right where p_water is on the true side of one half, counted for points more than half a spacing from
 the true boundary (all points where there is none). The boundary error is counted where the truth has a boundary on the
 line and the answer is not "cannot tell": the absolute distance of the median, in mm and in median spacings of the line;
 an answer "all air" or "all water" there counts as a boundary at the line's end. Coverage asks whether the 90 % interval
@@ -36,6 +36,8 @@ from taptest.visit.workers import map_visits
 FloatArray = NDArray[np.float64]
 
 ONSET_TOLERANCE_S = 0.005
+DISMISSED = ("noise burst", "too weak")
+"""Reasons that say of a sound that it is no tap worth counting."""
 BINS = 10
 DRAWS = 400
 """Bootstrap draws."""
@@ -232,14 +234,20 @@ def _boundary_error(truth: VisitTruth, result: VisitResult, positions: FloatArra
 
 
 def _tap_counts(truth: VisitTruth, result: VisitResult) -> tuple[int, int, int]:
-    """Count detected, missed and false taps; a rejected tap is a detected one: it was heard and judged."""
+    """Count detected, missed and false taps.
+
+    A true tap that was heard and rejected is detected; a sound that was dismissed as noise or as too weak is not a
+    false tap, for nothing was claimed.
+    """
     hits = misses = false_taps = 0
     for file, times in truth.onsets_s.items():
-        heard = [tap.tap.onset_s for tap in result.taps if tap.file == file]
-        matched = _matched(np.array(sorted(heard)), np.array(sorted(times)))
+        taps = [tap.tap for tap in result.taps if tap.file == file]
+        claimed = [tap.onset_s for tap in taps if tap.why_not not in DISMISSED]
+        true = np.array(sorted(times))
+        matched = _matched(np.array(sorted(tap.onset_s for tap in taps)), true)
         hits += matched
         misses += len(times) - matched
-        false_taps += len(heard) - matched
+        false_taps += len(claimed) - _matched(np.array(sorted(claimed)), true)
     return hits, misses, false_taps
 
 
