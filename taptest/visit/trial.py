@@ -4,13 +4,14 @@ Goal: the figures by which every change of the method is judged, per difficulty 
 visits behind it and a bootstrap interval over visits; beside the method stands the plain guess of the line's middle.
 
 Definitions. A tap is detected where an onset lies within 5 ms of a true one, each used once, rejected ones included; a
-sound dismissed as a noise burst or as too weak is no false tap; F1 over all taps of a group. Backing is right where p_water is on the true side of one half, counted for points more than half a spacing from
-the true boundary (all points where there is none). The boundary error is counted where the truth has a boundary on the
-line and the answer is not "cannot tell": the absolute distance of the median, in mm and in median spacings of the line;
-an answer "all air" or "all water" there counts as a boundary at the line's end. Coverage asks whether the 90 % interval
-holds the true boundary, for visits whose state is "found" in truth and answer. State right is counted where the answer
-is not "cannot tell". A failed tank (any fault but "healthy") called "as expected" is the error that matters most. The
-expected calibration error of p_water is over ten even bins.
+sound dismissed as a noise burst or as too weak is no false tap; F1 over all taps of a group. Backing is right where
+p_water is on the true side of one half, counted for points more than half a spacing from the true boundary (all points
+where there is none). The boundary error is counted where the truth has a boundary on the line and the answer is not
+"cannot tell": the absolute distance of the median, in mm and in median spacings of the line; an answer "all air" or
+"all water" there counts as a boundary at the line's end. Coverage asks whether the 90 % interval holds the true
+boundary, for visits whose state is "found" in truth and answer. State right is counted where the answer is not "cannot
+tell". A failed tank (any fault but "healthy") called "as expected" is the error that matters most. The expected
+calibration error of p_water is over ten even bins.
 
 Records here are plain numbers, so that they travel between processes.
 """
