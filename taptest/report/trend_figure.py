@@ -177,6 +177,10 @@ def _legend(axes: Axes, history: History, others: bool, sets: bool) -> None:
         axes.plot(
             none, none, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)), label="relief margin gone below (when: bold)"
         )
+    handles, _ = axes.get_legend_handles_labels()
+    if not handles:
+        axes.text(0.5, 0.5, "No visit has an estimate of the charge yet.", ha="center", transform=axes.transAxes)
+        return
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.02), ncols=3, frameon=False, handlelength=1.8)
 
 
