@@ -156,6 +156,8 @@ class Screen:
         self._said: list[str] = []
         self._estimate = ""
         self._device = ""
+        if os.name == "nt":
+            os.system("")  # an empty command lets older Windows consoles understand what follows
         self._stream.write("\x1b[?1049h\x1b[?25l")
 
     def show(self, event: SessionEvent) -> None:

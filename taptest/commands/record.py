@@ -90,17 +90,24 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.excerpt import save_points
     from taptest.capture.journal import open_journal, read_log
     from taptest.capture.memory import remember_microphone, remembered_microphone
-    from taptest.capture.notes import plan_from
+    from taptest.capture.notes import plan_from, results_from
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
     from taptest.visit.sweeps import sweeps_for
 
     meaning = _open_visit(arguments.tank, folder)
+    entries = read_log(folder)
+    if [entry["stage"] for entry in entries if entry["what"] == "stage"][-1:] == ["done"]:
+        print(f"The round in {folder} is done already.")
+        journal = open_journal(folder)
+        points = save_points(folder, journal, results_from(entries))
+        journal.close()
+        return Made(points)
     system = SoundSystem()
     entry = choose(system.inputs(), arguments.input, remembered_microphone())
     if arguments.input:
         remember_microphone(entry.name)
-    plan = plan_from(read_log(folder)) or _plan(arguments, meaning.case.tank)
+    plan = plan_from(entries) or _plan(arguments, meaning.case.tank)
     first = True
 
     def open_source():  # type: ignore[no-untyped-def]  # a Microphone, whose module is not imported at the top

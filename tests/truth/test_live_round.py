@@ -10,7 +10,9 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import read_visit
@@ -19,6 +21,8 @@ from tests.live_round import OPTIONS, TANK, LiveRound, plain_taps, tap_along
 from tests.simulated_round import PlayedVisit, simulated_visits
 from tests.tapping import Hand
 from tests.virtual_microphone import RATE_HZ, Player, serving
+
+FloatArray = NDArray[np.float64]
 
 
 def test_three_marks_over_a_real_sound_path(tmp_path: Path) -> None:
@@ -44,6 +48,40 @@ def test_three_marks_over_a_real_sound_path(tmp_path: Path) -> None:
     assert [max(tap["peak_db"] for tap in accepted[3 * i : 3 * i + 3]) for i in range(3)] == pytest.approx(
         [20 * math.log10(abs(sound).max()) for sound in played], abs=0.2
     )
+
+
+@pytest.mark.slow
+def test_a_whole_round_with_practice_tones_reference_and_finer_marks(tmp_path: Path) -> None:
+    """The tones come back into the microphone: this one hears all that the loudspeaker plays."""
+    (tmp_path / "tank.toml").write_text(TANK)
+
+    def taps(position_mm: float) -> FloatArray:
+        pitch = 0.6 if position_mm < 130 else 1.0
+        return Hand(seed=int(position_mm)).quiet(0.5).taps(3, pitch=pitch, then_s=1.2).sound()
+
+    with serving(tmp_path / "server") as server:
+        player = Player(server, Hand().quiet(3.0).sound())
+        options = ["--tank", str(tmp_path / "tank.toml"), "--plain", "--every", "40 mm", "--finer", "2"]
+        live = LiveRound(server, tmp_path / "visit", options)
+        try:
+            assert live.wait_for(lambda: live.entries("stage")[-1:] != [] and live.entries("noise") != [], 20)
+            time.sleep(0.5)
+            player.play(taps(200))
+            played = tap_along(live, player, taps)
+            assert live.process.wait(20) == 0, live.output.read_text()
+        finally:
+            player.close()
+            live.close()
+    stops = [entry["stop"] for entry in live.entries("point")]
+    assert stops[0] == stops[6] == stops[-1] == "reference"
+    assert stops.count("point") == 9
+    assert played == len(stops) == 12 + stops.count("finer")
+    assert len(live.entries("tone")) >= 3 * len(stops)
+    assert live.entries("ignored")
+    assert len([entry for entry in live.entries("tap") if entry["accepted"]]) == 3 * len(stops)
+    document = read_visit(tmp_path / "visit").document
+    assert len(document.points) == 9 + stops.count("finer")
+    assert len(document.reference) == 3
 
 
 def record_live(visit: PlayedVisit, folder: Path) -> Path:

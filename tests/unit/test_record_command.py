@@ -134,6 +134,21 @@ def test_a_known_level_is_judged_and_its_error_kept(
     assert check.sentence in capsys.readouterr().out
 
 
+def test_a_round_that_is_done_is_not_begun_again(
+    tank: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "visit"
+    meaning = _open_visit(tank, folder)
+    chosen = plan(meaning, "--marks", "60,120", "--taps", "1", "--finer", "0", "--no-practice", "--reference", "none")
+    source = ArraySource(Hand().quiet(3.5).taps(2).quiet(0.5).sound())
+    list(open_session(folder, chosen, one_after_the_other(source)).run())
+    # It died before the points were written: the next start writes them, and needs no microphone for it.
+    assert read_visit(folder).document.points == ()
+    assert cli.main(["record", str(folder)]) == 0
+    assert "is done already" in capsys.readouterr().out
+    assert [point.position_mm for point in read_visit(folder).document.points] == [60, 120]
+
+
 def test_a_known_level_needs_the_level(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert cli.main(["known-level", str(tmp_path / "check")]) == 2
     assert "measured with a rule" in capsys.readouterr().err
