@@ -72,7 +72,7 @@ def _margin(history: History) -> str:
     if margin.p_within < 1 - SURE:
         return f"The margin to the relief setting lasts beyond {HORIZON_YEARS:.0f} years at this rate ({below})."
     low, median, high = (
-        None if years is None else history.day_of(trend.last_year + years).isoformat() for years in margin.years
+        None if years is None else history.day_of(trend.last_year + years).isoformat()[:7] for years in margin.years
     )
     if median is None:
         return (
