@@ -21,7 +21,7 @@ def scene_parts(scene: Scene, without: tuple[str, ...]) -> dict[str, object]:
     return {f.name: getattr(scene, f.name) for f in fields(scene) if f.name not in without}
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from(DIFFICULTIES))
 def test_true_share_pressure_and_charge_obey_the_gas_law(seed: int, difficulty: str) -> None:
     """Boyle and Charles, written out here: p0 V / T0 = p (V - w V) / T."""
@@ -37,7 +37,7 @@ def test_true_share_pressure_and_charge_obey_the_gas_law(seed: int, difficulty: 
     assert truth.water_m3 == pytest.approx(truth.water_share * scene.tank.volume_m3)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(SEEDS)
 def test_the_boundary_lies_where_the_water_held_puts_it(seed: int) -> None:
     scene = draw_scene(seed, "field")
@@ -49,7 +49,7 @@ def test_the_boundary_lies_where_the_water_held_puts_it(seed: int) -> None:
         assert float(low) - 1e-9 <= truth.level_depth_m <= float(high) + 1e-9
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from(DIFFICULTIES))
 def test_scenes_stay_within_what_is_promised(seed: int, difficulty: str) -> None:
     scene = draw_scene(seed, difficulty)  # type: ignore[arg-type]
@@ -64,7 +64,7 @@ def test_scenes_stay_within_what_is_promised(seed: int, difficulty: str) -> None
     assert len(depth) >= 6
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(SEEDS)
 def test_backing_changes_at_most_once_along_the_line(seed: int) -> None:
     scene = draw_scene(seed, "hard")
@@ -75,7 +75,7 @@ def test_backing_changes_at_most_once_along_the_line(seed: int) -> None:
         assert wet_first == (scene.truth.water_end == "top")
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from(SWITCHES))
 def test_a_switch_changes_only_what_it_names(seed: int, switch: str) -> None:
     without, with_ = draw_scene(seed, "field", ()), draw_scene(seed, "field", (switch,))  # type: ignore[arg-type]
@@ -90,7 +90,7 @@ def test_a_switch_changes_only_what_it_names(seed: int, switch: str) -> None:
     assert with_.switches == (switch,)
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None, derandomize=True)
 @given(SEEDS)
 def test_papers_can_be_read_and_lie_near_the_truth(seed: int) -> None:
     scene = draw_scene(seed, "field", ())
