@@ -91,6 +91,6 @@ def _known_level(folder: Path) -> str | None:
     from taptest.capture.journal import read_log
     from taptest.capture.memory import newest_known_level, this_computer
 
-    microphones = [str(entry["device"]) for entry in read_log(folder) if entry.get("what") == "recording"]
+    microphones = [str(entry["device"]) for entry in read_log(folder) if "device" in entry]
     check = newest_known_level(this_computer(), microphones[-1]) if microphones else None
     return None if check is None else check.sentence

@@ -43,6 +43,7 @@ LONGEST_WORD = 24
 MOST_TRIES = 40
 _TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c")
 _NOT_SHOWN = re.compile(r"the text `\"(.*?)\"` could not be displayed", re.DOTALL)
+_ESCAPED = re.compile(r"\\u\{([0-9a-fA-F]+)\}")
 _PAPERS = {"a4": "a4", "letter": "us-letter"}
 
 Rows = list[list[str]]
@@ -98,8 +99,7 @@ def _set(content: dict[str, Any], picture: bytes, sources: Sources) -> bytes:
                 timestamp=int(made_at.timestamp()),
             )
         except typst.TypstError as error:
-            missing = {letter for found in _NOT_SHOWN.findall(str(error.diagnostic)) for letter in found}
-            missing -= {"?"}
+            missing = _letters_not_shown(str(error.diagnostic))
             if not missing:
                 raise TaptestError(f"The page could not be set: {error.message}. Please report this.") from error
             content = _without(content, missing)
@@ -107,6 +107,14 @@ def _set(content: dict[str, Any], picture: bytes, sources: Sources) -> bytes:
             if letters not in content["small"]:
                 content["small"] = [*content["small"], letters]
     raise TaptestError("The page could not be set: too many letters of it are in no font of this computer.")
+
+
+def _letters_not_shown(diagnostic: str) -> set[str]:
+    """Return the letters that no font shows, out of typst's own words; there they stand as in its source."""
+    letters: set[str] = set()
+    for quoted in _NOT_SHOWN.findall(diagnostic):
+        letters |= {chr(int(code, 16)) for code in _ESCAPED.findall(quoted)} | set(_ESCAPED.sub("", quoted))
+    return {letter for letter in letters if not letter.isascii()}
 
 
 def _without(content: Any, letters: set[str]) -> Any:
