@@ -5,6 +5,7 @@ and more data than a visit can be are refused before or while they are written.
 """
 
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Sequence
@@ -20,6 +21,11 @@ LARGEST_VISIT = 2_000_000_000
 MOST_FILES = 5_000
 LONGEST_NAME = 200
 _CHUNK = 1 << 20
+_DAMAGED = (
+    zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, NotImplementedError, EOFError, ValueError,
+    OverflowError,
+)  # fmt: skip
+"""What the library raises on damaged bytes."""
 _PACKED_ALREADY = {".flac", ".ogg", ".mp3"}
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))}
 """Names that Windows keeps for devices, whatever the ending."""
@@ -76,7 +82,7 @@ def unpack_stream(file: BinaryIO, folder: Path, source: str) -> Visit:
             for entry, place in entries:
                 room -= _write(parcel, entry, working.joinpath(*place.parts), room, source)
             _check_visit(working, source)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, zlib.error) as error:
+    except _DAMAGED as error:
         raise VisitError(f"{source} is no zip file, or is damaged ({error}). Pack the visit again.") from error
     except RuntimeError as error:
         raise VisitError(f"{source} is locked with a password. Pack the visit again without one.") from error
@@ -93,7 +99,7 @@ def _check_visit(working: Path, source: str) -> None:
 
 def _checked(entries: Sequence[zipfile.ZipInfo], source: str) -> list[tuple[zipfile.ZipInfo, PurePosixPath]]:
     """Give each entry its place inside the visit, or refuse the parcel."""
-    files = [entry for entry in entries if not entry.is_dir()]
+    files = [entry for entry in entries if not entry.orig_filename.endswith("/")]
     if len(files) > MOST_FILES:
         raise VisitError(f"{source} holds {len(files)} files, more than a visit has ({MOST_FILES}). It is refused.")
     if sum(entry.file_size for entry in files) > LARGEST_VISIT:

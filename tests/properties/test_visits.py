@@ -192,6 +192,26 @@ def test_a_foreign_parcel_writes_nothing_outside(entries: list[tuple[str, bytes]
         assert {path.name for path in (root / "in").iterdir()} <= {"visit"} if (root / "in").exists() else True
 
 
+@settings(max_examples=80, deadline=None)
+@given(st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=6))
+def test_a_damaged_parcel_is_unpacked_whole_or_refused(changes: list[tuple[float, int]]) -> None:
+    with tempfile.TemporaryDirectory() as place:
+        root = Path(place)
+        lay_down(root / "from", [("a", "b", None)])
+        visit = read_visit(root / "from" / "0" / "00")
+        pack_visit(visit, root / "a.zip")
+        content = bytearray((root / "a.zip").read_bytes())
+        for where, value in changes:
+            content[int(where * len(content))] = value
+        (root / "a.zip").write_bytes(content)
+        try:
+            unpack_visit(root / "a.zip", root / "back")
+        except TaptestError:
+            assert {path.name for path in root.iterdir()} == {"from", "a.zip"}
+        else:
+            assert read_visit(root / "back").document == visit.document
+
+
 @settings(max_examples=10, deadline=None, derandomize=True)
 @given(
     st.floats(-0.05, 0.6),
