@@ -1,9 +1,10 @@
 """From the journal to the visit: each point gets a sound file of its own with its accepted taps and the room's noise.
 
-The raw recordings stay as they are. An excerpt holds what the judgement needs and nothing that would mislead it, such
-as refused taps and the round's own tones: a second of the noise floor, then each accepted tap from just before its
-onset until just before its tone can sound, with half a second of the same noise floor after it. The joints are
-cross-faded so that none of them sounds like a tap. Samples (N,) in -1..1, times in seconds.
+The raw recordings stay as they are. Where a point's taps lie in one stretch of them in which nothing else counts, the
+excerpt is that stretch, untouched. Else it holds what the judgement needs and nothing that would mislead it, such as
+refused taps and the round's own tones: a second of the noise floor, then each accepted tap from just before its onset
+until just before its tone can sound, with half a second of the same noise floor after it. The joints are cross-faded so
+that none of them sounds like a tap. Samples (N,) in -1..1, times in seconds.
 """
 
 import re
@@ -13,10 +14,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.capture.journal import Journal, read_log
+from taptest.capture.journal import Entry, Journal, read_log
 from taptest.capture.round import Result
 from taptest.capture.tape import wav_bytes
-from taptest.sound.taps import OVERLAP_S
+from taptest.sound.taps import OVERLAP_S, detect_taps
 from taptest.visit.disk import write_bytes
 from taptest.visit.files import SOUND, read_visit, save_document
 from taptest.visit.record import PointEntry
@@ -36,6 +37,13 @@ FADE_OUT_S = 0.02
 NOISE_FROM_S = 0.3
 """The first moments of a device may crackle."""
 FRAME_S = 0.05
+LEAD_IN_S = 1.0
+LEAD_OUT_S = 0.6
+"""Sound before the first and after the last tap of an untouched stretch, as far as nothing else is in it."""
+RUNG_OUT_S = 0.35
+"""So long after another tap nothing of it is taken for quiet."""
+SAME_TAP_S = 0.005
+"""Two onsets that near are the same tap: the tolerance by which detection is scored."""
 
 
 def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> int:
@@ -45,12 +53,12 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
     """
     entries: list[PointEntry] = []
     reference: list[PointEntry] = []
-    floors = noise_floors(journal)
+    floors, noted = noise_floors(journal), read_log(journal.folder)
     for number, result in enumerate(results, start=1):
         if not result.taps:
             continue
         on_line = result.stop.kind in ("point", "finer")
-        sound, rate_hz = point_sound(journal, result, floors)
+        sound, rate_hz = untouched(journal, result, noted) or point_sound(journal, result, floors)
         position_mm = round(1000 * result.stop.depth_m, 1)
         kind, place = "point" if on_line else "reference", re.sub("[^0-9]", "_", f"{position_mm:g}")
         name = f"{SOUND}/{kind}-{number:02d}-{place}mm.wav"
@@ -59,6 +67,35 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
     document = read_visit(folder).document
     save_document(folder, document.model_copy(update={"points": tuple(entries), "reference": tuple(reference)}))
     return len(entries)
+
+
+def untouched(journal: Journal, result: Result, noted: Sequence[Entry]) -> tuple[FloatArray, float] | None:
+    """Return the stretch of the raw recording that holds exactly the taps of a result, and its rate; else None."""
+    first, last = result.taps[0], result.taps[-1]
+    if any(tap.recording != first.recording for tap in result.taps):
+        return None
+    start, end = first.onset_s - LEAD_IN_S, last.onset_s + LEAD_OUT_S
+    for entry in noted:
+        if entry.get("recording") != first.recording or entry["what"] not in ("tap", "practice", "ignored", "tone"):
+            continue
+        begins = float(entry.get("from_s", entry.get("onset_s", -1.0)))
+        ends = begins + float(entry.get("length_s", RUNG_OUT_S))
+        if first.onset_s <= begins + SAME_TAP_S and begins - SAME_TAP_S <= last.onset_s:
+            if not entry.get("accepted"):
+                return None
+        elif begins < first.onset_s:
+            start = max(start, ends)
+        else:
+            end = min(end, begins - BEFORE_S)
+    start = max(min(start, first.onset_s - BEFORE_S), 0.0)
+    sound, rate_hz = journal.sound(first.recording, start, end)
+    onsets = [tap.onset_s - start for tap in result.taps]
+    found = detect_taps([sound], rate_hz).taps if len(sound) else ()
+    if len(found) != len(onsets) or not all(tap.used for tap in found):
+        return None
+    if any(abs(tap.onset_s - onset) > SAME_TAP_S for tap, onset in zip(found, onsets, strict=True)):
+        return None
+    return sound, rate_hz
 
 
 def noise_floors(journal: Journal) -> dict[int, FloatArray]:

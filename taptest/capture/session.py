@@ -192,7 +192,7 @@ class Session:
         for event in events:
             note = note_of(event)
             if note is not None:
-                self.journal.note(note[0], **note[1])
+                self.journal.note(note[0], **({"recording": self.round.recording} | note[1]))
         self._sound(events)
         asked = False
         for event in events:
@@ -220,7 +220,9 @@ class Session:
         if name is not None and self._tones is not None:
             length_s = self._tones.play(name)
             if length_s > 0:
-                self.journal.note("tone", name=name, from_s=round(self.round.now_s, 4), length_s=round(length_s, 4))
+                from_s = round(self.round.now_s, 4)
+                recording = self.round.recording
+                self.journal.note("tone", recording=recording, name=name, from_s=from_s, length_s=round(length_s, 4))
                 self.round.tone(length_s)
 
     def _measure_noise(self) -> None:

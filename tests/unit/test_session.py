@@ -200,6 +200,35 @@ def test_the_excerpts_hold_the_accepted_taps_and_nothing_else(tmp_path: Path) ->
         assert train.noise_db == pytest.approx(detect_taps([hand.sound()], RATE_HZ).noise_db, abs=1.0)
 
 
+def test_taps_with_nothing_between_them_are_taken_as_they_are(tmp_path: Path) -> None:
+    hand = Hand().quiet(1.5).taps(15, then_s=0.7).quiet(0.6)
+    a_visit(tmp_path)
+    session = open_session(tmp_path, PLAN, one_after_the_other(ArraySource(hand.sound())))
+    run(session)
+    journal = open_journal(tmp_path)
+    save_points(tmp_path, journal, session.round.results)
+    journal.close()
+    raw, _ = soundfile.read(tmp_path / "sound" / "round-01.wav", dtype="int32")
+    for point in read_visit(tmp_path).document.points:
+        excerpt, _ = soundfile.read(tmp_path / point.file, dtype="int32")
+        place = np.flatnonzero(raw == excerpt[0])
+        assert any(np.array_equal(raw[start : start + len(excerpt)], excerpt) for start in place)
+
+
+def test_with_tones_the_excerpts_are_cut_around_them(tmp_path: Path) -> None:
+    a_visit(tmp_path)
+    source = ArraySource(Hand().quiet(1.5).taps(15, then_s=0.8).quiet(0.6).sound())
+    session = open_session(tmp_path, PLAN, one_after_the_other(source), tones=Loud())
+    run(session)
+    journal = open_journal(tmp_path)
+    assert save_points(tmp_path, journal, session.round.results) == 3
+    journal.close()
+    for point in read_visit(tmp_path).document.points:
+        sound, rate_hz = soundfile.read(tmp_path / point.file)
+        # A second of noise, and three times a tap with 0.145 s and 0.6 s of noise less the fades.
+        assert len(sound) / rate_hz == pytest.approx(1.0 + 3 * (0.145 + 0.6 - 0.03), abs=0.01)
+
+
 def test_a_bang_during_the_noise_measurement_gets_into_no_excerpt(tmp_path: Path) -> None:
     hand = Hand().quiet(1.4).tap(then_s=0.5).quiet(1.6).taps(3, then_s=0.7).quiet(0.4)
     a_visit(tmp_path)
