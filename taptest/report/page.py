@@ -24,6 +24,7 @@ from taptest.report import page_text as texts
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
 from taptest.report.wording import Wording, worded
 from taptest.report.words import LEAST_WEIGHT, MOST_CAUSES, figure_rows
+from taptest.visit.files import sound_files
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
 from taptest.visit.truth import VisitTruth
@@ -175,7 +176,7 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
     """Return what every page carries."""
     visit = sources.document.visit
     day = result.visited_on.isoformat() if result.visited_on else texts.NOT_GIVEN
-    count = len({point.file for point in sources.document.points})
+    count = len(sound_files(sources.document))
     files = texts.FILES[count != 1].format(n=count)
     simulated = [texts.SIMULATED.lower()] if result.simulated else []
     return {
@@ -360,6 +361,13 @@ def _extras(result: VisitResult, sources: Sources, typed: _Typed) -> Rows:
             count=len(document.log), first=typed(first.pressure, most=20), last=typed(last.pressure, most=20)
         )
         rows.append([texts.LOG, words])
+    if document.by_hand:
+        verdicts = [decision.verdict for decision in document.by_hand]
+        reasons = "; ".join(dict.fromkeys(" ".join(decision.why.split()) for decision in document.by_hand))
+        words = texts.BY_HAND_WORDS.format(
+            refused=verdicts.count("refuse"), used=verdicts.count("use"), reasons=typed(reasons, most=LONGEST_TEXT)
+        )
+        rows.append([texts.BY_HAND, words])
     rows.append([texts.WORK, typed(document.as_left.work, most=LONGEST_TEXT)])
     rows.append([texts.NOTES, typed(document.readings.notes, most=LONGEST_TEXT)])
     known = [typed(sources.known_level, most=LONGEST_TEXT)] if sources.known_level and not result.simulated else []

@@ -33,6 +33,8 @@ def trend_sentences(history: History) -> tuple[str, ...]:
     trend, units = history.trend, history.units
     if trend is None:
         return ("There is no trend yet.",)
+    if not trend.fits:
+        return ("The visits show no trend: their charges lie on no line.",)
     said = [_loss(history), f"Charge as last left: {one_sided(units, trend.charge_now_pa, trend.charge_bound)}."]
     if history.margin is not None:
         said.append(_margin(history))

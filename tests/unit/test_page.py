@@ -189,6 +189,16 @@ def test_as_left_stands_beside_as_found() -> None:
     assert "Pumped up, tapped again." in words_of(made_page("customer", made_up(), made_sources(left)))
 
 
+def test_decisions_by_hand_are_owned_up_to() -> None:
+    decisions = [
+        {"file": "sound/p1.wav", "onset_s": 1.0, "verdict": "refuse", "why": "a door fell shut"},
+        {"file": "sound/p1.wav", "onset_s": 2.0, "verdict": "refuse", "why": "a door fell shut"},
+        {"file": "sound/p2.wav", "onset_s": 1.0, "verdict": "use", "why": "clean to the ear"},
+    ]
+    text = words_of(made_page("report", made_up(), made_sources(made_document(by_hand=decisions))))
+    assert "2 taps refused, 1 used: a door fell shut; clean to the ear" in text
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_long_texts_cost_neither_cautions_nor_what_was_not_checked(paper: page.Paper) -> None:
     text = words_of(pdf_of("long", "report", paper, "us"))
