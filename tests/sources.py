@@ -21,7 +21,7 @@ class ArraySource:
         lost_at: Sequence[int] = (),
         name: str = "array",
     ) -> None:
-        self.name, self.rate_hz = name, float(rate_hz)
+        self.name, self.rate_hz, self.latency_s = name, float(rate_hz), 0.0
         self.closed = False
         self.read_blocks = 0
         self._sound, self._block, self._lost_at = sound, block, set(lost_at)

@@ -50,6 +50,8 @@ class Source(Protocol):
 
     name: str
     rate_hz: float
+    latency_s: float
+    """How long ago the newest sample of a block was in the air."""
 
     def read(self, timeout_s: float) -> FloatArray | None:
         """Return the next block, or None where none came in time. Raises `DeviceError` when there will be no more."""

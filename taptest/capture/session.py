@@ -107,6 +107,7 @@ class Session:
         self._estimator = estimator
         self._tones = tones
         self._clock = clock
+        self._latency_s = 0.0
         self._keys: queue.SimpleQueue[Key] = queue.SimpleQueue()
         self._noise: dict[int, NoiseProfile] = {}
         self._heard: dict[Result, HeardStop] = {}
@@ -149,6 +150,7 @@ class Session:
 
     def _listen(self, source: Source) -> Iterator[SessionEvent]:
         """Yield what happens while this source lasts. Raises `DeviceError` when it ends."""
+        self._latency_s = source.latency_s
         self.journal.begin(source.rate_hz, source.name)
         yield Listening(source.name, source.rate_hz, self.journal.files[-1])
         yield from self._happened(self.round.listen(source.rate_hz, TapDetector(source.rate_hz)))
@@ -220,6 +222,7 @@ class Session:
         if name is not None and self._tones is not None:
             length_s = self._tones.play(name)
             if length_s > 0:
+                length_s += self._latency_s
                 from_s = round(self.round.now_s, 4)
                 recording = self.round.recording
                 self.journal.note("tone", recording=recording, name=name, from_s=from_s, length_s=round(length_s, 4))
