@@ -152,7 +152,7 @@ def _list_inputs() -> int:
 
 def _open_visit(tank: Path | None, folder: Path) -> "Meaning":
     """Return what the visit's document means; the visit is made if it is not there. Raises `VisitError`."""
-    from taptest.capture.journal import LOG
+    from taptest.capture.journal import LOG, open_journal
     from taptest.errors import VisitError
     from taptest.visit.disk import make_folder
     from taptest.visit.files import DOCUMENT, read_visit, save_document
@@ -174,6 +174,7 @@ def _open_visit(tank: Path | None, folder: Path) -> "Meaning":
     meaning = meaning_of(document, str(tank))
     make_folder(folder)
     save_document(folder, document)
+    open_journal(folder).close()  # from now on it is known as a visit of a round, even where no microphone is found
     return meaning
 
 

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from taptest import cli
+from taptest.capture import device
 from taptest.capture.excerpt import save_points
-from taptest.capture.journal import open_journal
+from taptest.capture.journal import LOG, open_journal
 from taptest.capture.memory import known_levels
 from taptest.capture.round import Plan
 from taptest.capture.session import open_session
@@ -77,7 +78,6 @@ def test_what_cannot_be_tapped_is_refused(words: list[str], error: type[Exceptio
 def test_a_visit_is_made_once_and_found_again(tank: Path, tmp_path: Path) -> None:
     folder = tmp_path / "visit"
     _open_visit(tank, folder)
-    open_journal(folder).close()
     made = read_visit(folder).document
     assert made.points == ()
     assert made.visited_on is not None
@@ -92,8 +92,28 @@ def test_a_folder_without_a_tank_is_refused(tmp_path: Path) -> None:
 
 def test_an_imported_visit_is_never_recorded_over(tank: Path, tmp_path: Path) -> None:
     _open_visit(tank, tmp_path / "visit")
+    (tmp_path / "visit" / LOG).unlink()
     with pytest.raises(VisitError, match="not recorded by a round"):
         _open_visit(tank, tmp_path / "visit")
+
+
+def test_without_a_microphone_the_visit_waits_for_one(
+    tank: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Nothing:
+        PortAudioError = OSError
+
+        def query_devices(self) -> list[dict[str, object]]:
+            return []
+
+        query_hostapis = query_devices
+
+    monkeypatch.setattr(device, "_backend", Nothing)
+    words = ["record", str(tmp_path / "visit"), "--tank", str(tank)]
+    for _ in range(2):
+        assert cli.main(words) == 2
+        assert "shows no microphone" in capsys.readouterr().err
+    assert read_visit(tmp_path / "visit").document.tank.name == "Simulated tank"
 
 
 def test_without_a_folder_the_command_says_what_is_missing(capsys: pytest.CaptureFixture[str]) -> None:
