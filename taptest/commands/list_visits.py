@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
             day = "no date   " if entry.visited_on is None else entry.visited_on.isoformat()
             finding = "unreadable" if entry.problem else entry.finding or "not judged"
             name = ", ".join(word for word in (entry.tank, entry.site) if word)
-            print(f"{day}  {finding:<22}{entry.folder}{f'  ({name})' if name else ''}")
+            print(f"{day}  {finding:<24}{entry.folder}{f'  ({name})' if name else ''}")
             if entry.problem:
                 print(f"            {entry.problem}")
         print(f"{len(entries)} visits.")

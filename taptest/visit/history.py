@@ -295,6 +295,11 @@ def _margin(
     """When the relief margin is gone, or what is missing to tell."""
     if trend is None:
         return None, []
+    if not trend.fits:
+        return None, [
+            "The charges of these visits lie on no line: the charge was set, or a fault came, in between. "
+            "Note a charge that is set under [as_left] precharge in the visit that sets it."
+        ]
     if trend.loss_pa_per_year is None:
         return None, ["The visits cannot tell how fast the tank loses air: more of them, or further apart, would."]
     system = case.system
@@ -352,7 +357,7 @@ def history_json(history: History) -> dict[str, Any]:
         if loss is None or trend is None
         else {**_spread(loss, 1e-5, 4), "bound": trend.bound, "p_losing": round(trend.p_losing, 4)},
         "charge_now_bar": None
-        if trend is None
+        if trend is None or not trend.fits
         else {**_spread(trend.charge_now_pa, 1e-5, 3), "bound": trend.charge_bound},
         "margin": None if margin is None else _margin_json(history, margin),
         "notes": list(history.notes),

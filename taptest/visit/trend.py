@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, logsumexp
+from scipy.special import chdtri, log_ndtr, logsumexp
 
 from taptest.finding.records import Bound, Interval
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
@@ -40,6 +40,8 @@ FAR, OPEN_WITHIN = 3.0, 1.92
 """An end of the interval is open where a slope this many times as far from the median still fits: its log-likelihood
 within this of the best. Then the prior holds that end, and not the visits.
 """
+UNLIKELY = 0.001
+"""Estimates that would lie this far off their line less often than so are not said to lie on one."""
 SLOPES = 241
 CHARGE_STEP_PA = 1_000.0
 HIGHEST_CHARGE_PA = 6e5
@@ -97,6 +99,8 @@ class Trend:
     now_draws_pa: FloatArray
     """(D,) charges at the last day, drawn with the slopes."""
     last_year: float
+    fits: bool = True
+    """False where the estimates lie on no line, however fast: a charge was set or lost in between and not noted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +146,8 @@ def fit_trend(
     heights = [_draw_heights(fit[0], scale, place, rng) for fit in fits]
     now = _at(heights[-1], slope, last_year - lines[-1].middle)
     lost = np.quantile(-slope, (0.05, 0.5, 0.95))
-    told = not (open_loss and open_gain)
+    fits_line = _on_a_line(lines, fits)
+    told = fits_line and not (open_loss and open_gain)
     bound: Bound | None = None if open_loss == open_gain else "lower" if open_loss else "upper"
     return Trend(
         Interval(float(lost[1]), float(lost[0]), float(lost[2])) if told else None,
@@ -154,6 +159,7 @@ def fit_trend(
         slope,
         now,
         last_year,
+        fits_line,
     )
 
 
@@ -229,6 +235,14 @@ def _open_ends(u: FloatArray, likelihood: FloatArray) -> tuple[bool, bool]:
     far = np.interp([median + FAR * (low - median), median + FAR * (high - median)], _slope(u), likelihood)
     open_loss, open_gain = (bool(value > likelihood.max() - OPEN_WITHIN) for value in far)
     return open_loss, open_gain
+
+
+def _on_a_line(lines: Sequence[_Line], fits: Sequence[tuple[FloatArray, FloatArray]]) -> bool:
+    """Whether the best line is no farther from the estimates than their spreads, widened by the usual factor, allow."""
+    best = float(np.max(np.sum([fit[0][0].max(axis=1) for fit in fits], axis=0)))
+    known = sum(len(line.estimates) + (line.start is not None) for line in lines)
+    free = max(known - len(lines) - 1, 1)
+    return -2 * best < SCALES[1] ** 2 * float(chdtri(free, UNLIKELY))
 
 
 def _quantiles(u: FloatArray, log_posterior: FloatArray) -> FloatArray:

@@ -242,3 +242,13 @@ def test_list_pack_and_unpack(root: Path, tmp_path: Path, capsys: pytest.Capture
     assert "nothing is written over" in capsys.readouterr().err
     assert main(["list", str(root), "--since", "2021-03-10", "--until", "2021-03-10"]) == 0
     assert "2 visits." in capsys.readouterr().out
+
+
+def test_a_history_without_a_line_says_so(tmp_path: Path) -> None:
+    visits = [Told(day.isoformat(), bar) for day, bar in zip(DAYS, (1.0, -0.8, 1.8, 0.3), strict=True)]
+    history = read_history(make_history(tmp_path, visits))
+    assert history.margin is None
+    assert "lie on no line" in history_text(history)
+    assert any("[as_left] precharge" in note for note in history.notes)
+    assert history_json(history)["charge_now_bar"] is None
+    drawn(history)

@@ -155,3 +155,14 @@ def test_a_margin_that_is_gone_and_one_that_lasts() -> None:
     assert margin.years[2] is None
     assert margin.p_within < 0.6
     assert HORIZON_YEARS == 30.0
+
+
+def test_charges_that_lie_on_no_line_are_no_trend() -> None:
+    trend = fitted(*(estimate(y, bar) for y, bar in ((0.0, 1.0), (0.5, -0.8), (1.0, 1.8), (1.5, 0.3))))
+    assert not trend.fits
+    assert trend.loss_pa_per_year is None
+    assert trend.bands == ()
+    # Told of the charge that was set in between, they are one.
+    told = fitted(estimate(0, 1.0), estimate(0.5, 0.8), estimate(1, 1.6), settings=(Setting(0.5, 1.8e5),))
+    assert told.fits
+    assert loss(told)[1] == pytest.approx(0.4, abs=0.1)
