@@ -52,7 +52,7 @@ def test_scatter_beyond_the_spreads_widens_the_interval() -> None:
     years = [0.0, 1.0, 2.0, 3.0]
     near = fitted(*(estimate(y, 1.0 - 0.2 * y, 0.03) for y in years))
     far = fitted(
-        *(estimate(y, 1.0 - 0.2 * y + off, 0.03) for y, off in zip(years, (0.1, -0.12, 0.1, -0.08), strict=True))
+        *(estimate(y, 1.0 - 0.2 * y + off, 0.03) for y, off in zip(years, (0.06, -0.07, 0.06, -0.05), strict=True))
     )
     assert loss(far)[2] - loss(far)[0] > 1.3 * (loss(near)[2] - loss(near)[0])
 
