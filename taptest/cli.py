@@ -16,6 +16,7 @@ from taptest.errors import TaptestError
 
 COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("import", "taptest.commands.take_in", "make a visit from tables and sound files"),
+    ("desk", "taptest.commands.desk", "open the local pages for the whole job"),
     ("record", "taptest.commands.record", "record a visit on site: the guided round"),
     ("known-level", "taptest.commands.known_level", "check microphone and striker where the level is known"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),

@@ -1,0 +1,135 @@
+"""What a visit gives to take along: pictures, report pages, the finding as JSON, the whole visit as one file."""
+
+import json
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from starlette.background import BackgroundTask
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+
+from taptest.desk.guard import PICTURE_POLICY
+from taptest.desk.render import desk_of
+from taptest.desk.visits import Found, NoSuchVisitError, plain_name
+from taptest.errors import TaptestError, VisitError
+
+if TYPE_CHECKING:
+    from taptest.report.page import Sources
+    from taptest.visit.result import VisitResult
+
+WAIT_S = 300.0
+"""A file is asked for where the finding is shown already, so this is rarely needed."""
+PICTURES = {"svg": "image/svg+xml", "png": "image/png", "pdf": "application/pdf"}
+
+
+def picture(request: Request) -> Response:
+    """Return the boundary picture."""
+    from taptest.report.figures import boundary_picture
+
+    form = request.path_params["form"]
+    if form not in PICTURES:
+        raise NoSuchVisitError(f"The picture can be had as {', '.join(PICTURES)}.")
+    found, result = _judged(request)
+    content: bytes = getattr(boundary_picture(result), form)
+    more = {"content-security-policy": PICTURE_POLICY} if form == "svg" else {}
+    return _file(content, PICTURES[form], found, f"boundary.{form}", "take" in request.query_params, more)
+
+
+def report(request: Request) -> Response:
+    """Return the report as PDF: the page for the service file, or the plainer one for the customer."""
+    from taptest.report.page import customer_pdf, report_pdf
+
+    found, result = _judged(request)
+    customer = request.path_params["page"] == "customer"
+    if not customer and request.path_params["page"] != "report":
+        raise NoSuchVisitError("There are two pages: report and customer.")
+    sources = _sources(request, found)
+    content = customer_pdf(result, sources) if customer else report_pdf(result, sources)
+    return _file(content, "application/pdf", found, "customer.pdf" if customer else "report.pdf", take=True)
+
+
+def finding(request: Request) -> Response:
+    """Return the judged visit as JSON for other programs."""
+    from taptest.visit.result import as_json
+
+    found, result = _judged(request)
+    text = json.dumps(as_json(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return _file(text.encode(), "application/json", found, "finding.json", take=True)
+
+
+def parcel(request: Request) -> Response:
+    """Return the whole visit, packed into one file."""
+    from taptest.visit.parcel import pack_visit
+
+    found = desk_of(request).visits.read(request.path_params["ident"])
+    folder = tempfile.TemporaryDirectory(prefix="taptest-")
+    try:
+        target = Path(folder.name) / "visit.zip"
+        pack_visit(found.visit, target)
+    except TaptestError:
+        folder.cleanup()
+        raise
+    return FileResponse(
+        target,
+        media_type="application/zip",
+        filename=_name(found, "visit.zip"),
+        background=BackgroundTask(folder.cleanup),
+    )
+
+
+def trend(request: Request) -> Response:
+    """Return the picture of a tank's history."""
+    from taptest.report.trend_figure import history_picture
+    from taptest.visit.history import read_history
+
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    document = found.visit.document
+    history = read_history(desk.visits.root, document.tank.name.strip(), (document.visit.site or "").strip())
+    more = {"content-security-policy": PICTURE_POLICY}
+    return _file(history_picture(history).svg, "image/svg+xml", found, "history.svg", more=more)
+
+
+def _judged(request: Request) -> "tuple[Found, VisitResult]":
+    """Return the visit and its judgement. Raises `VisitError` where it cannot be judged."""
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    judging = desk.judge.ask(found.visit, WAIT_S)
+    if judging.result is None:
+        raise VisitError(judging.sentence or "The visit is still being judged. Wait a little, and ask again.")
+    return found, judging.result
+
+
+def _sources(request: Request, found: Found) -> "Sources":
+    """Gather what the report says besides the finding."""
+    from taptest.capture.journal import read_log
+    from taptest.capture.memory import newest_known_level, this_computer
+    from taptest.report.page import Sources
+    from taptest.visit.fingerprint import recordings_sha256
+    from taptest.visit.truth import read_truth
+
+    microphones = [str(each["device"]) for each in read_log(found.visit.folder) if each.get("what") == "recording"]
+    known = newest_known_level(this_computer(), microphones[-1]) if microphones else None
+    return Sources(
+        document=found.visit.document,
+        fingerprint=recordings_sha256(found.visit),
+        made_at=datetime.now(UTC),
+        truth=read_truth(found.visit.folder),
+        known_level=None if known is None else known.sentence,
+        wording="uk" if request.query_params.get("wording") == "uk" else "us",
+        paper="letter" if request.query_params.get("paper") == "letter" else "a4",
+    )
+
+
+def _name(found: Found, what: str) -> str:
+    stem = plain_name(found.visit.document.tank.name)[:40]
+    return "-".join(word for word in (stem, what) if word)
+
+
+def _file(
+    content: bytes, kind: str, found: Found, what: str, take: bool = False, more: dict[str, str] | None = None
+) -> Response:
+    headers = {"content-disposition": f'attachment; filename="{_name(found, what)}"'} if take else {}
+    return Response(content, media_type=kind, headers={**headers, **(more or {})})

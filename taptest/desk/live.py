@@ -1,0 +1,333 @@
+"""The guided round behind its page: a `Session` in a thread of its own, and a snapshot of it for whoever watches.
+
+The round does not depend on the page: it goes on when the tab is closed, and any number of tabs may watch. Every tap
+is on the disk before it is shown (see `capture.session`). Positions in snapshots are texts in the user's unit;
+levels are decibels relative to full scale.
+"""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from taptest.errors import DeviceError, TaptestError, VisitError
+
+if TYPE_CHECKING:
+    from taptest.capture.device import Source
+    from taptest.capture.round import Plan, Stop
+    from taptest.capture.session import Key, Session, SessionEvent, Tones
+    from taptest.quantities import Units
+    from taptest.visit.files import Visit
+
+SAID = 4
+FLOOR_DB = -60.0
+
+
+class SoundWay(Protocol):
+    """Where the round's sound comes from: the computer's sound devices, or in tests an array."""
+
+    def inputs(self) -> list[str]:
+        """Name the inputs. Raises `DeviceError`."""
+
+    def opener(self, name: str) -> "Callable[[], Source]":
+        """Return what opens an input by its name, "" for the usual one, again and again. Raises `DeviceError`."""
+
+    def tones(self, *, on: bool) -> "Tones | None":
+        """Return what plays tones; None where there is nothing."""
+
+
+class Devices:
+    """The sound devices of this computer. Implements `SoundWay`."""
+
+    def inputs(self) -> list[str]:
+        """Name the inputs, the one that would be taken first. Raises `DeviceError`."""
+        from taptest.capture.device import SoundSystem, choose
+        from taptest.capture.memory import remembered_microphone
+
+        inputs = SoundSystem().inputs()
+        usual = choose(inputs, None, remembered_microphone())
+        return [usual.name, *(entry.name for entry in inputs if entry.name != usual.name)]
+
+    def opener(self, name: str) -> "Callable[[], Source]":
+        """Return what opens an input. Raises `DeviceError`."""
+        from taptest.capture.device import SoundSystem, choose
+        from taptest.capture.memory import remember_microphone, remembered_microphone
+
+        system = SoundSystem()
+        entry = choose(system.inputs(), name or None, remembered_microphone())
+        if name:
+            remember_microphone(entry.name)
+        opened = False
+
+        def open_source() -> "Source":
+            nonlocal opened
+            if opened:
+                system.refresh()
+            opened = True
+            return system.open(choose(system.inputs(), entry.name))
+
+        return open_source
+
+    def tones(self, *, on: bool) -> "Tones | None":
+        """Return the loudspeaker with its tones."""
+        from taptest.capture.device import SoundSystem, Speaker
+        from taptest.capture.terminal import TonesOut
+
+        return TonesOut(Speaker(SoundSystem()), on=on)
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a round is to be like: texts as typed."""
+
+    microphone: str = ""
+    first: str = ""
+    last: str = ""
+    every: str = ""
+    taps: str = "3"
+    reference: bool = True
+    practice: bool = True
+    tones: bool = True
+    estimate: bool = True
+
+
+class LiveRound:
+    """One round that runs, or has run, for a visit."""
+
+    def __init__(self, ident: str, visit: "Visit", session: "Session", units: "Units", tones: "Tones | None") -> None:
+        self.ident = ident
+        self.version = 0
+        """Counts up with every change of the snapshot."""
+        self._visit = visit
+        self._session = session
+        self._units = units
+        self._tones = tones
+        self._lock = threading.Lock()
+        self._marks: dict[float, dict[str, Any]] = {}
+        self._seen: dict[str, Any] = {
+            "state": "running",
+            "stage": "waiting",
+            "big": "…",
+            "small": "Opening the microphone.",
+            "number": "",
+            "count": 0,
+            "of": 0,
+            "refused": 0,
+            "level": FLOOR_DB,
+            "peak": FLOOR_DB,
+            "said": [],
+            "estimate": "",
+            "device": "",
+            "tones": bool(getattr(tones, "on", False)),
+            "points": 0,
+        }
+        for depth in session.round.plan.depths_m:
+            self._mark(depth)
+        for result in session.round.results:
+            self._mark(result.stop.depth_m)["done"] = not result.skipped
+        self._thread = threading.Thread(target=self._run, daemon=True, name="round")
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    @property
+    def running(self) -> bool:
+        """Whether it still runs."""
+        return self._thread.is_alive()
+
+    def wait(self, seconds: float) -> bool:
+        """Wait for the end; returns whether it came."""
+        self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def press(self, key: "Key") -> None:
+        """Hand a key on to the round."""
+        self._session.press(key)
+
+    def switch_tones(self) -> None:
+        """Switch the tones off or on."""
+        if self._tones is not None and hasattr(self._tones, "on"):
+            self._tones.on = not self._tones.on
+            self._put(tones=self._tones.on)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return how the round stands, as plain data."""
+        with self._lock:
+            marks = [self._marks[depth] for depth in sorted(self._marks)]
+            return {**self._seen, "said": list(self._seen["said"]), "marks": [dict(mark) for mark in marks]}
+
+    def _run(self) -> None:
+        sentence = ""
+        try:
+            for event in self._session.run():
+                self._show(event)
+        except TaptestError as error:
+            sentence = str(error)
+        points, trouble = self._keep()
+        drift = self._session.drift() if points else ""
+        said = [each for each in (sentence, trouble, drift) if each]
+        over = "failed" if sentence or trouble else self._session.round.stage
+        self._put(state=over, said=said or self.snapshot()["said"], points=points)
+
+    def _keep(self) -> tuple[int, str]:
+        """Write the points into the visit; returns how many, and what went wrong."""
+        from taptest.capture.excerpt import save_points
+        from taptest.capture.journal import open_journal
+
+        try:
+            journal = open_journal(self._visit.folder)
+            try:
+                return save_points(self._visit.folder, journal, self._session.round.results), ""
+            finally:
+                journal.close()
+        except TaptestError as error:
+            return 0, str(error)
+
+    def _show(self, event: "SessionEvent") -> None:
+        """Take an event into the snapshot."""
+        from taptest.capture import round as rounds
+        from taptest.capture import session as sessions
+        from taptest.capture.terminal import STAGE_WORDS, sentence_of
+
+        if isinstance(event, rounds.Level):
+            self._put(level=round(max(event.rms_db, FLOOR_DB), 1), peak=round(max(event.peak_db, FLOOR_DB), 1))
+            return
+        match event:
+            case rounds.StageBegan(stage):
+                big, small = STAGE_WORDS.get(stage, ("", ""))
+                self._put(stage=stage, big=big, small=small, number="", count=0, of=0, refused=0)
+            case rounds.Next(stop, number, of):
+                self._go_to(stop, f"{number} of {of}")
+            case rounds.TapAccepted(_, count, of):
+                self._put(count=count, of=of)
+            case rounds.TapRefused():
+                self._put(refused=self._seen["refused"] + 1)
+            case rounds.PointRestarted():
+                self._put(count=0)
+            case rounds.PointDone(result):
+                self._mark(result.stop.depth_m).update(done=True, now=False)
+            case rounds.PointReopened(result):
+                self._mark(result.stop.depth_m).update(done=False)
+            case sessions.Estimated(advice):
+                self._put(estimate=advice.sentence)
+            case sessions.Listening(device, rate_hz, _):
+                self._put(device=f"{device}, {rate_hz:.0f} samples a second")
+        if not isinstance(event, sessions.Estimated | rounds.Next | rounds.StageBegan):
+            sentence = sentence_of(event, self._units)
+            if sentence:
+                self._put(said=[*self._seen["said"], sentence][-SAID:])
+
+    def _go_to(self, stop: "Stop", number: str) -> None:
+        from taptest.capture.terminal import WHAT
+
+        shown = self._units.show("length", stop.depth_m)
+        with self._lock:
+            for mark in self._marks.values():
+                mark["now"] = False
+        if stop.kind in ("point", "finer"):
+            self._mark(stop.depth_m)["now"] = True
+        self._put(
+            big=shown, small=f"below the top: {WHAT[stop.kind]}", number=number, count=0, refused=0,
+            of=self._session.round.plan.taps_per_point,
+        )  # fmt: skip
+
+    def _mark(self, depth_m: float) -> dict[str, Any]:
+        with self._lock:
+            key = round(depth_m, 4)
+            new = {"depth": key, "text": self._units.show("length", depth_m), "done": False, "now": False}
+            return self._marks.setdefault(key, new)
+
+    def _put(self, **values: Any) -> None:
+        with self._lock:
+            self._seen.update(values)
+            self.version += 1
+
+
+class Rounds:
+    """The rounds of this server: one at a time, because they all listen to the same air."""
+
+    def __init__(self, way: SoundWay) -> None:
+        self.way = way
+        self._rounds: dict[str, LiveRound] = {}
+        self._lock = threading.Lock()
+
+    def of(self, ident: str) -> LiveRound | None:
+        """Return the latest round of a visit."""
+        return self._rounds.get(ident)
+
+    @property
+    def running(self) -> LiveRound | None:
+        """The round that runs."""
+        return next((each for each in self._rounds.values() if each.running), None)
+
+    def begin(self, ident: str, visit: "Visit", wish: Wish) -> LiveRound:
+        """Begin a round, or take one up that was stopped. Raises `VisitError`, `LineError`, `DeviceError`."""
+        from taptest.capture.estimate import Estimator
+        from taptest.capture.session import open_session
+        from taptest.visit.meaning import meaning_of
+        from taptest.visit.sweeps import sweeps_for
+
+        with self._lock:
+            running = self.running
+            if running is not None:
+                raise DeviceError(
+                    "A round is running already, and two at once would hear each other. Stop that one first."
+                )
+            refuse_foreign(visit)
+            meaning = meaning_of(visit.document, visit.source)
+            plan = plan_of(wish, meaning.case)
+            opener = self.way.opener(wish.microphone)
+            tones = self.way.tones(on=wish.tones)
+            estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0]) if wish.estimate else None
+            session = open_session(visit.folder, plan, opener, estimator=estimator, tones=tones)
+            live = LiveRound(ident, visit, session, meaning.units, tones)
+            self._rounds[ident] = live
+            live.start()
+            return live
+
+    def close(self) -> None:
+        """Stop what runs; its points are kept."""
+        running = self.running
+        if running is not None:
+            running.press("stop")
+            running.wait(5.0)
+
+
+def round_began(folder: Path) -> bool:
+    """Whether a round was begun in a visit's folder."""
+    from taptest.capture.journal import LOG
+
+    return (folder / LOG).is_file()
+
+
+def refuse_foreign(visit: "Visit") -> None:
+    """Refuse to record into a visit whose points came in another way. Raises `VisitError`."""
+    if visit.document.points and not round_began(visit.folder):
+        raise VisitError("The points of this visit were not recorded by a round. Make a new visit for a round.")
+
+
+def plan_of(wish: Wish, case: Any) -> "Plan":
+    """Return the plan that was wished for. Raises `LineError`, `QuantityError`."""
+    from taptest import quantities
+    from taptest.capture.marks import reference_mark, usual_marks
+    from taptest.capture.round import Plan
+    from taptest.errors import QuantityError
+
+    def length(text: str, label: str) -> float | None:
+        return quantities.parse("length", text, label).si if text.strip() else None
+
+    tank = case.tank
+    marks = usual_marks(
+        tank, length(wish.first, "First mark"), length(wish.last, "Last mark"), length(wish.every, "Distance of marks")
+    )
+    if not (wish.taps.isascii() and wish.taps.isdigit() and 1 <= int(wish.taps[:3]) <= 20):
+        raise QuantityError(f"Taps a point: “{wish.taps[:20]}” is not a number from 1 to 20; three are usual.")
+    return Plan(
+        marks,
+        reference_depth_m=reference_mark(tank, marks) if wish.reference and marks else None,
+        taps_per_point=int(wish.taps),
+        finer_limit=6 if wish.estimate else 0,
+        practice_taps=3 if wish.practice else 0,
+    )

@@ -1,0 +1,135 @@
+"""Pages from templates, forms from requests: what all pages share.
+
+Every value is escaped by the templates; a name that a template does not know is an error and no empty place. A page
+function is plain and runs in a thread; `posted` reads the form for it first.
+"""
+
+import secrets
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
+from http import HTTPStatus
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from taptest import __version__
+from taptest.desk.arrivals import MOST_FILES, Sent
+from taptest.desk.judging import Judge
+from taptest.desk.live import Devices, Rounds, SoundWay
+from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
+from taptest.errors import TaptestError
+
+TEMPLATES = Path(__file__).parent / "templates"
+MOST_FIELDS = 300
+MOST_TEXT = 200_000
+MOST_NOTES = 50
+
+SIGNS: dict[str, tuple[str, str]] = {
+    "as expected": ("✓", "good"),
+    "low on air": ("▲", "warn"),
+    "more air than expected": ("▲", "warn"),
+    "too small": ("▲", "warn"),
+    "waterlogged": ("■", "bad"),
+    "membrane failed": ("■", "bad"),
+    "cannot tell": ("?", "open"),
+    "not judged": ("○", "open"),
+    "unreadable": ("✕", "bad"),
+}
+"""Finding -> its sign and class: never told by colour alone."""
+
+
+class Desk:
+    """What the pages work with."""
+
+    def __init__(self, root: Path, way: SoundWay | None = None) -> None:
+        self.visits = Visits(root)
+        self.judge = Judge()
+        self.rounds = Rounds(way or Devices())
+        self._notes: OrderedDict[str, str] = OrderedDict()
+        self._templates = jinja2.Environment(
+            loader=jinja2.FileSystemLoader(TEMPLATES),
+            autoescape=True,
+            undefined=jinja2.StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.globals.update(version=__version__, signs=SIGNS)
+
+    def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
+        """Return a page."""
+        known = {"note": "", "running": self.rounds.running, "wide": False}
+        return HTMLResponse(self._templates.get_template(template).render({**known, **values}), status)
+
+    def go(self, where: str, note: str = "") -> RedirectResponse:
+        """Go to another page, which shows a note once. `where` is made of our own words and ids only."""
+        if note:
+            key = secrets.token_hex(6)
+            self._notes[key] = note
+            while len(self._notes) > MOST_NOTES:
+                self._notes.popitem(last=False)
+            path, _, place = where.partition("#")
+            where = f"{path}{'&' if '?' in path else '?'}note={key}" + (f"#{place}" if place else "")
+        return RedirectResponse(where, 303)
+
+    def note(self, request: Request) -> str:
+        """Return the note that was left for this page."""
+        return self._notes.get(request.query_params.get("note", ""), "")
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """A form as it came."""
+
+    texts: Mapping[str, str]
+    files: Mapping[str, list[Sent]] = field(default_factory=dict)
+
+
+def desk_of(request: Request) -> Desk:
+    """Return the desk that serves a request."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def posted(function: Callable[[Request, Posted], Response]) -> Callable[[Request], Awaitable[Response]]:
+    """Return the endpoint of a function that takes a request and its form."""
+
+    async def endpoint(request: Request) -> Response:
+        async with request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=MOST_TEXT) as form:
+            texts: dict[str, str] = {}
+            files: dict[str, list[Sent]] = {}
+            for name, value in form.multi_items():
+                if isinstance(value, UploadFile):
+                    if value.filename:
+                        files.setdefault(name, []).append(Sent(clean(value.filename), value.file))
+                else:
+                    texts[name] = clean(value)
+            return await run_in_threadpool(function, request, Posted(texts, files))
+
+    return endpoint
+
+
+def clean(text: str) -> str:
+    """Return a text that can be written as UTF-8, its line ends as everywhere."""
+    return text.encode("utf-8", "replace").decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
+
+
+def error_page(request: Request, error: Exception) -> Response:
+    """Turn an error into a page that says it in its sentence."""
+    if isinstance(error, HTTPException):
+        status, sentence = error.status_code, str(error.detail)
+        if sentence == HTTPStatus(status).phrase:
+            sentence = {404: "There is no such page.", 405: "This page takes no such request."}.get(status, sentence)
+    else:
+        assert isinstance(error, TaptestError), "registered for these"
+        status = (
+            404 if isinstance(error, NoSuchVisitError) else 409 if isinstance(error, ChangedMeanwhileError) else 422
+        )
+        sentence = str(error)
+    return desk_of(request).page("error.html", status, title="That did not work", sentence=sentence)

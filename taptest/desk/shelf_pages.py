@@ -1,0 +1,154 @@
+"""The shelf: all visits, found by site, tank, day and finding; and the ways onto it."""
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from taptest.desk.arrivals import as_walk, make_visit, unpack
+from taptest.desk.fields import FIELDS, GROUPS, read_form, typed_of
+from taptest.desk.render import SIGNS, Posted, clean, desk_of
+from taptest.desk.visits import Visits, ident_of
+from taptest.errors import TaptestError, VisitError
+
+if TYPE_CHECKING:
+    from taptest.visit.shelf import Entry
+
+SHOWN = 100
+"""Visits on one page."""
+LONGEST_SEARCH = 100
+REMEMBERED = ("visit.site", "tank.name", "visit.technician")
+CARRIED_OVER = ("visit.site", "visit.technician", "tank", "system", "line")
+"""What a new visit to a known tank takes from the last one: fields, and whole sections."""
+
+
+def shelf(request: Request) -> Response:
+    """List the visits that fit the search."""
+    from taptest.visit.shelf import Search
+
+    desk = desk_of(request)
+    asked = {key: clean(request.query_params.get(key, ""))[:LONGEST_SEARCH] for key in
+             ("site", "tank", "since", "until", "finding")}  # fmt: skip
+    trouble = ""
+    days: dict[str, date | None] = {}
+    for key in ("since", "until"):
+        try:
+            days[key] = date.fromisoformat(asked[key]) if asked[key] else None
+        except ValueError:
+            days[key], trouble = None, f"“{asked[key]}” is no date; write it like 2025-01-31."
+    wanted = Search(asked["site"], asked["tank"], days["since"], days["until"], asked["finding"])
+    entries, _ = desk.visits.search(wanted, refresh="look" in request.query_params)
+    first = _whole(request.query_params.get("from", ""), len(entries))
+    rows = [{"ident": ident_of(entry.folder), **_told(entry)} for entry in entries[first : first + SHOWN]]
+    return desk.page(
+        "shelf.html", title="Visits", rows=rows, asked=asked, total=len(entries), first=first, shown=SHOWN,
+        searched=any(asked.values()), trouble=trouble, findings=list(SIGNS), note=desk.note(request),
+        query="&".join(f"{key}={_quoted(text)}" for key, text in asked.items() if text), root=str(desk.visits.root),
+    )  # fmt: skip
+
+
+def fresh(request: Request) -> Response:
+    """Look for what changed in the folders, and say whether the list is to be read again."""
+    _, changed = desk_of(request).visits.search(refresh=True)
+    return JSONResponse({"changed": changed})
+
+
+def new_form(request: Request) -> Response:
+    """Show the form of a new visit; with `like`, what is known of that visit's tank stands in it."""
+    desk = desk_of(request)
+    typed = dict.fromkeys(FIELDS, "") | {"visit.date": date.today().isoformat(), "tank.axis": "vertical"}
+    like = request.query_params.get("like", "")
+    if like:
+        before = typed_of(desk.visits.read(like).visit.document)
+        for name, text in before.items():
+            if name in CARRIED_OVER or name.partition(".")[0] in CARRIED_OVER:
+                typed[name] = text
+    return _form(request, typed, {}, {})
+
+
+def new_visit(request: Request, form: Posted) -> Response:
+    """Make a visit of what was typed and dropped, or show the form again with what is wrong beside each field."""
+    desk = desk_of(request)
+    read = read_form(form.texts)
+    walk = {key: form.texts.get(f"walk.{key}", "") for key in ("first", "last", "every", "taps")}
+    if read.document is None:
+        return _form(request, read.typed, read.errors, walk, 422)
+    try:
+        ident, notes = make_visit(desk.visits, read.document, form.files.get("files", []), as_walk(form.texts))
+    except TaptestError as error:
+        return _form(request, read.typed, {"files": str(error)}, walk, 422)
+    return desk.go(f"/visit/{ident}", " ".join(["The visit is on the shelf.", *notes]))
+
+
+def unpack_form(request: Request) -> Response:
+    """Show the form that takes a packed visit."""
+    return desk_of(request).page("unpack.html", title="Unpack a visit", trouble="")
+
+
+def unpack_visit(request: Request, form: Posted) -> Response:
+    """Take a packed visit onto the shelf."""
+    desk = desk_of(request)
+    sent = form.files.get("files", [])
+    try:
+        if len(sent) != 1:
+            raise VisitError("Choose one file: a visit that was packed by taptest.")
+        ident = unpack(desk.visits, sent[0])
+    except TaptestError as error:
+        return desk.page("unpack.html", 422, title="Unpack a visit", trouble=str(error))
+    return desk.go(f"/visit/{ident}", "The visit is on the shelf.")
+
+
+def table(request: Request) -> Response:
+    """Return the list of all visits as CSV."""
+    from taptest.visit.shelf import table_csv
+
+    entries, _ = desk_of(request).visits.search(refresh=True)
+    return Response(
+        table_csv(entries).encode("utf-8-sig"),
+        media_type="text/csv; charset=utf-8",
+        headers={"content-disposition": 'attachment; filename="visits.csv"'},
+    )
+
+
+def picks(visits: Visits) -> dict[str, list[str]]:
+    """Return what was typed before in the fields that repeat."""
+    entries, _ = visits.search()
+    return {
+        "visit.site": sorted({entry.site for entry in entries if entry.site}),
+        "tank.name": sorted({entry.tank for entry in entries if entry.tank}),
+        "visit.technician": sorted({entry.technician for entry in entries if entry.technician}),
+    }
+
+
+def _form(
+    request: Request, typed: dict[str, str], errors: dict[str, str], walk: dict[str, str], status: int = 200
+) -> Response:
+    desk = desk_of(request)
+    return desk.page(
+        "new.html", status, title="New visit", groups=GROUPS, typed=typed, errors=errors, picks=picks(desk.visits),
+        walk={"first": "", "last": "", "every": "", "taps": "", **walk}, fields=FIELDS,
+    )  # fmt: skip
+
+
+def _told(entry: "Entry") -> dict[str, Any]:
+    finding = "unreadable" if entry.problem else entry.finding or "not judged"
+    return {
+        "day": "" if entry.visited_on is None else entry.visited_on.isoformat(),
+        "site": entry.site,
+        "tank": entry.tank or ("" if entry.site else entry.folder),
+        "finding": finding,
+        "sentence": entry.problem or entry.sentence,
+        "simulated": entry.simulated,
+        "points": entry.points,
+    }
+
+
+def _whole(text: str, most: int) -> int:
+    return min(int(text), most) if text.isascii() and text.isdigit() and len(text) < 8 else 0
+
+
+def _quoted(text: str) -> str:
+    from urllib.parse import quote
+
+    return quote(text, safe="")

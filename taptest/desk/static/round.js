@@ -1,0 +1,69 @@
+// The live page of a round: hears of everything from the server, and hands keys on.
+"use strict";
+
+const round = document.querySelector("[data-round]");
+const part = (name) => round.querySelector(`[data-${name}]`);
+const FLOOR = -60;
+const text = (name, value) => { const at = part(name); if (at.textContent !== value) at.textContent = value; };
+
+const show = (now) => {
+  text("big", now.big);
+  text("small", now.small);
+  text("number", now.number);
+  text("dots", "●".repeat(now.count) + "○".repeat(Math.max(now.of - now.count, 0)));
+  text("estimate", now.estimate);
+  text("device", now.device);
+  text("peak", now.peak > -0.1 ? "OVERLOAD" : `${Math.round(now.peak)} dB`);
+  const bar = part("bar");
+  bar.style.transform = `scaleX(${Math.min(Math.max(1 - now.peak / FLOOR, 0), 1)})`;
+  bar.classList.toggle("loud", now.peak > -3);
+  const said = part("said");
+  if (said.dataset.shown !== now.said.join("\n")) {
+    said.dataset.shown = now.said.join("\n");
+    said.replaceChildren(...now.said.map((sentence) => {
+      const item = document.createElement("li");
+      item.textContent = sentence;
+      return item;
+    }));
+  }
+  const marks = part("marks");
+  const shown = JSON.stringify(now.marks);
+  if (marks.dataset.shown !== shown) {
+    marks.dataset.shown = shown;
+    marks.replaceChildren(...now.marks.map((mark) => {
+      const item = document.createElement("li");
+      item.textContent = mark.text;
+      item.className = mark.now ? "now" : mark.done ? "done" : "";
+      return item;
+    }));
+    const at = marks.querySelector(".now");
+    if (at) at.scrollIntoView({ block: "nearest" });
+  }
+};
+
+const press = (key) => fetch(`${round.dataset.round}/key`, { method: "POST", body: new URLSearchParams({ key }) });
+
+const end = () => {
+  part("keys").hidden = true;
+  part("end").hidden = false;
+};
+
+if (round.dataset.over === "no") {
+  const source = new EventSource(`${round.dataset.round}/events`);
+  source.onmessage = (event) => show(JSON.parse(event.data));
+  source.onerror = () => text("device", "The connection to taptest is lost; it is tried again. The round goes on.");
+  source.addEventListener("over", () => { source.close(); end(); });
+  part("keys").addEventListener("submit", (event) => {
+    event.preventDefault();
+    press(event.submitter.value);
+    event.submitter.blur();
+  });
+  const keys = { " ": "redo", s: "skip", t: "tones", q: "stop" };
+  window.addEventListener("keydown", (event) => {
+    const key = keys[event.key];
+    const held = event.repeat || event.ctrlKey || event.metaKey || event.altKey;
+    if (!key || held || (event.key === " " && event.target.closest("a, button"))) return;
+    event.preventDefault();
+    press(key);
+  });
+}

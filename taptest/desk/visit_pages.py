@@ -1,0 +1,224 @@
+"""One visit: its finding and all that it rests on, its details, the evidence for the causes, its history."""
+
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from taptest.desk.arrivals import add_sound, as_walk
+from taptest.desk.fields import FIELDS, GROUPS, read_form, typed_of
+from taptest.desk.judging import Judging
+from taptest.desk.live import round_began
+from taptest.desk.render import Posted, desk_of
+from taptest.desk.shelf_pages import picks
+from taptest.desk.visits import ChangedMeanwhileError, Found
+from taptest.errors import TaptestError
+
+if TYPE_CHECKING:
+    from taptest.visit.record import Document
+    from taptest.visit.result import VisitResult
+
+WAIT_S = 4.0
+"""So long a page waits for its judgement before it shows that one is under way."""
+
+
+def visit(request: Request) -> Response:
+    """Show a visit: the finding where it can be judged, else what is missing."""
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    if not found.visit.document.points:
+        return _without_points(request, found, "")
+    judging = desk.judge.ask(found.visit, WAIT_S)
+    if judging.state == "working":
+        return waiting(request, found)
+    return desk.page(
+        "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
+        evidence=evidence_rows(found.visit.document), note=desk.note(request), told=told(judging), mark=found.mark,
+        by_hand=len(found.visit.document.by_hand),
+    )  # fmt: skip
+
+
+def state(request: Request) -> Response:
+    """Say how far the judgement has come."""
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    if not found.visit.document.points:
+        return JSONResponse({"state": "done", "share": 1.0})
+    judging = desk.judge.ask(found.visit)
+    return JSONResponse({"state": judging.state, "share": round(judging.share, 3)})
+
+
+def details_form(request: Request) -> Response:
+    """Show what was typed of a visit, to correct it."""
+    found = desk_of(request).visits.read(request.path_params["ident"])
+    return _details(request, found, typed_of(found.visit.document), {}, found.mark)
+
+
+def details(request: Request, form: Posted) -> Response:
+    """Take corrected details; the finding follows."""
+    desk = desk_of(request)
+    ident = request.path_params["ident"]
+    found = desk.visits.read(ident)
+    read = read_form(form.texts, found.visit.document)
+    new = read.document
+    if new is None:
+        return _details(request, found, read.typed, read.errors, form.texts.get("mark", ""), 422)
+    try:
+        desk.visits.change(ident, lambda _: new, form.texts.get("mark", ""))
+    except ChangedMeanwhileError as error:
+        return _details(request, found, read.typed, {"": str(error)}, found.mark, 409)
+    except TaptestError as error:
+        return _details(request, found, read.typed, {"": str(error)}, form.texts.get("mark", ""), 422)
+    return desk.go(f"/visit/{ident}", "The details are kept.")
+
+
+def evidence(request: Request, form: Posted) -> Response:
+    """Take what else was seen; the causes follow."""
+    from taptest.finding.causes import EVIDENCE
+
+    desk = desk_of(request)
+    ident = request.path_params["ident"]
+    answers = {each.name: form.texts.get(f"evidence.{each.name}", "").strip() for each in EVIDENCE}
+    answers = {name: answer for name, answer in answers.items() if answer}
+    desk.visits.change(ident, lambda document: document.model_copy(update={"observations": answers}))
+    return desk.go(f"/visit/{ident}#causes", "The answers are kept, and the causes weighed anew.")
+
+
+def sound(request: Request, form: Posted) -> Response:
+    """Take points and sound files into a visit that has none yet."""
+    desk = desk_of(request)
+    ident = request.path_params["ident"]
+    try:
+        notes = add_sound(desk.visits, ident, form.files.get("files", []), as_walk(form.texts))
+    except TaptestError as error:
+        return _without_points(request, desk.visits.read(ident), str(error), 422)
+    return desk.go(f"/visit/{ident}", " ".join(["The sound is in the visit.", *notes]))
+
+
+def history(request: Request) -> Response:
+    """Tell the tank's visits over time."""
+    from taptest.report.trend_words import history_text, trend_sentences
+    from taptest.visit.history import read_history
+
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    document = found.visit.document
+    told_of = read_history(desk.visits.root, document.tank.name.strip(), (document.visit.site or "").strip())
+    drawable = told_of.trend is not None
+    return desk.page(
+        "history.html", **heading(found), sentences=trend_sentences(told_of),
+        text=history_text(told_of), notes=told_of.notes, drawable=drawable, count=len(told_of.visits),
+    )  # fmt: skip
+
+
+def waiting(request: Request, found: Found) -> Response:
+    """Show that the judgement is under way."""
+    desk = desk_of(request)
+    return desk.page("judging.html", **heading(found), note=desk.note(request))
+
+
+def heading(found: Found) -> dict[str, Any]:
+    """Return what stands at the head of every page of a visit."""
+    document = found.visit.document
+    name = ", ".join(word for word in (document.tank.name.strip(), (document.visit.site or "").strip()) if word)
+    return {
+        "ident": found.ident,
+        "name": name or "Tank without a name",
+        "title": name or "Visit",
+        "day": "" if document.visited_on is None else document.visited_on.isoformat(),
+        "simulated": document.simulated,
+        "rounded": round_began(found.visit.folder),
+    }
+
+
+def banner(judging: Judging) -> dict[str, Any]:
+    """Return the finding in short."""
+    if judging.result is None:
+        code = {"code": "cannot tell", "sentence": judging.sentence, "confidence": ""}
+        return {**code, "judged": False, "trouble": ""}
+    found = judging.result.judgement
+    return {
+        "code": found.code,
+        "sentence": found.sentence,
+        "confidence": found.confidence.rstrip("."),
+        "judged": True,
+        "trouble": judging.sentence,
+    }
+
+
+def told(judging: Judging) -> dict[str, Any]:
+    """Return everything that the finding rests on and leads to, in words."""
+    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, figure_rows
+
+    result = judging.result
+    if result is None:
+        return {"figures": [], "reasons": [], "next": [], "causes": [], "not_checked": [], "caution": CAUTION}
+    found = result.judgement
+    causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
+    return {
+        "figures": figure_rows(result),
+        "reasons": [*found.reasons, *result.remarks],
+        "next": list(found.next_checks),
+        "causes": [
+            {"name": each.cause, "percent": round(100 * each.weight), "because": each.because} for each in causes
+        ],
+        "not_checked": [*found.not_checked, *result.assumptions],
+        "caution": CAUTION,
+    }
+
+
+def point_rows(judging: Judging) -> list[dict[str, Any]]:
+    """Return the points from the top down."""
+    result = judging.result
+    if result is None:
+        return []
+    return [
+        {
+            "place": number,
+            "position": shown_depth(result, point.depth_m),
+            "percent": None if point.p_water is None else round(100 * point.p_water),
+            "used": point.taps_used,
+            "rejected": point.taps_rejected,
+            "remark": point.remark,
+        }
+        for number, point in enumerate(result.points, start=1)
+    ]
+
+
+def shown_depth(result: "VisitResult", depth_m: float) -> str:
+    """Show a position in the visit's unit; a tenth of an inch is as much as a tape shows."""
+    return result.units.show("length", depth_m, 1 if result.units.length == "in" else None)
+
+
+def evidence_rows(document: "Document") -> list[dict[str, Any]]:
+    """Return the questions with their answers so far."""
+    from taptest.finding.causes import EVIDENCE, checked_observations
+
+    typed = {name: answer for name, answer in document.observations.items() if answer.strip()}
+    try:
+        given = checked_observations(typed)
+    except TaptestError:
+        given = {}
+    return [
+        {"name": each.name, "check": each.check, "answers": list(each.says), "given": given.get(each.name, "")}
+        for each in EVIDENCE
+    ]
+
+
+def _details(
+    request: Request, found: Found, typed: dict[str, str], errors: dict[str, str], mark: str, status: int = 200
+) -> Response:
+    desk = desk_of(request)
+    return desk.page(
+        "details.html", status, **heading(found), groups=GROUPS, typed=typed, errors=errors, fields=FIELDS,
+        picks=picks(desk.visits), mark=mark,
+    )  # fmt: skip
+
+
+def _without_points(request: Request, found: Found, trouble: str, status: int = 200) -> Response:
+    desk = desk_of(request)
+    walk = {"first": "", "last": "", "every": "", "taps": ""}
+    return desk.page(
+        "empty.html", status, **heading(found), errors={"files": trouble} if trouble else {}, walk=walk,
+        note=desk.note(request),
+    )  # fmt: skip
