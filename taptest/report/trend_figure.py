@@ -200,7 +200,8 @@ def _levels(axes: Axes, history: History) -> None:
         up = (past.charge_bound == "lower") == history.case.tank.hanging
         reach = ARROW * convert("length", shape.height_m) * (-1 if up else 1)
         _arrow(axes, where, at, reach, WATER_MARK)
-    axes.set_ylim(convert("length", shape.height_m), 0.0)
+    height = convert("length", shape.height_m)
+    axes.set_ylim(1.03 * height, -0.03 * height)
     assert history.reference_pa is not None, "levels are told at a reference pressure only"
     shown = history.units.show("pressure", history.reference_pa)
     axes.set_ylabel(f"Level at {shown}\n({history.units.length} below the top)")
