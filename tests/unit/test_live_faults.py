@@ -107,6 +107,16 @@ def test_the_server_freezes_and_the_program_can_be_ended_and_taken_up(site: Site
 
 
 @pytest.mark.slow
+def test_the_server_freezes_for_a_while_and_the_round_goes_on_by_itself(site: Site) -> None:
+    site.server.process.send_signal(signal.SIGSTOP)
+    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), 12), site.live.output.read_text()
+    time.sleep(2)
+    site.server.process.send_signal(signal.SIGCONT)
+    assert site.live.wait_for(partial(site.live.has_more, "next", 3), 25), site.live.output.read_text()
+    site.finish()
+
+
+@pytest.mark.slow
 def test_the_module_is_unloaded(site: Site) -> None:
     listed = subprocess.run(
         ["pactl", "list", "short", "modules"], env=site.server.environment, capture_output=True, text=True, check=True

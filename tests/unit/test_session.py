@@ -1,6 +1,7 @@
 """A whole round on disk, from sources that are arrays: what is kept, what is taken up again, what becomes the visit."""
 
 import shutil
+import time
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from taptest.capture import session as session_module
 from taptest.capture.excerpt import joined, noise_of, save_points
 from taptest.capture.journal import open_journal, read_log, recordings
 from taptest.capture.notes import results_from
-from taptest.capture.round import Plan
+from taptest.capture.round import Plan, Round
 from taptest.capture.session import Listening, Session, SessionEvent, SoundLost, SourceLost, open_session
 from taptest.errors import DeviceError, VisitError
 from taptest.sound.taps import detect_taps
@@ -107,7 +108,7 @@ def test_a_copy_taken_at_any_moment_goes_on_at_the_right_point(tmp_path: Path) -
     rng = np.random.default_rng(7)
     copies = 0
     for number, _ in enumerate(session.run()):
-        if rng.random() > 0.06:
+        if rng.random() > 0.04:
             continue
         copies += 1
         done = len(session.round.results)
@@ -121,7 +122,7 @@ def test_a_copy_taken_at_any_moment_goes_on_at_the_right_point(tmp_path: Path) -
         list(again.run()) if done < 4 else again.journal.close()
         if done < 4:
             assert again.round.stage == "done"
-    assert copies >= 5
+    assert copies >= 3
 
 
 def test_lost_sound_starts_the_unfinished_point_over(tmp_path: Path) -> None:
@@ -132,6 +133,20 @@ def test_lost_sound_starts_the_unfinished_point_over(tmp_path: Path) -> None:
     assert [event.times for event in events if isinstance(event, SoundLost)] == [1]
     assert session.round.stage == "done"
     assert "restart" in [entry["what"] for entry in read_log(tmp_path)]
+
+
+def test_a_clock_that_jumps_moves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    monkeypatch.setattr(time, "time", lambda: float(rng.uniform(0, 4e9)))
+    sound = tapping(15)
+    stamps = (f"{year}-01-01T00:00:00+00:00" for year in rng.integers(1970, 2099, 10_000))
+    journal = open_journal(tmp_path, lambda: next(stamps))
+    session = Session(journal, Round(PLAN), one_after_the_other(ArraySource(sound)))
+    run(session)
+    steady = open_session(tmp_path / "steady", PLAN, one_after_the_other(ArraySource(sound)))
+    run(steady)
+    assert session.round.results == steady.round.results
+    assert results_from(read_log(tmp_path)) == results_from(read_log(tmp_path / "steady"))
 
 
 def test_a_result_whose_sound_is_missing_is_tapped_again(tmp_path: Path) -> None:
