@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from taptest.report.page import Sources
+    from taptest.report.page import Paper, Sources
+    from taptest.report.wording import Wording
     from taptest.visit.files import Visit
 
 DESCRIPTION = """\
@@ -30,7 +31,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help="folder for the files, made if need be; the visit's own if left out"
     )
-    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page; a4 if left out")
+    parser.add_argument(
+        "--paper",
+        choices=("a4", "letter"),
+        help="size of the page; if left out, letter for a visit in US units, else a4",
+    )
     parser.add_argument(
         "--wording",
         choices=("us", "uk"),
@@ -43,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Judge, draw and set, and say what was written."""
     from taptest.commands.console import Bar, write_files
+    from taptest.quantities import US
     from taptest.report.figures import boundary_picture
     from taptest.report.page import customer_pdf, report_pdf
     from taptest.report.wording import worded
@@ -51,7 +57,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     visit = read_visit(arguments.visit)
     result = judge_visit(visit, Bar("computing the model of this tank"))
-    sources = _sources(arguments, visit)
+    paper: Paper = arguments.paper or ("letter" if result.units.name == US.name else "a4")
+    sources = _sources(visit, arguments.wording, paper)
     picture = boundary_picture(result, sources.wording)
     files = {
         "report.pdf": report_pdf(result, sources),
@@ -67,7 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _sources(arguments: argparse.Namespace, visit: "Visit") -> "Sources":
+def _sources(visit: "Visit", wording: "Wording", paper: "Paper") -> "Sources":
     """Gather what the pages say besides the finding."""
     from datetime import UTC, datetime
 
@@ -81,8 +88,8 @@ def _sources(arguments: argparse.Namespace, visit: "Visit") -> "Sources":
         made_at=datetime.now(UTC),
         truth=read_truth(visit.folder),
         known_level=_known_level(visit.folder),
-        wording=arguments.wording,
-        paper=arguments.paper,
+        wording=wording,
+        paper=paper,
     )
 
 

@@ -42,6 +42,8 @@ P_WIDTH = 0.72
 LEGEND_ROW = 0.165
 HEADROOM = 0.07
 """Free space above and below the tank, as a share of its height: for pipe and air valve."""
+LONG_LABEL = 2.2
+"""Height of a panel from which the whole label fits beside it."""
 DOTS_PER_INCH = 300
 MAP_PERCENTILES = (5.0, 99.0)
 """What is shown as weakest and strongest on the map."""
@@ -234,7 +236,9 @@ def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float, wo
     axes.xaxis.set_major_locator(NullLocator())
     axes.spines["left"].set_bounds(0.0, scale.height)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
-    axes.set_ylabel(f"below the top of the shell ({scale.unit})", fontsize=8)
+    panel_height = (1 + 2 * HEADROOM) * scale.height * inches
+    below = "below the top of the shell" if panel_height > LONG_LABEL else "below the top"
+    axes.set_ylabel(f"{below} ({scale.unit})", fontsize=8)
     axes.yaxis.set_label_coords(-0.47 / (np.ptp(axes.get_xlim()) * inches), 0.5)
     if result.case.tank.shape.axis == "horizontal":
         axes.set_xlabel(worded("section across the lying tank", wording), fontsize=7, labelpad=4)
@@ -467,16 +471,17 @@ def _draw_map(axes: Axes, result: VisitResult, scale: _Scale, narrow: bool) -> N
     """Draw spectra over position, the darker the stronger; their common course over frequency is taken off."""
     axes.set_xscale("log")
     axes.set_xlim(float(SPECTRUM_EDGES_HZ[0]), float(SPECTRUM_EDGES_HZ[-1]))
-    axes.xaxis.set_major_locator(FixedLocator([200, 500, 1000, 2000, 5000]))
+    ticks = [200, 1000, 5000] if narrow else [200, 500, 1000, 2000, 5000]
+    axes.xaxis.set_major_locator(FixedLocator(ticks))
     axes.xaxis.set_minor_locator(NullLocator())
-    axes.set_xticklabels(["0.2", "0.5", "1", "2", "5"])
+    axes.set_xticklabels([f"{tick / 1000:g}" for tick in ticks])
     axes.set_xlabel("taps (kHz)" if narrow else "frequency of the taps (kHz)", fontsize=8, labelpad=2)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
     axes.tick_params(labelleft=False, labelsize=7.5)
     axes.set_facecolor("#f4f4f4")
     profile = result.profile
     if profile is None or not np.isfinite(profile.spectrum_db).any():
-        axes.text(0.5, 0.5, "no taps to show", transform=axes.transAxes, ha="center", va="center", color=UNSURE)
+        axes.text(0.5, 0.5, "no taps\nto show", transform=axes.transAxes, ha="center", va="center", color=UNSURE)
         return
     flat = _flattened(profile.spectrum_db)
     edges, owners = _rows(profile.depth_m, _spacing(result))
@@ -615,8 +620,12 @@ def _legend_entries(result: VisitResult, sheet: Sheet) -> list[tuple[Any, str]]:
     band = judgement.expected is not None and judgement.expected.depth_m is not None
     boundary, expected = _boundary_words(result), _expected_words(result)
     if not sheet.words:
-        boundary = _PLAIN_BOUNDARY[sheet.plain] if found else boundary
-        expected = _PLAIN_EXPECTED[sheet.plain] if band else expected
+        boundary = "boundary (90 % interval)" if found else boundary
+        expected = "expected by pressure" if band else expected
+    if sheet.plain:
+        boundary = _PLAIN_BOUNDARY[judgement.boundary_state]
+        known = "no water should be there" if judgement.expected else "where it should end is not known"
+        expected = "where the water should end" if band else known
     hatched = Patch(facecolor="white", edgecolor=EXPECTED, hatch="/////", linewidth=0.9)
     entries: list[tuple[Any, str]] = [(line if found else blank, boundary), (hatched if band else blank, expected)]
     present = {_backing(point) for point in result.points}
@@ -631,8 +640,12 @@ def _legend_entries(result: VisitResult, sheet: Sheet) -> list[tuple[Any, str]]:
     return entries
 
 
-_PLAIN_BOUNDARY = {False: "boundary (90 % interval)", True: "where the water ends"}
-_PLAIN_EXPECTED = {False: "expected by pressure", True: "where it should end"}
+_PLAIN_BOUNDARY = {
+    "found": "where the water ends",
+    "all air": "air all over",
+    "all water": "water all over",
+    "not found": "not told by the taps",
+}
 
 
 def _boundary_words(result: VisitResult) -> str:

@@ -292,7 +292,7 @@ def _causes(result: VisitResult) -> list[list[str]]:
     before = ""
     for cause in shown:
         name = f"{cause.cause[:1].upper()}{cause.cause[1:]}, {cause.weight:.0%}"
-        rows.append([name, "" if cause.because == before else cause.because])
+        rows.append([name, texts.LIKEWISE if cause.because == before else cause.because])
         before = cause.because
     return rows
 
@@ -390,12 +390,12 @@ def _truth_words(result: VisitResult, truth: VisitTruth) -> str:
 
 def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
     judgement, typed = result.judgement, _Typed()
-    found, means, steps = _plain_words(result)
+    found, means, steps = _plain_words(result, sources.document)
     head = _common(result, sources, typed)
     content = head | {
         "form": "customer",
         "heading": texts.CUSTOMER_TITLE,
-        "intro": texts.CUSTOMER_INTRO,
+        "intro": "" if result.case.tank.kind == "open" else texts.CUSTOMER_INTRO,
         "finding": {
             "name": found,
             "sentence": texts.SURE_WORDS.get(judgement.confidence, ""),
@@ -420,15 +420,23 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
     return _finish(content, typed, own, sources.wording)
 
 
-def _plain_words(result: VisitResult) -> tuple[str, str, Sequence[str]]:
+def _plain_words(result: VisitResult, document: Document) -> tuple[str, str, Sequence[str]]:
     """Say what was found, what it means and what happens next."""
     code, case = result.judgement.code, result.case
     if case.tank.kind == "open":
         return texts.CUSTOMER_FOUND_OPEN, texts.CUSTOMER_MEANS_OPEN, texts.CUSTOMER_NEXT_OPEN
-    steps = texts.CUSTOMER_NEXT[code]
-    if code == "membrane failed" and case.observations.get("water at the air valve") == "yes":
+    found, means, steps = texts.CUSTOMER_FOUND[code], texts.CUSTOMER_MEANS[code], texts.CUSTOMER_NEXT[code]
+    at_valve = case.observations.get("water at the air valve")
+    if code == "membrane failed" and at_valve == "yes":
         return texts.CUSTOMER_FOUND_BROKEN, texts.CUSTOMER_MEANS_BROKEN, steps[1:]
-    return texts.CUSTOMER_FOUND[code], texts.CUSTOMER_MEANS[code], steps
+    if code in ("low on air", "waterlogged") and not case.tank.has_membrane:
+        means, steps = texts.CUSTOMER_MEANS_PLAIN, texts.CUSTOMER_NEXT_PLAIN
+    elif at_valve == "no":
+        steps = texts.CUSTOMER_NEXT_NO_WATER.get(code, steps)
+    charged = document.as_left.precharge
+    if code in ("low on air", "waterlogged", "more air than expected") and charged and charged.strip():
+        steps = texts.CUSTOMER_NEXT_CHARGED
+    return found, means, steps
 
 
 def _plain_unchecked(result: VisitResult) -> list[str]:

@@ -88,7 +88,7 @@ PICTURE_ALT: Final = (
 
 NEXT: Final = "Next checks, the first one first"
 CAUSES: Final = "Possible causes if the relief valve opens, likeliest first"
-CAUSES_OTHERS: Final = "Others together: {share}."
+LIKEWISE: Final = "likewise."
 WHY: Final = "What the finding rests on"
 UNCHECKED: Final = "NOT checked, and assumed"
 CAUTION: Final = "Cautions"
@@ -179,6 +179,10 @@ CUSTOMER_MEANS_BROKEN: Final = (
 CUSTOMER_MEANS_OPEN: Final = (
     "An open tank takes up the growing water freely. Its float valve and its overflow show whether it works."
 )
+CUSTOMER_MEANS_PLAIN: Final = (
+    "In a plain steel tank the water slowly takes up the air: that is its ordinary fault. The water has too little "
+    "room left when it gets hot, the pressure climbs, and the relief valve may open. The air can be put back."
+)
 CUSTOMER_NEXT: Final[dict[FindingCode, tuple[str, ...]]] = {
     "as expected": (
         "The tank stays as it is.",
@@ -211,6 +215,24 @@ CUSTOMER_NEXT: Final[dict[FindingCode, tuple[str, ...]]] = {
         "Until then nothing is replaced because of this test.",
     ),
 }
+CUSTOMER_NEXT_NO_WATER: Final[dict[FindingCode, tuple[str, ...]]] = {
+    "low on air": (
+        "With the heating cold and off, the tank is shut off, drained and pumped up, and then tapped again.",
+        "Some months later the pressure is looked at again, to see whether the air has stayed.",
+    ),
+    "waterlogged": (
+        "With the heating cold and off, the tank is drained and its air put back, and it is tapped again.",
+        "Until then, watch the pressure, and call us if it climbs toward the red mark.",
+    ),
+}
+CUSTOMER_NEXT_PLAIN: Final = (
+    "With the heating cold and off, the tank is shut off and drained while air comes in, and then tapped again.",
+    "Until then, watch the pressure, and call us if it climbs toward the red mark.",
+)
+CUSTOMER_NEXT_CHARGED: Final = (
+    "The air has been set. Some months later the pressure is looked at again, to see whether the air has stayed.",
+    "If the pressure falls, or the relief valve drips again before that, call us.",
+)
 CUSTOMER_NEXT_OPEN: Final = ("The technician looks at the float valve and at the overflow of the open tank.",)
 CUSTOMER_NOT_CHECKED: Final = {
     "membrane": "Whether the rubber inside the tank is whole.",
@@ -237,4 +259,4 @@ KIND: Final = {
 }
 AXIS: Final = {"vertical": "", "horizontal": "lying"}
 WATER_END: Final = {"top": "water on top", "bottom": "water below"}
-SERIAL: Final = "no. {serial}"
+SERIAL: Final = "no.\u00a0{serial}"

@@ -25,7 +25,7 @@ def no_picture(result: VisitResult, sheet: figures.Sheet, wording: str) -> bytes
     return SVG
 
 
-@settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=ANY_TEXT, other=ANY_TEXT, form=FORMS, paper=st.sampled_from(["a4", "letter"]))
 def test_any_text_gives_one_page_with_all_that_must_be_said(
     monkeypatch: pytest.MonkeyPatch, text: str, other: str, form: str, paper: page.Paper

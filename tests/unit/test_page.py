@@ -313,6 +313,37 @@ def test_a_proven_failure_is_said_as_such_to_the_customer() -> None:
     assert page_text.CUSTOMER_NOT_CHECKED["membrane"] not in text
 
 
+def customer_words(result: VisitResult, **sections: Any) -> str:
+    return words_of(made_page("customer", result, made_sources(made_document(**sections))))
+
+
+def test_next_steps_for_the_customer_follow_what_is_known() -> None:
+    found = made_up()
+    asked = page_text.CUSTOMER_NEXT["low on air"][0]
+    assert asked in customer_words(found)
+    dry = replace(found, case=replace(found.case, observations={"water at the air valve": "no"}))
+    text = customer_words(dry)
+    assert asked not in text
+    assert page_text.CUSTOMER_NEXT_NO_WATER["low on air"][0] in text
+    assert page_text.CUSTOMER_NOT_CHECKED["membrane"] not in text
+    text = customer_words(dry, as_left={"precharge": "1.0 bar"})
+    assert page_text.CUSTOMER_NEXT_CHARGED[0] in text
+    assert "pumped up" not in text
+    plain = customer_words(made_up(LYING, boundary_m=0.1, code="waterlogged"))
+    assert page_text.CUSTOMER_MEANS_PLAIN in plain
+    assert "rubber" not in plain
+    assert "air side" not in plain
+
+
+def test_an_open_tank_is_told_apart() -> None:
+    open_tank = replace(LYING, kind="open")
+    text = customer_words(made_up(open_tank, state="not found", code="cannot tell"))
+    assert page_text.CUSTOMER_FOUND_OPEN in text
+    assert page_text.CUSTOMER_NEXT_OPEN[0] in text
+    assert "cushion. Without" not in text
+    assert page_text.LEFT_OPEN_TITLE not in text
+
+
 def test_every_finding_has_its_texts() -> None:
     codes = set(page_text.FINDING)
     assert codes == set(page_text.CUSTOMER_FOUND) == set(page_text.CUSTOMER_MEANS) == set(page_text.CUSTOMER_NEXT)
