@@ -21,6 +21,7 @@ factor is exp(+i omega t), as for the poles in `shell.records`.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,10 @@ AIR_DENSITY = 1.2
 SOUND_SPEED = 343.0
 _GRAZING = 0.35
 """Smallest sin(theta) used: the formula of the module's head does not hold along the axis."""
+
+
+_TABLE_X: FloatArray = np.arange(0.5, 60.0, 0.02)
+"""Arguments at which the radiation of a ring is tabulated, once a harmonic."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +86,38 @@ def radiation(harmonic: NDArray[np.int64], frequency_hz: FloatArray, rings: Ring
     sine = np.maximum(axis_distance / reach, _GRAZING)
     k = 2.0 * np.pi * frequency_hz[:, None] / SOUND_SPEED
     n = harmonic[:, None]
-    # H_n^(2)' is the outgoing wave's for exp(+i omega t); it grows beyond all numbers where n is far above k a.
-    slope = special.h2vp(n, np.maximum(k * (rings.radius_m * sine)[None, :], 1e-9))
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        ring = np.where(np.isfinite(slope), 1.0 / slope, 0.0)
+    ring = _ring_factor(harmonic, np.maximum(k * (rings.radius_m * sine)[None, :], 1e-9))
     weight = AIR_DENSITY * SOUND_SPEED / (np.pi * reach * sine) * rings.length_m
     pressure: ComplexArray = 1j ** (n % 4) * ring * weight * np.exp(-1j * k * (reach - reach.min()))
     return pressure
+
+
+def _ring_factor(harmonic: NDArray[np.int64], x: FloatArray) -> ComplexArray:
+    """(K, R) 1 / H_n^(2)'(x), the outgoing wave's for exp(+i omega t); zero where it falls below all numbers.
+
+    Between the ends of the table it is interpolated (to 1e-4), elsewhere computed.
+    """
+    factor = np.empty(x.shape, dtype=np.complex128)
+    for n in np.unique(harmonic):
+        rows = np.flatnonzero(harmonic == n)
+        here = x[rows]
+        inside = (here >= _TABLE_X[0]) & (here <= _TABLE_X[-1])
+        table = _ring_table(int(n))
+        value = np.interp(here, _TABLE_X, table.real) + 1j * np.interp(here, _TABLE_X, table.imag)
+        value[~inside] = _ring_exact(int(n), here[~inside])
+        factor[rows] = value
+    return factor
+
+
+def _ring_exact(n: int, x: FloatArray) -> ComplexArray:
+    slope = special.h2vp(n, x)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        return np.where(np.isfinite(slope), 1.0 / slope, 0.0)
+
+
+@lru_cache(maxsize=256)
+def _ring_table(n: int) -> ComplexArray:
+    return _ring_exact(n, _TABLE_X)
 
 
 def heard_weights(modes: WetModes, ring_columns: slice, rings: Rings, place: Place) -> ComplexArray:
