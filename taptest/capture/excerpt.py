@@ -37,8 +37,8 @@ FADE_OUT_S = 0.02
 NOISE_FROM_S = 0.3
 """The first moments of a device may crackle."""
 FRAME_S = 0.05
-LEAD_IN_S = 1.0
-LEAD_OUT_S = 0.6
+LEAD_IN_S = 0.4
+LEAD_OUT_S = 0.4
 """Sound before the first and after the last tap of an untouched stretch, as far as nothing else is in it."""
 RUNG_OUT_S = 0.35
 """So long after another tap nothing of it is taken for quiet."""
