@@ -10,7 +10,7 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -79,28 +79,33 @@ def customer_pdf(result: VisitResult, sources: Sources) -> bytes:
 # --- setting ---
 
 
-@lru_cache(maxsize=1)
-def _fonts() -> typst.Fonts:
-    """Look up the bundled font and those of the computer, once."""
-    return typst.Fonts(include_system_fonts=True, include_embedded_fonts=False, font_paths=[str(FONTS)])
+@lru_cache(maxsize=2)
+def _fonts(of_computer: bool) -> typst.Fonts:
+    """Look up the bundled font, and those of the computer where they are asked for, once."""
+    return typst.Fonts(include_system_fonts=of_computer, include_embedded_fonts=False, font_paths=[str(FONTS)])
 
 
 def _set(content: dict[str, Any], picture: bytes, sources: Sources) -> bytes:
     """Set a page; letters that no font shows are replaced, and the page says so."""
     template, drawn = TEMPLATE.read_bytes(), picture.decode()
     made_at = sources.made_at.astimezone(UTC)
+    fonts = _fonts(of_computer=True)
     for _ in range(MOST_TRIES):
         try:
             return typst.compile(
                 template,
                 format="pdf",
-                font_paths=_fonts(),
+                font_paths=fonts,
                 sys_inputs={"data": json.dumps(content), "picture": drawn},
                 pdf_standards=["a-2u"],
                 timestamp=int(made_at.timestamp()),
             )
         except typst.TypstError as error:
             missing = _letters_not_shown(str(error.diagnostic))
+            if not missing and fonts is not _fonts(of_computer=False):
+                # A font of the computer may be damaged, or may not be embedded: do without them.
+                fonts = _fonts(of_computer=False)
+                continue
             if not missing:
                 raise TaptestError(f"The page could not be set: {error.message}. Please report this.") from error
             content = _without(content, missing)
@@ -132,7 +137,6 @@ class _Typed:
     """Makes typed texts fit for the page, and remembers whether one was cut."""
 
     cut: bool = False
-    shown: dict[str, str] = field(default_factory=dict)
 
     def __call__(self, text: str | None, missing: str = "", most: int = LONGEST_LINE) -> str:
         """Return a typed text on one line, cut to `most` letters; `missing` where nothing was typed."""

@@ -15,6 +15,7 @@ import typst
 from matplotlib.font_manager import get_font
 from pypdf import PdfReader
 
+from taptest.errors import TaptestError
 from taptest.finding.records import Cause
 from taptest.report import figures, page, page_text
 from taptest.report.wording import Wording, worded
@@ -266,7 +267,29 @@ def test_letters_of_no_font_are_owned_up_to(monkeypatch: pytest.MonkeyPatch) -> 
 def only_ours(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave the page no font but the bundled one."""
     ours = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(page.FONTS)])
-    monkeypatch.setattr(page, "_fonts", lambda: ours)
+    monkeypatch.setattr(page, "_fonts", lambda of_computer: ours)
+
+
+def test_a_font_that_cannot_be_embedded_is_done_without(monkeypatch: pytest.MonkeyPatch) -> None:
+    compile_page = typst.compile
+    tried = []
+
+    def refuses_fonts_of_the_computer(template: bytes, **settings: Any) -> bytes:
+        tried.append(settings["font_paths"])
+        if settings["font_paths"] is page._fonts(of_computer=True):
+            compile_page(b'#panic("a font cannot be embedded")', format="pdf")
+        return bytes(compile_page(template, **settings))
+
+    monkeypatch.setattr(typst, "compile", refuses_fonts_of_the_computer)
+    assert page_text.TITLE in words_of(made_page("report", made_up(), made_sources()))
+    assert len(tried) == 2
+
+
+def test_a_page_that_cannot_be_set_is_told_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    compile_page = typst.compile
+    monkeypatch.setattr(typst, "compile", lambda *_, **__: compile_page(b'#panic("out of ink")', format="pdf"))
+    with pytest.raises(TaptestError, match=r"out of ink.*report this"):
+        made_page("report", made_up(), made_sources())
 
 
 def test_bundled_font_is_free_small_and_has_the_letters() -> None:
