@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.capture.marks import SEAM_CLEAR_M
 from taptest.capture.round import SAME_MARK_M, Advice, Stop
 from taptest.errors import TaptestError
 from taptest.line.boundary import read_line
@@ -32,8 +33,6 @@ SURE = 0.95
 LEAST_BITS = 0.02
 """A point that tells less than this is not worth three taps."""
 STEP_M = 0.005
-SEAM_CLEAR_M = 0.03
-"""Distance from the seam within which no mark is proposed. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
