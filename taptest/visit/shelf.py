@@ -119,9 +119,12 @@ class Shelf:
         found = {_name(folder, self.root): folder for folder in _visit_folders(self.root)}
         changed: list[tuple[object, ...]] = []
         for number, (name, folder) in enumerate(found.items()):
-            signature = _signature(folder)
-            if known.get(name) != signature:
-                changed.append(_row(_entry(folder, name), signature))
+            try:
+                signature = _signature(folder)
+                if known.get(name) != signature:
+                    changed.append(_row(_entry(folder, name), signature))
+            except StorageError as error:
+                changed.append(_row(_troubled(name, error), _unsettled()))
             if progress is not None:
                 progress((number + 1) / len(found))
         gone = [(name,) for name in known.keys() - found.keys()]
@@ -217,7 +220,11 @@ def _visit_folders(root: Path) -> Iterator[Path]:
     for found in names:
         if found.name.startswith(".") or _REPLACED.search(found.name) or not found.is_dir(follow_symlinks=False):
             continue
-        yield from _visit_folders(Path(found.path))
+        try:
+            yield from _visit_folders(Path(found.path))
+        except StorageError:
+            # It is told as a visit that cannot be read, with the reason, and does not hide the others.
+            yield Path(found.path)
 
 
 def _name(folder: Path, root: Path) -> str:
@@ -242,7 +249,16 @@ def _signature(folder: Path) -> str:
                 status = found.stat(follow_symlinks=False)
                 newest = max(newest, status.st_mtime, status.st_ctime)
                 digest.update(f"{found.path}|{status.st_size}|{status.st_mtime_ns}|{status.st_ctime_ns}\n".encode())
-    return digest.hexdigest() if newest < time.time() - SETTLED_S else f"unsettled {time.time_ns()}"
+    return digest.hexdigest() if newest < time.time() - SETTLED_S else _unsettled()
+
+
+def _unsettled() -> str:
+    """Return a signature that fits no other."""
+    return f"unsettled {time.time_ns()}"
+
+
+def _troubled(name: str, error: TaptestError) -> Entry:
+    return Entry(name, "", "", None, None, "", "", "", 0, simulated=False, problem=str(error))
 
 
 def _entry(folder: Path, name: str) -> Entry:
@@ -251,7 +267,7 @@ def _entry(folder: Path, name: str) -> Entry:
         visit = read_visit(folder)
         kept = read_judged(visit)
     except TaptestError as error:
-        return Entry(name, "", "", None, None, "", "", "", 0, simulated=False, problem=str(error))
+        return _troubled(name, error)
     document = visit.document
     found = {} if kept is None else kept["finding"]
     return Entry(

@@ -2,8 +2,10 @@
 
 import contextlib
 import csv
+import errno
 import io
 import json
+import os
 import shutil
 import sqlite3
 import stat
@@ -159,6 +161,23 @@ def test_earlier_and_hidden_visits_and_links_are_left_out(root: Path) -> None:
     with contextlib.suppress(OSError):  # Where links cannot be made, the rest holds all the same.
         (root / "again").symlink_to(root / "quay", target_is_directory=True)
     assert len(folders(root)) == 3
+
+
+def test_a_folder_that_may_not_be_read_does_not_hide_the_others(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scan = os.scandir
+
+    def refused(place: Any) -> Any:
+        if Path(place).name == "quay":
+            raise PermissionError(errno.EACCES, "no")
+        return scan(place)
+
+    monkeypatch.setattr(os, "scandir", refused)
+    with Shelf(root) as found:
+        found.refresh()
+        assert len(found.search()) == 3
+        (troubled,) = found.search(Search(finding="unreadable"))
+    assert troubled.folder == "quay"
+    assert "there is no permission" in troubled.problem
 
 
 def test_no_folder_is_refused(tmp_path: Path) -> None:
