@@ -5,6 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from taptest.capture.signs import Signs
+from taptest.shell.rooms import automatic_gain as laptop_gain
 from tests.tapping import RATE_HZ, Hand
 
 FloatArray = NDArray[np.float64]
@@ -60,6 +61,14 @@ def test_quick_tapping_raises_no_suspicion(cadence_s: float) -> None:
 def test_automatic_gain_is_noticed() -> None:
     hand = slow_tapping(1e-3)
     [said] = heard(automatic_gain(hand.sound()), hand.onsets_s)
+    assert "automatic gain or noise suppression" in said
+
+
+@pytest.mark.parametrize("noise", [1e-4, 1e-3, 3e-3])
+def test_the_automatic_gain_of_the_simulator_is_noticed(noise: float) -> None:
+    """Written for another purpose, by what is common in laptops: down in about 10 ms, up in about 600 ms."""
+    hand = slow_tapping(noise)
+    [said] = heard(laptop_gain(hand.sound(), RATE_HZ), hand.onsets_s)
     assert "automatic gain or noise suppression" in said
 
 
