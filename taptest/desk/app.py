@@ -34,6 +34,7 @@ ROUTES: tuple[BaseRoute, ...] = (
     Route("/visit/{ident}/evidence", posted(visit_pages.evidence), methods=["POST"]),
     Route("/visit/{ident}/sound", posted(visit_pages.sound), methods=["POST"]),
     Route("/visit/{ident}/history", visit_pages.history),
+    Route("/visit/{ident}/history/state", visit_pages.history_state),
     Route("/visit/{ident}/history.svg", file_pages.trend),
     Route("/visit/{ident}/point/{place:int}", review_pages.point),
     Route("/visit/{ident}/point/{place:int}/decide", posted(review_pages.decide), methods=["POST"]),

@@ -12,6 +12,7 @@ from starlette.responses import FileResponse, Response
 
 from taptest.desk.guard import PICTURE_POLICY
 from taptest.desk.render import desk_of
+from taptest.desk.visit_pages import tank_of
 from taptest.desk.visits import Found, NoSuchVisitError, plain_name
 from taptest.errors import TaptestError, VisitError
 
@@ -80,16 +81,16 @@ def parcel(request: Request) -> Response:
 
 
 def trend(request: Request) -> Response:
-    """Return the picture of a tank's history."""
+    """Return the picture of a tank's history, as its page told it."""
     from taptest.report.trend_figure import history_picture
-    from taptest.visit.history import read_history
 
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
-    document = found.visit.document
-    history = read_history(desk.visits.root, document.tank.name.strip(), (document.visit.site or "").strip())
+    past = desk.histories.latest(*tank_of(found)) or desk.histories.ask(*tank_of(found), wait_s=WAIT_S)
+    if past.history is None or past.history.trend is None:
+        raise VisitError(past.sentence or "There is no trend to draw yet. Open the history's page.")
     more = {"content-security-policy": PICTURE_POLICY}
-    return _file(history_picture(history).svg, "image/svg+xml", found, "history.svg", more=more)
+    return _file(history_picture(past.history).svg, "image/svg+xml", found, "history.svg", more=more)
 
 
 def _judged(request: Request) -> "tuple[Found, VisitResult]":

@@ -9,12 +9,14 @@ import threading
 import time
 from collections import OrderedDict
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from taptest.errors import TaptestError
 
 if TYPE_CHECKING:
     from taptest.visit.files import Visit
+    from taptest.visit.history import History
     from taptest.visit.result import VisitResult
 
 KEPT = 16
@@ -102,3 +104,61 @@ class Judge:
             threading.excepthook(threading.ExceptHookArgs((type(error), error, error.__traceback__, None)))
         else:
             judging.state = "done"
+
+
+@dataclass(slots=True)
+class Past:
+    """A tank's history, asked for."""
+
+    state: Literal["working", "done", "failed"] = "working"
+    share: float = 0.0
+    history: "History | None" = None
+    sentence: str = ""
+    """Why it failed."""
+    shown: bool = False
+    """Whether a page has told it; then the next one reads anew."""
+
+
+class Histories:
+    """Reads histories of tanks behind the pages, each in a thread of its own, one at a time a tank."""
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+        self._known: OrderedDict[tuple[str, str], Past] = OrderedDict()
+        self._changed = threading.Condition()
+
+    def ask(self, tank: str, site: str, wait_s: float) -> Past:
+        """Return a tank's history as far as it has come within `wait_s`."""
+        with self._changed:
+            past = self._known.get((tank, site))
+            if past is None or past.shown:
+                past = self._known[tank, site] = Past()
+                while len(self._known) > KEPT:
+                    self._known.popitem(last=False)
+                threading.Thread(target=self._read, args=(tank, site, past), daemon=True, name="history").start()
+            until = time.monotonic() + wait_s
+            while past.state == "working" and (left := until - time.monotonic()) > 0:
+                self._changed.wait(left)
+            past.shown = past.state != "working"
+        return past
+
+    def latest(self, tank: str, site: str) -> Past | None:
+        """Return the latest history of a tank; None where none was asked for."""
+        return self._known.get((tank, site))
+
+    def _read(self, tank: str, site: str, past: Past) -> None:
+        from taptest.visit.history import read_history
+
+        def progress(share: float) -> None:
+            past.share = share
+
+        try:
+            past.history = read_history(self._root, tank, site, progress)
+            past.state = "done"
+        except TaptestError as error:
+            past.state, past.sentence = "failed", str(error)
+        finally:
+            if past.state == "working":
+                past.state, past.sentence = "failed", "The history could not be read. Please report this."
+            with self._changed:
+                self._changed.notify_all()

@@ -21,7 +21,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from taptest import __version__
 from taptest.desk.arrivals import MOST_FILES, Sent
-from taptest.desk.judging import Judge
+from taptest.desk.judging import Histories, Judge
 from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
 from taptest.errors import TaptestError
@@ -51,6 +51,7 @@ class Desk:
     def __init__(self, root: Path, way: SoundWay | None = None) -> None:
         self.visits = Visits(root)
         self.judge = Judge()
+        self.histories = Histories(root)
         self.rounds = Rounds(way or Devices())
         self._notes: OrderedDict[str, str] = OrderedDict()
         self._templates = jinja2.Environment(

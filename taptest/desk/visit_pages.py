@@ -12,7 +12,7 @@ from taptest.desk.live import round_began
 from taptest.desk.render import Posted, desk_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found
-from taptest.errors import TaptestError
+from taptest.errors import TaptestError, VisitError
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
@@ -96,25 +96,44 @@ def sound(request: Request, form: Posted) -> Response:
 
 
 def history(request: Request) -> Response:
-    """Tell the tank's visits over time."""
+    """Tell the tank's visits over time; those that are not judged yet are judged first."""
     from taptest.report.trend_words import history_text, trend_sentences
-    from taptest.visit.history import read_history
 
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
-    document = found.visit.document
-    told_of = read_history(desk.visits.root, document.tank.name.strip(), (document.visit.site or "").strip())
-    drawable = told_of.trend is not None
+    past = desk.histories.ask(*tank_of(found), wait_s=WAIT_S)
+    if past.state == "working":
+        return desk.page(
+            "judging.html", **heading(found), note="", look=f"/visit/{found.ident}/history/state",
+            what="The visits to this tank are being read; those that are not judged yet are judged first.",
+        )  # fmt: skip
+    if past.history is None:
+        raise VisitError(past.sentence)
     return desk.page(
-        "history.html", **heading(found), sentences=trend_sentences(told_of),
-        text=history_text(told_of), notes=told_of.notes, drawable=drawable, count=len(told_of.visits),
+        "history.html", **heading(found), sentences=trend_sentences(past.history), text=history_text(past.history),
+        notes=past.history.notes, drawable=past.history.trend is not None, count=len(past.history.visits),
     )  # fmt: skip
+
+
+def history_state(request: Request) -> Response:
+    """Say how far the reading of the tank's visits has come."""
+    desk = desk_of(request)
+    past = desk.histories.latest(*tank_of(desk.visits.read(request.path_params["ident"])))
+    return JSONResponse({"state": past.state if past else "done", "share": round(past.share, 3) if past else 1.0})
+
+
+def tank_of(found: Found) -> tuple[str, str]:
+    """Return the name and the site by which a visit's tank is known."""
+    return found.visit.document.tank.name.strip(), (found.visit.document.visit.site or "").strip()
 
 
 def waiting(request: Request, found: Found) -> Response:
     """Show that the judgement is under way."""
     desk = desk_of(request)
-    return desk.page("judging.html", **heading(found), note=desk.note(request))
+    return desk.page(
+        "judging.html", **heading(found), note=desk.note(request), look=f"/visit/{found.ident}/state",
+        what="The visit is being judged.",
+    )  # fmt: skip
 
 
 def heading(found: Found) -> dict[str, Any]:

@@ -1,0 +1,77 @@
+"""The desk for tests: a shelf with made-up visits, pages without a browser, and sound without a device."""
+
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx2
+from starlette.testclient import TestClient
+
+from taptest.capture.device import Source
+from taptest.capture.session import Tones
+from taptest.desk.app import desk_behind, make_app
+from taptest.desk.live import SoundWay
+from taptest.desk.render import Desk
+from taptest.errors import DeviceError
+from taptest.visit.intake import Sources, import_visit
+from tests.made_visits import write_tables
+
+TOKEN = "a-token-for-tests"
+PORT = 8123
+BASE = f"http://127.0.0.1:{PORT}"
+
+
+class Arrays:
+    """Sound from arrays instead of devices. Implements `SoundWay`."""
+
+    def __init__(self, make: Callable[[], Source] | None = None) -> None:
+        self.make = make
+
+    def inputs(self) -> list[str]:
+        if self.make is None:
+            raise DeviceError("This computer shows no microphone. Plug one in.")
+        return ["array", "another"]
+
+    def opener(self, name: str) -> Callable[[], Source]:
+        if self.make is None:
+            raise DeviceError("This computer shows no microphone. Plug one in.")
+        return self.make
+
+    def tones(self, *, on: bool) -> Tones | None:
+        return None
+
+
+class Pages(TestClient):
+    """A browser's requests, with the headers that it sends."""
+
+    desk: Desk
+
+    def send_form(self, path: str, **more: object) -> httpx2.Response:
+        return self.post(path, headers={"origin": BASE}, **more)  # type: ignore[arg-type]
+
+
+def make_shelf(root: Path, visits: int = 1) -> Path:
+    """A shelf with visits made of made-up taps; returns the folder of the first."""
+    tank, points = write_tables(root.parent / f"{root.name}-from", 6, spacing_mm=45.0, boundary=3)
+    import_visit(root / "cellar", Sources(tank, points))
+    for number in range(1, visits):
+        shutil.copytree(root / "cellar", root / f"cellar-{number}")
+    return root / "cellar"
+
+
+@contextmanager
+def pages(root: Path, way: SoundWay | None = None, *, opened: bool = True) -> Iterator[Pages]:
+    """Requests to the pages over a shelf; `opened` with the cookie that the address gives."""
+    guarded = make_app(root, TOKEN, PORT, way or Arrays())
+    client = Pages(guarded, base_url=BASE, follow_redirects=False)
+    client.desk = desk_behind(guarded)
+    if opened:
+        answer = client.get(f"/?token={TOKEN}")
+        assert answer.status_code == 303
+    try:
+        yield client
+    finally:
+        client.desk.rounds.close()
+        client.desk.judge.close()
+        client.close()
