@@ -408,7 +408,7 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "means": means,
         "done": typed(sources.document.as_left.work, most=LONGEST_TEXT),
         "next": list(steps),
-        "unchecked": _plain_unchecked(result),
+        "unchecked": _plain_unchecked(result, sources.document),
         "cautions": list(texts.CUSTOMER_CAUTIONS),
         "labels": {
             "found": texts.FOUND_TITLE,
@@ -437,19 +437,24 @@ def _plain_words(result: VisitResult, document: Document) -> tuple[str, str, Seq
         means, steps = texts.CUSTOMER_MEANS_PLAIN, texts.CUSTOMER_NEXT_PLAIN
     elif at_valve == "no":
         steps = texts.CUSTOMER_NEXT_NO_WATER.get(code, steps)
-    charged = document.as_left.precharge
-    if code in ("low on air", "waterlogged", "more air than expected") and charged and charged.strip():
+    if code in ("low on air", "waterlogged", "more air than expected") and _charged(document):
         steps = texts.CUSTOMER_NEXT_CHARGED
+        means = means if code == "more air than expected" else texts.CUSTOMER_MEANS_CHARGED
     return found, means, steps
 
 
-def _plain_unchecked(result: VisitResult) -> list[str]:
+def _charged(document: Document) -> bool:
+    """Tell whether the air was set during the visit, which shows what it was."""
+    return bool(document.as_left.precharge and document.as_left.precharge.strip())
+
+
+def _plain_unchecked(result: VisitResult, document: Document) -> list[str]:
     """Say in plain words what was not checked."""
     case, words = result.case, texts.CUSTOMER_NOT_CHECKED
     if case.tank.kind == "open":
         return []
     seen = case.observations
     left = [words["membrane"]] if case.tank.has_membrane and "water at the air valve" not in seen else []
-    left += [words["charge"]] if case.tank.has_membrane else []
+    left += [words["charge"]] if case.tank.has_membrane and not _charged(document) else []
     left += [words["relief"]] if "valve drips at" not in seen else []
     return left + ([words["gauge"]] if "second gauge" not in seen else [])

@@ -183,6 +183,10 @@ CUSTOMER_MEANS_PLAIN: Final = (
     "In a plain steel tank the water slowly takes up the air: that is its ordinary fault. The water has too little "
     "room left when it gets hot, the pressure climbs, and the relief valve may open. The air can be put back."
 )
+CUSTOMER_MEANS_CHARGED: Final = (
+    "The cushion had become too small: when the heating ran, the pressure climbed further than it should, and the "
+    "relief valve could open. The air has been put back. If it does not stay, the tank has to be replaced."
+)
 CUSTOMER_NEXT: Final[dict[FindingCode, tuple[str, ...]]] = {
     "as expected": (
         "The tank stays as it is.",
@@ -230,7 +234,7 @@ CUSTOMER_NEXT_PLAIN: Final = (
     "Until then, watch the pressure, and call us if it climbs toward the red mark.",
 )
 CUSTOMER_NEXT_CHARGED: Final = (
-    "The air has been set. Some months later the pressure is looked at again, to see whether the air has stayed.",
+    "Some months later the pressure is looked at again, to see whether the air has stayed.",
     "If the pressure falls, or the relief valve drips again before that, call us.",
 )
 CUSTOMER_NEXT_OPEN: Final = ("The technician looks at the float valve and at the overflow of the open tank.",)
