@@ -1,0 +1,471 @@
+"""Every page of the desk: what it shows, what it takes, and that the finding follows. Taps are made up; the model of
+the tank is left out here.
+"""
+
+import html
+import io
+import json
+import re
+import shutil
+import wave
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from taptest.desk.visits import ident_of, mark_of
+from taptest.visit import analyse
+from taptest.visit.files import read_visit, save_document
+from taptest.visit.record import Document, HandDecision
+from tests.made_desk import Pages, make_shelf, pages
+from tests.made_visits import tap_sound, write_tables, write_taps
+
+IDENT = ident_of("cellar")
+VISIT = f"/visit/{IDENT}"
+TYPED = {
+    "visit.site": "Mill Lane 4",
+    "visit.date": "2025-03-14",
+    "tank.name": "Cellar",
+    "tank.kind": "diaphragm",
+    "tank.water_end": "top",
+    "tank.axis": "vertical",
+    "tank.volume": "18 l",
+    "tank.diameter": "270 mm",
+    "readings.pressure": "1,5 bar",
+}
+
+
+@pytest.fixture(scope="module")
+def ready(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("desk") / "visits"
+    make_shelf(root)
+    return root
+
+
+@pytest.fixture
+def root(ready: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
+    shutil.copytree(ready, tmp_path / "visits")
+    return tmp_path / "visits"
+
+
+@pytest.fixture
+def client(root: Path) -> Iterator[Pages]:
+    with pages(root) as client:
+        client.desk.visits.search(refresh=True)
+        yield client
+
+
+def shown(client: Pages, path: str, status: int = 200) -> str:
+    answer = client.get(path)
+    assert answer.status_code == status, answer.text
+    return html.unescape(answer.text)
+
+
+def document(root: Path) -> Document:
+    return read_visit(root / "cellar").document
+
+
+# --- the shelf
+
+
+def test_the_shelf_lists_a_visit_and_finds_it(client: Pages) -> None:
+    assert "Cellar" in shown(client, "/")
+    assert "Cellar" in shown(client, "/?tank=CELL")
+    assert "No visit fits" in shown(client, "/?tank=attic")
+    assert "No visit fits" in shown(client, "/?site=Mill")
+    assert "Cellar" in shown(client, "/?finding=not+judged")
+    assert "is no date" in shown(client, "/?since=yesterday")
+
+
+def test_new_folders_are_found_when_the_page_looks(client: Pages, root: Path) -> None:
+    shutil.copytree(root / "cellar", root / "attic")
+    assert client.get("/fresh").json() == {"changed": True}
+    assert shown(client, "/").count(">Cellar</a>") == 2
+    assert "cellar" in client.get("/visits.csv").text
+
+
+def test_a_long_list_comes_in_parts(client: Pages, root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from taptest.desk import shelf_pages
+
+    monkeypatch.setattr(shelf_pages, "SHOWN", 2)
+    for number in range(4):
+        shutil.copytree(root / "cellar", root / f"more-{number}")
+    page = shown(client, "/?look=yes&tank=cellar")
+    assert page.count(">Cellar</a>") == 2
+    assert "from=2" in page
+    assert "5 to 5 of 5" in shown(client, "/?tank=cellar&from=4")
+    assert shown(client, "/?from=-1").count(">Cellar</a>") == 2
+
+
+def test_an_unreadable_visit_says_why(client: Pages, root: Path) -> None:
+    (root / "cellar" / "visit.json").write_text("{", encoding="utf-8")
+    page = shown(client, "/?look=yes")
+    assert "unreadable" in page
+    assert "not valid JSON" in page
+    assert "not valid JSON" in shown(client, VISIT, 422)
+
+
+# --- a new visit
+
+
+def test_the_form_says_what_is_wrong_beside_the_field_and_keeps_what_was_typed(client: Pages) -> None:
+    typed = TYPED | {"readings.pressure": "1.5", "tank.volume": "18 bananas", "tank.kind": "", "visit.date": "31.1.25"}
+    answer = client.send_form("/new", data=typed)
+    assert answer.status_code == 422
+    page = html.unescape(answer.text)
+    for name, word in (
+        ("readings.pressure", "unit"),
+        ("tank.volume", "bananas"),
+        ("tank.kind", "Choose"),
+        ("visit.date", "2025-01-31"),
+    ):
+        error = re.search(rf'id="{re.escape(name)}-error">(.*?)<', page)
+        assert error, name
+        assert word in error[1]
+        assert f'href="#{name}"' in page
+    assert 'value="18 bananas"' in page
+    assert client.get("/").text.count(">Cellar</a>") == 1
+
+
+@pytest.mark.parametrize(
+    ("changed", "place"),
+    [
+        ({"tank.water_end": ""}, "tank.water_end"),
+        ({"tank.seam": "3 m"}, "tank.seam"),
+        ({"tank.kind": "plain"}, "tank.water_end"),
+        ({"readings.gauge_error": "-0.1 bar"}, "readings.gauge_error"),
+        ({"tank.acceptance": "many"}, "tank.acceptance"),
+        ({"system.fluid": "soup"}, "system.fluid"),
+        ({"tank.head": "pointed"}, "tank.head"),
+    ],
+)
+def test_what_only_shows_when_all_is_read_goes_to_its_field_too(
+    client: Pages, changed: dict[str, str], place: str
+) -> None:
+    answer = client.send_form("/new", data=TYPED | changed)
+    assert answer.status_code == 422
+    assert f'id="{place}-error"' in answer.text
+
+
+def test_a_tank_that_cannot_be_is_told_above_the_form(client: Pages) -> None:
+    answer = client.send_form("/new", data=TYPED | {"tank.height": "100 mm", "tank.diameter": "2 m"})
+    assert answer.status_code == 422
+    assert 'role="alert"' in answer.text
+
+
+def test_a_visit_without_recordings_waits_for_them(client: Pages, root: Path) -> None:
+    answer = client.send_form("/new", data=TYPED)
+    assert answer.status_code == 303
+    page = shown(client, answer.headers["location"])
+    assert "no taps yet" in page
+    made = read_visit(root / "2025-03-14-mill-lane-4-cellar").document
+    assert made.readings.pressure == "1,5 bar"
+    assert made.visit.site == "Mill Lane 4"
+    assert client.send_form("/new", data=TYPED).status_code == 303
+    assert (root / "2025-03-14-mill-lane-4-cellar-2" / "visit.json").is_file()
+
+
+def upload(folder: Path) -> list[tuple[str, tuple[str, bytes, str]]]:
+    return [
+        ("files", (path.name, path.read_bytes(), "application/octet-stream"))
+        for path in sorted(folder.iterdir())
+        if path.suffix in (".csv", ".wav")
+    ]
+
+
+def test_dropped_files_make_a_visit_with_a_finding(client: Pages, root: Path, tmp_path: Path) -> None:
+    write_tables(tmp_path / "sent", 6, spacing_mm=45.0)
+    answer = client.send_form("/new", data=TYPED, files=upload(tmp_path / "sent"))
+    assert answer.status_code == 303, answer.text
+    page = shown(client, answer.headers["location"])
+    assert "Points and taps" in page
+    assert len(read_visit(root / "2025-03-14-mill-lane-4-cellar").document.points) == 6
+
+
+def test_one_walk_needs_no_table_where_its_marks_are_typed(client: Pages, root: Path, tmp_path: Path) -> None:
+    onsets = [1.0 + 2.5 * point + 0.6 * tap for point in range(5) for tap in range(3)]
+    soundfile.write(tmp_path / "walk.wav", tap_sound(onsets, 15.0), 16_000)
+    walk = {"walk.first": "40 mm", "walk.last": "240 mm", "walk.every": "5 cm", "walk.taps": "3"}
+    files = [("files", ("walk.wav", (tmp_path / "walk.wav").read_bytes(), "audio/wav"))]
+    refused = client.send_form("/new", data=TYPED, files=files)
+    assert refused.status_code == 422
+    assert "First mark is not given" in refused.text
+    refused = client.send_form("/new", data=TYPED | walk | {"walk.every": "7 cm"}, files=files)
+    assert "no whole number of steps" in refused.text
+    answer = client.send_form("/new", data=TYPED | walk, files=files)
+    assert answer.status_code == 303, answer.text
+    points = read_visit(root / "2025-03-14-mill-lane-4-cellar").document.points
+    assert [(point.position_mm, point.taps) for point in points] == [(40, 3), (90, 3), (140, 3), (190, 3), (240, 3)]
+
+
+@pytest.mark.parametrize(
+    ("names", "sentence"),
+    [
+        (["a.exe"], "neither a table nor a sound file"),
+        (["a.csv", "b.csv"], "2 tables were sent"),
+        (["points.csv"], "No sound file was sent"),
+        (["a.wav", "b.wav"], "need a table"),
+        (["points.csv", "x/../POINTS.CSV", "a.wav"], "Two files are called"),
+        (["tank.toml"], "Two files are called"),
+        (["..", "a.wav"], "cannot be kept"),
+        (["points.csv", "a.wav"], "is empty"),
+    ],
+)
+def test_files_that_cannot_be_a_visit_are_refused_whole(
+    client: Pages, root: Path, names: list[str], sentence: str
+) -> None:
+    before = sorted(path for path in root.rglob("*") if not path.name.startswith("."))
+    files = [("files", (name, b"", "application/octet-stream")) for name in names]
+    answer = client.send_form("/new", data=TYPED, files=files)
+    assert answer.status_code == 422
+    assert sentence in html.unescape(answer.text)
+    assert "taptest-" not in answer.text.replace("taptest-desk", "")
+    assert sorted(path for path in root.rglob("*") if not path.name.startswith(".")) == before
+
+
+def test_a_new_visit_to_a_known_tank_knows_the_tank(client: Pages) -> None:
+    page = shown(client, f"/new?like={IDENT}")
+    assert 'value="270 mm"' in page
+    assert 'value="1,5 bar"' not in page
+    assert "There is no such visit" in shown(client, "/new?like=..%2F..%2Fetc", 404)
+
+
+def test_sound_can_come_later(client: Pages, root: Path, tmp_path: Path) -> None:
+    where = client.send_form("/new", data=TYPED).headers["location"].partition("?")[0]
+    assert "No file was chosen" in html.unescape(client.send_form(f"{where}/sound", data={}).text)
+    write_tables(tmp_path / "sent", 6, spacing_mm=45.0)
+    answer = client.send_form(f"{where}/sound", data={}, files=upload(tmp_path / "sent"))
+    assert answer.status_code == 303, answer.text
+    assert "Points and taps" in shown(client, where)
+    again = client.send_form(f"{where}/sound", data={}, files=upload(tmp_path / "sent"))
+    assert again.status_code == 422
+
+
+# --- one visit
+
+
+def test_the_visit_shows_finding_reasons_points_and_what_was_not_checked(client: Pages) -> None:
+    page = shown(client, VISIT)
+    kept = json.loads(client.get(f"{VISIT}/finding.json").text)["finding"]
+    assert kept["sentence"] in page
+    assert all(sentence in page for sentence in [*kept["reasons"], *kept["not_checked"], *kept["next_checks"]])
+    assert page.count(">Listen</a>") == 6
+    assert client.get(f"{VISIT}/state").json()["state"] == "done"
+
+
+@pytest.mark.parametrize(
+    ("path", "kind", "start"),
+    [
+        ("boundary.svg", "image/svg+xml", b"<?xml"),
+        ("boundary.png", "image/png", b"\x89PNG"),
+        ("boundary.pdf", "application/pdf", b"%PDF"),
+        ("report.pdf", "application/pdf", b"%PDF"),
+        ("customer.pdf?paper=letter&wording=uk", "application/pdf", b"%PDF"),
+        ("finding.json", "application/json", b"{"),
+        ("visit.zip", "application/zip", b"PK"),
+    ],
+)
+def test_a_visit_gives_files_to_take_along(client: Pages, path: str, kind: str, start: bytes) -> None:
+    answer = client.get(f"{VISIT}/{path}")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == kind
+    assert answer.content.startswith(start)
+
+
+@pytest.mark.parametrize("path", ["boundary.exe", "other.pdf", "point/0", "point/7", "point/99999999999999999999"])
+def test_what_a_visit_does_not_have_is_not_found(client: Pages, path: str) -> None:
+    assert client.get(f"{VISIT}/{path}").status_code == 404
+
+
+def test_a_packed_visit_comes_back_whole(client: Pages, root: Path) -> None:
+    packed = client.get(f"{VISIT}/visit.zip").content
+    names = zipfile.ZipFile(io.BytesIO(packed)).namelist()
+    assert "visit.json" in names
+    answer = client.send_form("/unpack", files=[("files", ("../../evil.zip", packed, "application/zip"))])
+    assert answer.status_code == 303
+    assert read_visit(root / "evil").document == document(root)
+    refused = client.send_form("/unpack", files=[("files", ("x.zip", b"no zip", "application/zip"))])
+    assert refused.status_code == 422
+    assert not (root / "x").exists()
+    assert client.send_form("/unpack", data={}).status_code == 422
+
+
+def test_details_are_corrected_and_the_rest_of_the_visit_stays(client: Pages, root: Path) -> None:
+    before = document(root)
+    page = shown(client, f"{VISIT}/details")
+    mark = re.search(r'name="mark" value="(\w+)"', page)
+    assert mark
+    kept = dict(re.findall(r'<input id="[^"]+" name="([\w.]+)" type="\w+" value="([^"]*)"', page))
+    kept |= {"tank.kind": "diaphragm", "tank.water_end": "top", "tank.axis": "vertical", "tank.head": "ellipsoidal"}
+    typed = kept | {"readings.pressure": "2 bar", "visit.technician": "R. Quill", "mark": mark[1]}
+    assert client.send_form(f"{VISIT}/details", data=typed).status_code == 303
+    after = document(root)
+    assert after.readings.pressure == "2 bar"
+    assert after.visit.technician == "R. Quill"
+    assert after.points == before.points
+    assert after.tank == before.tank
+    late = client.send_form(f"{VISIT}/details", data=typed | {"readings.pressure": "3 bar"})
+    assert late.status_code == 409
+    assert "changed meanwhile" in late.text
+    assert 'value="3 bar"' in late.text
+    assert document(root).readings.pressure == "2 bar"
+    wrong = client.send_form(f"{VISIT}/details", data=typed | {"readings.pressure": "3"})
+    assert wrong.status_code == 422
+    off = client.send_form(
+        f"{VISIT}/details", data=typed | {"mark": mark_of(after), "tank.height": "120 mm", "tank.volume": ""}
+    )
+    assert off.status_code == 422
+
+
+def test_the_causes_follow_what_was_seen(client: Pages, root: Path) -> None:
+    before = shown(client, VISIT)
+    answer = client.send_form(f"{VISIT}/evidence", data={"evidence.pressure rises": "heat off, fill open"})
+    assert answer.headers["location"].endswith("#causes")
+    assert document(root).observations == {"pressure rises": "heat off, fill open"}
+    after = shown(client, answer.headers["location"])
+    first = re.compile(r'<table class="causes">.*?<tbody><tr><th scope="row">(.*?)</th>', re.DOTALL)
+    was, now = first.search(before), first.search(after)
+    assert was
+    assert now
+    assert now[1] == "fill valve creeping" != was[1]
+    assert client.send_form(f"{VISIT}/evidence", data={"evidence.drips": "now and then"}).status_code == 422
+    client.send_form(f"{VISIT}/evidence", data={})
+    assert document(root).observations == {}
+
+
+def test_the_history_tells_all_visits_to_the_tank(client: Pages, root: Path) -> None:
+    for number, day in enumerate(("2024-01-10", "2025-01-10")):
+        shutil.copytree(root / "cellar", root / f"past-{number}")
+        dated = Document.model_validate({**document(root).model_dump(by_alias=True), "visited_on": day})
+        save_document(root / f"past-{number}", dated)
+    with pages(root) as fresh:
+        page = shown(fresh, f"{VISIT}/history")
+        while "being read" in page:
+            page = shown(fresh, f"{VISIT}/history")
+        assert "2024-01-10" in page
+        assert fresh.get(f"{VISIT}/history/state").json()["state"] == "done"
+        assert fresh.get(f"{VISIT}/history.svg").status_code in (200, 422)
+
+
+# --- review
+
+
+def test_a_tap_is_heard_and_seen(client: Pages) -> None:
+    page = shown(client, f"{VISIT}/point/3")
+    assert page.count("<audio") == 3
+    assert page.count('class="curve"') == 6
+    answer = client.get(f"{VISIT}/point/3/tap-1.wav")
+    assert answer.headers["content-type"] == "audio/wav"
+    with wave.open(io.BytesIO(answer.content)) as wav:
+        assert wav.getframerate() == 16_000
+        assert wav.getnframes() == pytest.approx(0.7 * 16_000, abs=2)
+    assert client.get(f"{VISIT}/point/3/tap-9.wav").status_code == 404
+
+
+def onset(page: str, number: int) -> str:
+    return re.findall(r'name="onset" value="([\d.]+)"', page)[number - 1]
+
+
+def test_a_refused_tap_changes_the_finding_at_once_and_comes_back(client: Pages, root: Path) -> None:
+    where = f"{VISIT}/point/3"
+    page = shown(client, where)
+    form = {"onset": onset(page, 2), "verdict": "refuse", "why": "A door <slammed> & rang."}
+    assert client.send_form(f"{where}/decide", data=form).status_code == 303
+    (kept,) = document(root).by_hand
+    assert (kept.file, kept.verdict, kept.why) == ("sound/p03.wav", "refuse", "A door <slammed> & rang.")
+    assert "A door &lt;slammed&gt; &amp; rang." in client.get(where).text
+    finding = json.loads(client.get(f"{VISIT}/finding.json").text)
+    assert finding["points"][2]["taps_used"] == 2
+    assert [tap["why_not"] for tap in finding["taps"] if tap["why_not"]] == ["refused by hand"]
+    assert any("A door <slammed> & rang" in reason for reason in finding["finding"]["reasons"])
+    assert client.send_form(f"{where}/decide", data={**form, "verdict": "back", "why": ""}).status_code == 303
+    assert document(root).by_hand == ()
+
+
+def test_decisions_outlive_the_server(client: Pages, root: Path) -> None:
+    form = {"onset": onset(shown(client, f"{VISIT}/point/1"), 1), "verdict": "refuse", "why": "Hand on the shell."}
+    client.send_form(f"{VISIT}/point/1/decide", data=form)
+    with pages(root) as other:
+        assert "Hand on the shell." in shown(other, f"{VISIT}/point/1")
+
+
+@pytest.mark.parametrize(
+    ("changed", "sentence"),
+    [
+        ({"why": "  "}, "Say why"),
+        ({"why": "x" * 400}, "300 are enough"),
+        ({"verdict": "maybe"}, "refused or used"),
+        ({"onset": "nan"}, "no such tap"),
+        ({"onset": "0.9"}, "no such tap"),
+        ({"onset": ""}, "no such tap"),
+    ],
+)
+def test_a_decision_that_cannot_be_kept_says_why(
+    client: Pages, root: Path, changed: dict[str, str], sentence: str
+) -> None:
+    form = {"onset": onset(shown(client, f"{VISIT}/point/1"), 1), "verdict": "refuse", "why": "noise"}
+    answer = client.send_form(f"{VISIT}/point/1/decide", data=form | changed)
+    assert answer.status_code == 422
+    assert sentence in html.unescape(answer.text)
+    assert document(root).by_hand == ()
+
+
+def test_a_refused_point_gets_its_tap_back_by_hand(client: Pages, root: Path) -> None:
+    write_taps(root / "cellar" / "sound" / "p02.wav", 1, seed=3)
+    sound, rate = soundfile.read(root / "cellar" / "sound" / "p02.wav")
+    sound[int(0.66 * rate) : int(0.66 * rate) + 2000] += 0.4 * sound[int(0.6 * rate) : int(0.6 * rate) + 2000]
+    soundfile.write(root / "cellar" / "sound" / "p02.wav", sound, rate)
+    page = shown(client, f"{VISIT}/point/2")
+    assert "not used" in page, "the made-up bounce is not refused"
+    form = {"onset": onset(page, 1), "verdict": "use", "why": "The echo of the wall."}
+    assert client.send_form(f"{VISIT}/point/2/decide", data=form).status_code == 303
+    assert json.loads(client.get(f"{VISIT}/finding.json").text)["points"][1]["taps_used"] >= 1
+
+
+def test_a_point_is_moved(client: Pages, root: Path) -> None:
+    answer = client.send_form(f"{VISIT}/point/1/move", data={"position": "10 cm"})
+    assert answer.headers["location"].startswith(f"{VISIT}/point/2?")
+    assert sorted(point.position_mm for point in document(root).points) == [90, 100, 135, 180, 225, 270]
+    for position, sentence in (("90 mm", "Another point lies"), ("9 m", "mm"), ("up", "up"), ("-1 m", "mm")):
+        refused = client.send_form(f"{VISIT}/point/2/move", data={"position": position})
+        assert refused.status_code == 422
+        assert sentence in html.unescape(refused.text)
+
+
+def test_edits_of_two_tabs_do_not_undo_each_other(client: Pages, root: Path) -> None:
+    first, second = shown(client, f"{VISIT}/point/1"), shown(client, f"{VISIT}/point/2")
+    for place, page in ((1, first), (2, second)):
+        form = {"onset": onset(page, 1), "verdict": "refuse", "why": f"noise {place}"}
+        assert client.send_form(f"{VISIT}/point/{place}/decide", data=form).status_code == 303
+    assert [each.why for each in document(root).by_hand] == ["noise 1", "noise 2"]
+
+
+def test_typed_texts_never_become_markup(client: Pages, root: Path) -> None:
+    evil = "\"><script>alert(1)</script>'{{7*7}}"
+    kept = document(root)
+    decided = (HandDecision(file="sound/p01.wav", onset_s=9.0, verdict="refuse", why=evil),)
+    changed = {
+        "visit": kept.visit.model_copy(update={"site": evil, "technician": evil}),
+        "tank": kept.tank.model_copy(update={"name": evil, "serial": evil}),
+        "readings": kept.readings.model_copy(update={"notes": evil}),
+        "by_hand": decided,
+    }
+    save_document(root / "cellar", kept.model_copy(update=changed))
+    client.desk.visits.search(refresh=True)
+    for path in ("/", f"/?site={evil}", "/new", VISIT, f"{VISIT}/details", f"{VISIT}/point/1", f"{VISIT}/history"):
+        text = client.get(path).text
+        assert "<script>alert" not in text, path
+
+
+def test_a_failing_judgement_is_told_and_not_raised(client: Pages, root: Path) -> None:
+    for number in range(1, 7):
+        soundfile.write(root / "cellar" / "sound" / f"p{number:02d}.wav", tap_sound([], 2.0), 16_000)
+    page = shown(client, VISIT)
+    assert "not judged" in page
+    assert "No taps were found" in page
+    assert client.get(f"{VISIT}/report.pdf").status_code == 422
+    assert client.get(f"{VISIT}/point/1").status_code == 200
