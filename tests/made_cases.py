@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from taptest.finding.records import Case, Readings, SystemFacts
-from taptest.line.boundary import Prior
+from taptest.line.boundary import prior_for
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading
 from taptest.tank.kinds import Tank, TankKind, WaterEnd
 from taptest.tank.membrane import boundary_depth_m
@@ -56,16 +56,16 @@ def heard(
     height = tank.shape.height_m
     grid = np.linspace(0.0, height, round(height / 0.002) + 1)
     points = np.linspace(0.03, height - 0.03, 12)
-    rest = 1 - sure
+    rest, prior = 1 - sure, prior_for(tank)
+    turned = 10.0 * prior.inverted * rest  # a tenth of the rest where the line may well be inverted
     share = {
-        "found": 0.25 * rest,
+        "found": 0.35 * rest - turned,
         "all air": 0.25 * rest,
         "all water": 0.25 * rest,
-        "inverted": 0.1 * rest,
+        "inverted": turned,
         "two": 0.15 * rest,
     }
     if state == "not found":
-        prior = Prior()
         share = dict(zip(share, (prior.found, prior.all_air, prior.all_water, prior.inverted, prior.two), strict=True))
     else:
         share[state] += sure

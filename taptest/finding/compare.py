@@ -26,7 +26,7 @@ from taptest.finding.records import (
     PrechargeEstimate,
     ReferenceSource,
 )
-from taptest.line.boundary import Prior
+from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
 from taptest.tank.kinds import Tank, line_shows_share
 from taptest.tank.membrane import boundary_depth_m, draw_mixing, water_share_at_depth
@@ -164,8 +164,8 @@ def compare(
 ) -> Comparison:
     """Compare sound and readings.
 
-    `prior` is the one that the line's posterior was formed with. What cannot be formed (no pressure, a tank whose line
-    shows no share) is None and the probabilities are empty.
+    `prior` is the one that the line's posterior was formed with; None where that is the tank's own. What cannot be
+    formed (no pressure, a tank whose line shows no share) is None and the probabilities are empty.
     """
     _refuse_the_impossible(case)
     reference, needed = reference_charge(case), needed_precharge_pa(case)
@@ -184,7 +184,7 @@ def compare(
     air = _laid_together(case, water, precharge, others)
     if reference is None:
         return Comparison(None, needed, None, water, precharge, None, {}, air, notes)
-    likelihood = _LineLikelihood(line, case.tank, prior or Prior())
+    likelihood = _LineLikelihood(line, case.tank, prior or prior_for(case.tank))
     # Estimates that contradict each other are shown and not averaged: then the sound stands alone.
     trusted = () if air is None or air.contradiction else others
     probabilities, charges = _weigh(case, likelihood, reference, draws, rng, trusted)

@@ -190,13 +190,22 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
     elif line.state == "not found":
         why = "the line does not show where the water ends"
-        if case.tank.kind == "bladder":
+        # A line too poor to be read at all says why itself; the bag is no reason then.
+        if case.tank.kind == "bladder" and line.method != "none":
             why += ", as happens with a bag that hardly touches its shell"
+        elif line.method == "none" and line.notes:
+            why = _clause(line.notes[0])
         check = "Tap the line again: more points, three clean taps each, and quiet around."
         return _Verdict("cannot tell", 1.0, why, check)
     else:
         return None
     return _Verdict("waterlogged", 0.8 * posterior.p_all_water) if dull else _Verdict("cannot tell", 1.0, why, check)
+
+
+def _clause(sentence: str) -> str:
+    """Return a sentence as a clause, without what it asks for after a colon."""
+    said = sentence.split(":")[0].rstrip(".")
+    return said[:1].lower() + said[1:]
 
 
 def _from_probabilities(case: Case, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:

@@ -16,6 +16,7 @@ Conventions: depths below the crown of the shell; theta from the crown; P positi
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -89,7 +90,7 @@ class LyingTank:
         dry_angle = np.pi if level_depth_m is None else float(self.angles(np.array([level_depth_m]))[0])
         found = []
         for half_waves in self.half_waves():
-            sine = _Sine.of(self, half_waves, wall_factor)
+            sine = _sine(self, half_waves, wall_factor)
             for family in ("even", "odd"):
                 got = sine.solve(self, family, dry_angle, losses or self.spec.losses)
                 found.append(got)
@@ -151,6 +152,12 @@ class _Sine:
         return LyingModes(self.half_waves, family, np.asarray(1j * omega[inside]), amplitude)
 
 
+@lru_cache(maxsize=512)
+def _sine(tank: LyingTank, half_waves: int, wall_factor: float) -> _Sine:
+    """Return one sine's dry harmonics; all levels of a tank share them."""
+    return _Sine.of(tank, half_waves, wall_factor)
+
+
 def lying_line(modes: LyingModes, angle_rad: FloatArray) -> ComplexArray:
     """Return (K, P) normal displacement at angles from the crown, where the belly is tapped."""
     n = np.arange(modes.amplitude.shape[1])[:, None]
@@ -181,8 +188,6 @@ def bending_branch(
     Sanders' cylinder between shear diaphragms with its membrane forces and follower pressure; the mode is scaled to
     u^2 + v^2 + w^2 = 1.
     """
-    from scipy.linalg import eigh
-
     m, h, r, k = spec.material, spec.wall_m * wall_factor, radius_m, k_1_m
     nu = m.poisson
     law = m.young_pa / (1 - nu**2) * np.array([[1, nu, 0], [nu, 1, 0], [0, 0, (1 - nu) / 2]])
@@ -196,7 +201,7 @@ def bending_branch(
     unit = np.eye(3)
     follow = np.outer(stretch[0] + stretch[1], unit[2]) + np.outer(turn1, unit[0]) + np.outer(turn2, unit[1])
     tension -= 0.5 * spec.pressure_pa * (follow + follow.T)
-    values, vectors = eigh((elastic + tension) / (m.density_kg_m3 * h))
+    values, vectors = np.linalg.eigh((elastic + tension) / (m.density_kg_m3 * h))
     best = int(np.argmax(np.abs(vectors[2])))
     v = vectors[:, best]
     return max(float(values[best]), 0.0), float(v @ elastic @ v) / (m.density_kg_m3 * h), float(abs(v[2]))

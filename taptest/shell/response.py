@@ -15,7 +15,7 @@ Conventions: depths are vertical metres below the top of the shell; a boundary a
 wets everything above d, with the water end at the bottom everything below.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -246,6 +246,8 @@ class Change:
     losses: Losses | None = None
     rubber_factor: float = 1.0
     """Mass of the rubber over the nominal one."""
+    water_factor: float = 1.0
+    """Mass of the water that moves with the wall over that of water right behind it: a bag may hardly touch."""
 
 
 def matrices(
@@ -260,14 +262,15 @@ def matrices(
     h, rubber = change.wall_factor, spec.rubber_kg_m2 * change.rubber_factor
     elastic = h * b.membrane + h**3 * b.bending
     stiff = elastic + b.pressure + b.ring
-    mass = h * b.wall_mass + b.other_mass + harmonic.added[level] + rubber * harmonic.rubber_area[level]
+    water = change.water_factor
+    mass = h * b.wall_mass + b.other_mass + water * harmonic.added[level] + rubber * harmonic.rubber_area[level]
     # element matrices hold membrane and bending together; where a loss acts both grow alike to first order
     local = h**2
     loss = (
         losses.structural * (elastic + b.ring)
         + losses.ring * (b.ring + local * harmonic.ring_stiffness)
         + local * losses.water * harmonic.wet_stiffness[level]
-        + local * losses.rubber * harmonic.rubber_stiffness[level]
+        + local * losses.rubber * change.rubber_factor * harmonic.rubber_stiffness[level]
         + local * BOSS_LOSS * harmonic.boss_stiffness
     )
     coincidence = 2 * np.pi * coincidence_hz(spec) / h
@@ -282,18 +285,32 @@ def solve(
 
     First the undamped wet modes, then the complex problem on those up to a third above the range.
     """
+    return solve_changes(tank, harmonic, level, max_hz, (change,))[0]
+
+
+def solve_changes(
+    tank: Tank3D, harmonic: Harmonic, level: int, max_hz: float, changes: Sequence[Change]
+) -> list[tuple[ComplexArray, ComplexArray]]:
+    """Return poles and shapes as `solve` does for several changes, all on the undamped wet modes of the first one."""
     from scipy.linalg import eigh
 
-    stiff, mass, loss, radiation = matrices(tank, harmonic, level, change)
-    values, vectors = eigh(stiff, mass, check_finite=False)
-    keep = values < (2 * np.pi * 1.33 * max_hz) ** 2
-    v, values = vectors[:, keep], values[keep]
-    if not np.any(keep):
+    every = [matrices(tank, harmonic, level, change) for change in changes]
+    values, vectors = eigh(every[0][0], every[0][1], check_finite=False)
+    v = vectors[:, values < (2 * np.pi * 1.33 * max_hz) ** 2]
+    return [_complex_modes(harmonic, v, each, max_hz) for each in every]
+
+
+def _complex_modes(
+    harmonic: Harmonic, v: FloatArray, equation: tuple[FloatArray, FloatArray, FloatArray, FloatArray], max_hz: float
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return poles (K,) and shapes (K, P) on the basis `v` (m, j) of undamped modes."""
+    if v.shape[1] == 0:
         return np.zeros(0, complex), np.zeros((0, len(harmonic.sample)), complex)
-    k = np.diag(values) + 1j * (v.T @ loss @ v)
-    m = np.eye(len(values)) - 1j * (v.T @ radiation @ v)
+    stiff, mass, loss, radiation = equation
+    k = v.T @ (stiff + 1j * loss) @ v
+    m = v.T @ (mass - 1j * radiation) @ v
     squared, q = np.linalg.eig(np.linalg.solve(m, k))
-    scale = np.sqrt(np.einsum("ik,ij,jk->k", q, m, q) * around(harmonic.basis.harmonic))
+    scale = np.sqrt(np.einsum("ik,ik->k", q, m @ q) * around(harmonic.basis.harmonic))
     omega = np.sqrt(squared)
     shape = (harmonic.sample @ (v @ (q / scale))).T
     inside = (omega.real > 2 * np.pi * LOWEST_HZ) & (omega.real <= 2 * np.pi * max_hz)

@@ -32,7 +32,7 @@ from taptest.shell.response import (
     build,
     one_thread_each,
     reduce_harmonic,
-    solve,
+    solve_changes,
 )
 from taptest.shell.rooms import SOUND_SPEED, Place, Rings, radiation
 from taptest.sound.spectra import WINDOW_S, ring_window
@@ -253,14 +253,13 @@ def _one_harmonic(
     places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
     table = _table(n, rings, places)
     out = []
-    for change in changes:
+    for level in range(len(index)):
         row = []
-        for level in range(len(index)):
-            pole, shape = solve(tank, reduced, level, MAX_HZ, change)
+        for pole, shape in solve_changes(tank, reduced, level, MAX_HZ, changes):
             heard = np.einsum("kr,qkr->kq", shape[:, depth.size :], _between(table, pole))
             row.append(_Heard(pole, shape[:, : depth.size], np.mean(np.abs(heard) ** 2, axis=1)))
         out.append(row)
-    return out
+    return [list(levels) for levels in zip(*out, strict=True)]
 
 
 def _profile(harmonics: Iterable[_Heard]) -> tuple[FloatArray, FloatArray]:

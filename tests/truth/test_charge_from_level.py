@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from taptest.finding.compare import compare
-from taptest.line.boundary import Prior
 from taptest.quantities import parse
 from tests.made_cases import heard, level_for, made_case, made_tank
 
@@ -91,7 +90,7 @@ def test_line_that_says_nothing_leaves_the_findings_as_they_were_before() -> Non
     """A posterior equal to the line's prior has a likelihood of one everywhere, so that only our own prior is left."""
     tank = made_tank("plain", "bottom")
     case = made_case(tank, pressure_pa=1.8e5)
-    found = compare(case, heard(tank, "not found"), np.random.default_rng(5), prior=Prior()).probabilities
+    found = compare(case, heard(tank, "not found"), np.random.default_rng(5)).probabilities
     # 0.97: a plain tank has no membrane to fail.
     before = {"as expected": 0.55, "low on air": 0.22, "waterlogged": 0.12, "more air than expected": 0.08}
     for code, chance in before.items():

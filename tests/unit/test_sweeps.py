@@ -9,6 +9,7 @@ import pytest
 
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.shell.records import LevelSweep, ShellSpec
+from taptest.shell.response import Change
 from taptest.visit import sweeps
 from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, sweeps_for
 from taptest.water.fluids import WATER
@@ -111,23 +112,32 @@ def test_without_the_variable_the_platform_says_where(monkeypatch: pytest.Monkey
 def test_the_model_is_asked_for_the_walls_that_the_tank_may_have(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: dict[str, object] = {}
 
-    def level_sweeps(spec: ShellSpec, depth_m: object, changes: list[object], **rest: object) -> tuple[LevelSweep, ...]:
+    def level_sweeps(
+        spec: ShellSpec, depth_m: object, changes: tuple[Change, ...], **rest: object
+    ) -> tuple[LevelSweep, ...]:
         asked.update(spec=spec, depth=depth_m, changes=changes)
         return (sweep(),)
 
     monkeypatch.setattr("taptest.shell.sweep.level_sweeps", level_sweeps)
     case = Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5))
     sweeps_for(case)
-    assert isinstance(asked["changes"], list)
-    assert len(asked["changes"]) == 3
+    assert [(c.wall_factor, c.rubber_factor) for c in changes_of(asked)] == [(1, 1), (0.93, 1), (1.07, 1), (1, 0)]
     assert isinstance(asked["spec"], ShellSpec)
-    assert asked["spec"].pressure_pa == 2e5
+    assert asked["spec"].pressure_pa == 1.25e5
     positions = np.asarray(asked["depth"])
     assert positions[0] > 0
     assert positions[-1] < HANGING.shape.height_m
     asked.clear()
-    sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=0.4e5)))
+    sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.4e5)))
     assert not asked, "a pressure of the same class asks for no new model"
+    sweeps_for(Case(replace(HANGING, kind="bladder", seam_depth_m=None), SystemFacts(WATER), Readings()))
+    assert [c.water_factor for c in changes_of(asked)] == [1, 1, 1, sweeps.LOOSE_BAG]
+
+
+def changes_of(asked: dict[str, object]) -> tuple[Change, ...]:
+    changes = asked["changes"]
+    assert isinstance(changes, tuple)
+    return changes
 
 
 def test_a_lying_diaphragm_tank_is_read_without_a_sweep() -> None:
