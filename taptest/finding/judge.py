@@ -204,7 +204,7 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
 
 def _clause(sentence: str) -> str:
     """Return a sentence as a clause, without what it asks for after a colon."""
-    said = sentence.split(":")[0].rstrip(".")
+    said = sentence.split(":", maxsplit=1)[0].rstrip(".")
     return said[:1].lower() + said[1:]
 
 
