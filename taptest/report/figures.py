@@ -120,7 +120,7 @@ def boundary_picture(result: VisitResult, wording: Wording = "us") -> Picture:
 def picture_of(figure: Figure, title: str) -> Picture:
     """Save a figure in all three forms; it is drawn within `STYLE`, and so is this called."""
     maker = f"taptest {__version__}"
-    words: dict[str, Any] = {"Title": _printable(title)}
+    words: dict[str, Any] = {"Title": printable(title)}
     return Picture(
         _saved(figure, "png", words | {"Software": maker}),
         _saved(figure, "svg", words | {"Creator": maker, "Date": None}),
@@ -533,7 +533,7 @@ def _draw_probability(axes: Axes, result: VisitResult, scale: _Scale, inches: fl
 # --- words ---
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """Return the text with a box for every character that the font cannot show, on one line."""
     known = get_font(findfont(FontProperties(family="DejaVu Sans"))).get_charmap()
     line = " ".join(text.split())
@@ -555,7 +555,7 @@ def _wrap(text: str, size: float, weight: str, width: float, most_lines: int) ->
         return sum(_advance(letter, weight) for letter in line) * size / 72 <= width
 
     lines = [""]
-    for word in _printable(text).split(" "):
+    for word in printable(text).split(" "):
         rest = word
         joined = f"{lines[-1]} {rest}".strip()
         if fits(joined):
@@ -680,7 +680,7 @@ def _draw_legend(figure: Figure, entries: list[tuple[Any, str]], sheet: Sheet, b
     width, height = figure.get_size_inches()
     figure.legend(
         [handle for handle, _ in entries],
-        [_printable(worded(words, wording)) for _, words in entries],
+        [printable(worded(words, wording)) for _, words in entries],
         loc="lower left",
         bbox_to_anchor=((MARGIN + 0.05) / width, below / height),
         ncols=sheet.legend_columns,

@@ -18,7 +18,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from taptest.finding.records import Bound, Interval
-from taptest.report.figures import EXPECTED, STYLE, UNKNOWN, WATER_MARK, Picture, picture_of
+from taptest.report.figures import EXPECTED, STYLE, UNKNOWN, WATER_MARK, Picture, picture_of, printable
 from taptest.visit.history import DAYS_A_YEAR, History
 
 WIDTH, HEIGHT = 7.5, 5.6
@@ -55,8 +55,7 @@ def _figure(history: History) -> Figure:
 def _title(history: History) -> str:
     words = [history.tank or "Tank without a name", history.site]
     name = ", ".join(word if len(word) <= 60 else word[:57] + "..." for word in words if word)
-    name = "".join(letter if letter.isprintable() else "?" for letter in name)
-    return name + (" (simulated data)" if any(past.simulated for past in history.visits) else "")
+    return printable(name) + (" (simulated data)" if any(past.simulated for past in history.visits) else "")
 
 
 def _charges(axes: Axes, history: History) -> None:

@@ -145,7 +145,7 @@ def test_the_legend_tells_what_is_drawn(state: BoundaryState, tank: Tank, expect
 
 
 def test_letters_that_the_font_lacks_become_boxes() -> None:
-    assert figures._printable("Tank 膨 a\n b") == "Tank □ a b"
+    assert figures.printable("Tank 膨 a\n b") == "Tank □ a b"
 
 
 def test_a_text_is_broken_and_cut_to_its_width() -> None:

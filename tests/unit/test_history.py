@@ -3,6 +3,7 @@
 import io
 import json
 import shlex
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -220,6 +221,8 @@ def test_the_picture_of_little(tmp_path: Path) -> None:
     history = read_history(make_history(tmp_path / "none", [Told("2021-03-10"), Told("2022-03-10")], {}))
     assert history.trend is None
     assert history_picture(history).svg == history_picture(history).svg
+    # Letters that the font lacks would be warnings, which are errors here; long names stay on the page.
+    drawn(replace(history, tank="\u7ba1\u7406\u5ba4 " * 40, site="$x_1$ \x07 <&>"))
 
 
 def test_the_command_writes_json_and_pictures(root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
