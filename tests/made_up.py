@@ -72,7 +72,7 @@ def made_up(
         reasons=("The sound changes between the 6th and the 7th point.",),
         not_checked=("The weight of the tank was not checked.",),
         next_checks=("Close the valve, drain the water side to zero and read the pre-charge.",),
-        causes=(Cause("lost pre-charge", 0.7, "the cold level stands above zero"),),
+        causes=(Cause("lost pre-charge", 0.7, "the cold level stands above zero", supported=True),),
         line=reading,
         expected=Expected(
             Interval(0.2 * height, 0.14 * height, 0.26 * height),

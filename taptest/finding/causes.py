@@ -367,7 +367,7 @@ def ranked_causes(observations: Mapping[str, str]) -> tuple[Cause, ...]:
     posterior = _posterior(known)
     order = np.argsort(-posterior, kind="stable")
     names = list(PRIORS)
-    return tuple(Cause(names[i], float(posterior[i]), _because(names[i], known)) for i in order)
+    return tuple(Cause(names[i], float(posterior[i]), *_because(names[i], known)) for i in order)
 
 
 def claimed_cause(observations: Mapping[str, str]) -> str | None:
@@ -406,8 +406,8 @@ def _posterior(known: Mapping[str, str]) -> FloatArray:
     return np.asarray(weight / weight.sum())
 
 
-def _because(cause: str, known: Mapping[str, str]) -> str:
-    """Say what speaks most for a cause, else what speaks most against it."""
+def _because(cause: str, known: Mapping[str, str]) -> tuple[str, bool]:
+    """Say what speaks most for a cause, else what speaks most against it; and whether anything speaks for it."""
     prior = np.array(list(PRIORS.values()))
     ratios: list[tuple[float, str]] = []
     for name, answer in known.items():
@@ -417,11 +417,11 @@ def _because(cause: str, known: Mapping[str, str]) -> str:
         ratios.append((float(np.log(own / (prior @ likelihood))), evidence.says[answer]))
     speaking = [says for ratio, says in sorted(ratios, reverse=True) if ratio > np.log(1.1)]
     if speaking:
-        return _sentence(speaking[:3])
+        return _sentence(speaking[:3]), True
     against = [says for ratio, says in sorted(ratios) if ratio < -np.log(1.5)]
     if against:
-        return f"Against it: {against[0]}."
-    return "Nothing observed so far speaks for or against it."
+        return f"Against it: {against[0]}.", False
+    return "Nothing observed so far speaks for or against it.", False
 
 
 def _sentence(clauses: list[str]) -> str:

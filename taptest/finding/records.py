@@ -120,6 +120,9 @@ class Cause:
     weight: float
     """Its probability, given that the relief valve opens."""
     because: str
+    """What was observed that bears on it, a sentence."""
+    supported: bool = False
+    """Whether something observed speaks for it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,9 @@
 """A judged visit in words, for the terminal: the finding first, then what it rests on, then what was not checked."""
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from taptest.finding.records import Bound, Interval
+from taptest.finding.records import Bound, Cause, Interval
 from taptest.quantities import Kind, Units
 from taptest.visit.result import PointResult, VisitResult
 
@@ -31,16 +31,34 @@ def finding_text(result: VisitResult) -> str:
     lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
     lines += ["", *_figures(result)]
     lines += _section("Why", (*judgement.reasons, *result.remarks))
-    causes = [
-        f"{100 * cause.weight:.0f} %  {cause.cause}: {cause.because}"
-        for cause in judgement.causes[:MOST_CAUSES]
-        if cause.weight >= LEAST_WEIGHT
-    ]
-    lines += _section("Possible causes", causes)
+    lines += _section("Possible causes if the relief valve opens, likeliest first", cause_lines(judgement.causes))
     lines += _section("Next", judgement.next_checks)
     lines += _section("Not checked", (*judgement.not_checked, *result.assumptions))
     lines += ["", "Points", *_points(result), "", *_wrapped(CAUTION)]
     return "\n".join(lines) + "\n"
+
+
+def cause_lines(causes: Sequence[Cause]) -> list[str]:
+    """Tell the causes with what speaks for them, those with the same reason together; then name the others.
+
+    Only the likelier ones are told. Where nothing speaks for any cause, one sentence says so.
+    """
+    shown = [cause for cause in causes[:MOST_CAUSES] if cause.weight >= LEAST_WEIGHT]
+    together: dict[str, list[str]] = {}
+    for cause in shown:
+        if cause.supported:
+            together.setdefault(cause.because, []).append(_named(cause))
+    told = [f"{', '.join(names)}: {because}" for because, names in together.items()]
+    told = [f"{line[:1].upper()}{line[1:]}" for line in told]
+    rest = [_named(cause) for cause in shown if not cause.supported]
+    if rest:
+        which = "the others" if told else "any one cause; the commonest are"
+        told.append(f"Nothing observed so far speaks for {which}: {', '.join(rest)}.")
+    return told
+
+
+def _named(cause: Cause) -> str:
+    return f"{cause.cause} {100 * cause.weight:.0f} %"
 
 
 def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = None) -> str:

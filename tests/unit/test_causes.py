@@ -60,13 +60,22 @@ def test_nothing_is_claimed_before_the_separating_evidence_and_the_right_cause_w
     first = ranked_causes({**arrival, **later})[0]
     assert first.cause == cause
     assert first.weight >= CLAIMED_FROM
-    assert not first.because.startswith("Nothing")
+    assert first.supported
+    assert not first.because.startswith(("Nothing", "Against"))
 
 
 def test_no_evidence_leaves_the_priors() -> None:
     assert probabilities({}) == pytest.approx(PRIORS)
     assert claimed_cause({}) is None
-    assert all(cause.because.startswith("Nothing observed") for cause in ranked_causes({}))
+    assert all(cause.because.startswith("Nothing observed") and not cause.supported for cause in ranked_causes({}))
+
+
+def test_what_speaks_against_a_cause_does_not_count_as_speaking_for_it() -> None:
+    causes = {cause.cause: cause for cause in ranked_causes({"weight": "light", "second gauge": "disagrees"})}
+    assert causes["gauge error"].supported
+    assert causes["gauge error"].because.startswith("A second gauge disagrees")
+    assert not causes["waterlogged tank"].supported
+    assert causes["waterlogged tank"].because.startswith("Against it: ")
 
 
 def test_posterior_is_bayes_rule_worked_by_hand() -> None:

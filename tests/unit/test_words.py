@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from taptest.finding.records import Bound, PrechargeEstimate
+from taptest.finding.causes import ranked_causes
+from taptest.finding.records import Bound, Cause, PrechargeEstimate
 from taptest.quantities import US
-from taptest.report.words import WIDTH, finding_text
+from taptest.report.words import WIDTH, cause_lines, finding_text
 from tests.made_up import made_up
 
 
@@ -62,6 +63,29 @@ def test_a_point_without_taps_says_why() -> None:
     first = replace(result.points[0], p_water=None, taps_used=0, taps_rejected=2, remark="No usable tap: 2 clipped.")
     text = finding_text(replace(result, points=(first, *result.points[1:])))
     assert "0 taps, 2 rejected  No usable tap: 2 clipped." in text
+
+
+def test_causes_with_the_same_reason_stand_together_and_those_without_one_in_a_sentence() -> None:
+    reason = "The taps find the water where it is expected."
+    causes = (
+        Cause("fill valve creeping", 0.40, reason, supported=True),
+        Cause("gauge error", 0.25, "The gauge does not show zero when open.", supported=True),
+        Cause("mains expansion through the fill", 0.20, reason, supported=True),
+        Cause("waterlogged tank", 0.08, "Against it: the tank feels light."),
+        Cause("lost pre-charge", 0.05, "Against it: the tank feels light."),
+        Cause("pump location", 0.02, "Nothing observed so far speaks for or against it."),
+    )
+    assert cause_lines(causes) == [
+        f"Fill valve creeping 40 %, mains expansion through the fill 20 %: {reason}",
+        "Gauge error 25 %: The gauge does not show zero when open.",
+        "Nothing observed so far speaks for the others: waterlogged tank 8 %, lost pre-charge 5 %.",
+    ]
+
+
+def test_without_evidence_no_cause_is_put_forward() -> None:
+    said = cause_lines(ranked_causes({}))
+    assert len(said) == 1
+    assert said[0].startswith("Nothing observed so far speaks for any one cause; the commonest are: lost")
 
 
 def test_what_is_not_known_is_left_out() -> None:
