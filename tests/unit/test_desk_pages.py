@@ -367,7 +367,8 @@ def test_a_tap_is_heard_and_seen(client: Pages) -> None:
 
 
 def onset(page: str, number: int) -> str:
-    return re.findall(r'name="onset" value="([\d.]+)"', page)[number - 1]
+    found: list[str] = re.findall(r'name="onset" value="([\d.]+)"', page)
+    return found[number - 1]
 
 
 def test_a_refused_tap_changes_the_finding_at_once_and_comes_back(client: Pages, root: Path) -> None:

@@ -1,0 +1,173 @@
+"""The live round behind its page, fed from arrays: it runs by itself, whoever watches sees it, everything is kept."""
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from taptest.desk.live import LiveRound
+from taptest.visit import analyse
+from taptest.visit.files import read_visit
+from tests.made_desk import Arrays, Pages, pages
+from tests.sources import ArraySource
+from tests.tapping import Hand
+from tests.unit.test_desk_pages import TYPED
+
+WISH = {"microphone": "array", "first": "50 mm", "last": "150 mm", "every": "50 mm", "taps": "3", "reference": "yes"}
+"""Reference, three points, reference: fifteen taps, after three seconds of noise."""
+
+
+class Endless(ArraySource):
+    """Goes on with quiet after its sound, as a microphone does."""
+
+    def read(self, timeout_s: float) -> NDArray[np.float64] | None:
+        if (self.read_blocks + 1) * 1024 < len(self._sound):
+            return super().read(timeout_s)
+        time.sleep(0.01)
+        return np.random.default_rng(1).normal(0.0, 0.0005, 256)
+
+
+def tapping(taps: int) -> NDArray[np.float64]:
+    return Hand(seed=3).quiet(3.6).taps(taps, then_s=0.6).quiet(0.4).sound()
+
+
+@pytest.fixture
+def root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    (tmp_path / "visits").mkdir()
+    return tmp_path / "visits"
+
+
+def opened(root: Path, *sounds: int) -> Iterator[Pages]:
+    waiting = [tapping(taps) for taps in sounds]
+    with pages(root, Arrays(lambda: Endless(waiting.pop(0)))) as client:
+        yield client
+
+
+def new(client: Pages) -> str:
+    return str(client.send_form("/new", data=TYPED).headers["location"]).partition("?")[0]
+
+
+def ended(client: Pages) -> LiveRound:
+    (live,) = client.desk.rounds._rounds.values()
+    assert live.wait(20)
+    return live
+
+
+def until(live: LiveRound, **wanted: Any) -> dict[str, Any]:
+    """Wait for a snapshot that has these values."""
+    for _ in range(400):
+        now = live.snapshot()
+        if all(now[key] == value for key, value in wanted.items()):
+            return now
+        time.sleep(0.02)
+    raise AssertionError(f"{wanted} did not come: {now}")
+
+
+def test_a_round_runs_by_itself_and_becomes_a_finding(root: Path) -> None:
+    for client in opened(root, 15):
+        where = new(client)
+        assert "Guided round" in client.get(f"{where}/round").text
+        assert client.send_form(f"{where}/round", data=WISH).status_code == 303
+        live = ended(client)
+        now = live.snapshot()
+        assert (now["state"], now["points"], now["big"]) == ("done", 3, "DONE")
+        assert [mark["done"] for mark in now["marks"]] == [True] * 3
+        visit = read_visit(root / "2025-03-14-mill-lane-4-cellar")
+        assert [point.position_mm for point in visit.document.points] == [50, 100, 150]
+        assert "To the finding" in client.get(f"{where}/round").text
+        assert "Points and taps" in client.get(where).text
+
+
+def test_who_watches_hears_of_everything_to_the_end(root: Path) -> None:
+    for client in opened(root, 15):
+        where = new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        answer = client.get(f"{where}/round/events")
+        assert answer.headers["content-type"].startswith("text/event-stream")
+        assert answer.headers["cache-control"] == "no-store"
+        told = [json.loads(line.removeprefix("data: ")) for line in answer.text.splitlines() if 'data: {"' in line]
+        assert told[-1]["state"] == "done"
+        assert answer.text.rstrip().endswith("event: over\ndata: {}")
+        again = client.get(f"{where}/round/events")
+        assert again.text.count("data: ") == 2
+
+
+def test_the_big_key_takes_the_last_point_back_and_stop_keeps_the_rest(root: Path) -> None:
+    for client in opened(root, 6):  # the reference and the first point
+        where = new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        (live,) = client.desk.rounds._rounds.values()
+        assert until(live, number="3 of 5")["big"] == "100 mm"
+        press = f"{where}/round/key"
+        assert client.send_form(press, data={"key": "redo"}).json() == {"pressed": "redo"}
+        assert until(live, number="2 of 5")["big"] == "50 mm"
+        assert client.send_form(press, data={"key": "skip"}).json() == {"pressed": "skip"}
+        until(live, number="3 of 5")
+        assert client.send_form(press, data={"key": "explode"}).json() == {"pressed": ""}
+        assert client.send_form(press, data={"key": "stop", "plain": "yes"}).status_code == 303
+        assert ended(client).snapshot()["state"] == "stopped"
+
+
+def test_only_one_round_at_a_time_and_every_page_leads_to_it(root: Path) -> None:
+    for client in opened(root, 1):
+        where, other = new(client), new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        refused = client.send_form(f"{other}/round", data=WISH)
+        assert refused.status_code == 422
+        assert "A round is running already" in refused.text
+        assert f'href="{where}/round"' in client.get("/").text
+
+
+def test_a_stopped_round_is_taken_up_where_it_was_even_by_another_server(root: Path) -> None:
+    for client in opened(root, 6):
+        where = new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        (live,) = client.desk.rounds._rounds.values()
+        until(live, number="3 of 5")
+    for client in opened(root, 12):  # the reference again, the two points that are left, the reference
+        assert "Go on with the round" in client.get(f"{where}/round").text
+        client.send_form(f"{where}/round", data=WISH)
+        now = ended(client).snapshot()
+        assert (now["state"], now["points"]) == ("done", 3)
+
+
+def test_a_microphone_that_is_missing_is_told_and_can_be_tried_again(root: Path) -> None:
+    with pages(root, Arrays(None)) as client:
+        where = new(client)
+        assert "shows no microphone" in client.get(f"{where}/round").text
+        answer = client.send_form(f"{where}/round", data=WISH)
+        assert answer.status_code == 422
+        assert "shows no microphone" in answer.text
+        for path in ("round/events", "round/key"):
+            missing = (
+                client.get(f"{where}/{path}") if "events" in path else client.send_form(f"{where}/{path}", data={})
+            )
+            assert missing.status_code == 404
+
+
+@pytest.mark.parametrize(
+    "changed", [{"taps": "many"}, {"taps": "0"}, {"first": "up"}, {"last": "9 m"}, {"every": "0.1 mm"}]
+)
+def test_a_wish_that_makes_no_round_is_told(root: Path, changed: dict[str, str]) -> None:
+    for client in opened(root):
+        where = new(client)
+        answer = client.send_form(f"{where}/round", data=WISH | changed)
+        assert answer.status_code == 422
+        assert 'role="alert"' in answer.text
+
+
+def test_points_that_came_another_way_are_not_written_over(root: Path) -> None:
+    from taptest.desk.visits import ident_of
+    from tests.made_desk import make_shelf
+
+    make_shelf(root)
+    for client in opened(root):
+        answer = client.send_form(f"/visit/{ident_of('cellar')}/round", data=WISH)
+        assert answer.status_code == 422
+        assert "not recorded by a round" in answer.text
