@@ -56,6 +56,10 @@ NEEDED_SD_PA = 20_000.0
 NEED_MARGIN_PA = 30_000.0
 """Pre-charge above the static head: 0.3 bar is recommended (EN 12828, value from memory)."""
 HIGHEST_PRESSURE_PA = 2.5e6
+NO_PRESSURE_PA = 10_000.0
+"""Below 0.1 bar nothing presses water or membrane against the shell, and no level says anything of the charge."""
+LIKELY_ENOUGH_TO_WEEP = 0.2
+"""From this probability of reaching the relief setting less its tolerance on, the valve is not said to stay shut."""
 OVERCHARGE_SPAN_PA = 150_000.0
 LEAST_AIR_SHARE = 0.3
 """Charges down to this share of the air pressure count as low on air, not yet as waterlogged."""
@@ -165,21 +169,24 @@ def compare(
     """Compare sound and readings.
 
     `prior` is the one that the line's posterior was formed with; None where that is the tank's own. What cannot be
-    formed (no pressure, a tank whose line shows no share) is None and the probabilities are empty.
+    formed (no pressure, a tank whose line shows no share) is None and the probabilities are empty. Where the line does
+    not show the level, nothing is put into figures that would rest on it.
     """
     _refuse_the_impossible(case)
     reference, needed = reference_charge(case), needed_precharge_pa(case)
     if not line_shows_share(case.tank):
         return Comparison(reference, needed, None, None, None, None, {})
+    heard = line.state != "not found"
     if case.readings.pressure_pa is None:
         mixing = draw_mixing(DRAWS, rng)
         shares = _heard_shares(case.tank, line, mixing, rng)
         volume = _tank_volume(case.tank, rng)
-        return Comparison(reference, needed, None, _interval(shares[0] * volume), None, None, {})
+        return Comparison(reference, needed, None, _interval(shares[0] * volume) if heard else None, None, None, {})
     draws = _draw(case, rng)
     whole, found = _heard_shares(case.tank, line, draws.mixing, rng)
-    water = _interval(whole * draws.volume_m3)
-    precharge = _precharge(case, line, draws, whole, found)
+    water = _interval(whole * draws.volume_m3) if heard else None
+    heard = heard and case.readings.pressure_pa >= NO_PRESSURE_PA
+    precharge = _precharge(case, line, draws, whole, found) if heard else None
     others, notes = other_air(case)
     air = _laid_together(case, water, precharge, others)
     if reference is None:
@@ -189,7 +196,7 @@ def compare(
     trusted = () if air is None or air.contradiction else others
     probabilities, charges = _weigh(case, likelihood, reference, draws, rng, trusted)
     expected = _expected(case.tank, reference, draws, rng)
-    forecast = _forecast(case, draws, charges, rng, temperature_unit)
+    forecast = _forecast(case, draws, charges, rng, temperature_unit) if heard or trusted else None
     return Comparison(reference, needed, expected, water, precharge, forecast, probabilities, air, notes)
 
 
@@ -211,13 +218,14 @@ def _refuse_the_impossible(case: Case) -> None:
 
 
 def _laid_together(
-    case: Case, water: Interval, precharge: PrechargeEstimate | None, others: Sequence[AirEstimate]
+    case: Case, water: Interval | None, precharge: PrechargeEstimate | None, others: Sequence[AirEstimate]
 ) -> CombinedAir | None:
     """Lay the air by sound beside that by drain and log; the sound counts only where the level is not at an end."""
     if not others:
         return None
-    two_sided = precharge is not None and precharge.bound is None
-    return combine(((sound_air(case, water),) if two_sided else ()) + tuple(others))
+    if water is None or precharge is None or precharge.bound is not None:
+        return combine(tuple(others))
+    return combine((sound_air(case, water), *others))
 
 
 def waterlogged_from(tank: Tank) -> float:
@@ -476,7 +484,7 @@ def _forecast(
 
 
 def _relief_words(weeps: float, opens: float) -> str:
-    return "opens" if opens > 0.5 else "may weep" if weeps > 0.5 else "stays shut"
+    return "opens" if opens > 0.5 else "may weep" if weeps >= LIKELY_ENOUGH_TO_WEEP else "stays shut"
 
 
 def _start_temperature(case: Case) -> float | None:

@@ -12,15 +12,13 @@ import numpy as np
 
 from taptest.finding.air import log_evidence
 from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
-from taptest.finding.compare import Comparison, compare, is_hot
+from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare, is_hot
 from taptest.finding.records import Case, FindingCode, Judgement
 from taptest.finding.wording import Story, cannot_tell_sentence, checks_of, not_checked_of, reasons_of, sentence_of
 from taptest.line.records import LineReading
 from taptest.quantities import METRIC, Units
 from taptest.tank.kinds import Tank, pressure_check_applies
 
-NO_PRESSURE_PA = 10_000.0
-"""Below 0.1 bar nothing presses water or membrane against the shell: everything rings."""
 SURE_ENOUGH = 0.6
 """A fault is named only from this probability on."""
 FINE_ENOUGH = 0.65
@@ -181,6 +179,8 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         why, check = "without the system's pressure no level is right or wrong", "Read the pressure and tap again."
     elif pressure < NO_PRESSURE_PA:
         why = "without pressure nothing leans on the shell, and everything rings"
+        if not case.tank.has_membrane:
+            why = "without pressure the water in a plain tank says nothing about its air"
         check = "Fill the system to its cold pressure and tap again."
     elif comparison.reference is None:
         why = "neither the pre-charge nor the height of the system is known"
@@ -251,7 +251,7 @@ def _derived(case: Case, line: LineReading, comparison: Comparison, code: Findin
         reach = comparison.forecast.p_may_weep
         if reach >= SURE_ENOUGH:
             found["forecast"] = "reaches the relief setting"
-        elif reach < 0.2:
+        elif reach < LIKELY_ENOUGH_TO_WEEP:
             found["forecast"] = "stays below"
     found |= _derived_readings(case)
     return found

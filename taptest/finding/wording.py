@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from taptest.finding.causes import check_sentence
-from taptest.finding.compare import CHARGE_TOLERANCE_PA, Comparison, is_hot
+from taptest.finding.compare import CHARGE_TOLERANCE_PA, NO_PRESSURE_PA, Comparison, is_hot
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
@@ -111,7 +111,7 @@ def _as_expected(story: Story) -> str:
         )
     return (
         f"The tank works as expected: {_level(story)}, and at {story.pressure} with {story.charge} it should end"
-        f" {story.span('length', expected.depth_m)} below it."
+        f" {story.span('length', expected.depth_m)} below the top."
     )
 
 
@@ -138,7 +138,7 @@ def _low_on_air(story: Story) -> str:
     expected = story.comparison.expected
     should = f"no water is expected at {story.pressure}"
     if expected is not None and expected.depth_m is not None:
-        should = f"it should end {story.span('length', expected.depth_m)} below it"
+        should = f"it should end {story.span('length', expected.depth_m)} below the top"
     return f"The tank is low on air: {_level(story)}, where with {story.charge} {should}; {_charge_found(story)}."
 
 
@@ -193,7 +193,8 @@ def reasons_of(story: Story) -> tuple[str, ...]:
     said += _forecast_reasons(story)
     ranked = sorted(story.comparison.probabilities.items(), key=lambda item: -item[1])
     others = [f"{code} {chance:.0%}" for code, chance in ranked if code != story.code and chance >= 0.03]
-    if others and story.comparison.probabilities:
+    # "Cannot tell" names in its own sentence what is left open; where the taps say nothing, only our own prior is left.
+    if others and story.code != "cannot tell":
         said.append(f"Taps and readings together leave to the other findings: {', '.join(others)}.")
     return tuple(said)
 
@@ -212,7 +213,9 @@ def _reading_reasons(story: Story) -> list[str]:
         share = expected.water_share
         said.append(
             f"At {story.pressure} with {story.charge} the tank should hold {story.span('volume', expected.water_m3)} of"
-            f" water ({share.low:.0%} to {share.high:.0%} of it): {_should(story)}."
+            f" water ({share.low:.0%} to {share.high:.0%} of its volume): {_should(story)}."
+            if share.high >= 0.005
+            else f"At {story.pressure} with {story.charge} the tank should hold no water."
         )
     if expected is not None and readings.tank_temperature_c is None:
         said.append("The temperature of the air in the tank was not read; a usual one is assumed with its spread.")
@@ -230,8 +233,8 @@ def _charge_reasons(story: Story) -> list[str]:
         share = comparison.precharge.lost_air_share
         if lost is not None and share is not None and share.low > 0.02:
             said.append(
-                f"About {story.show('volume', lost.median)} of the air at its state of charging is gone"
-                f" ({share.median:.0%})."
+                f"By this about {share.median:.0%} ({max(share.low, 0.0):.0%} to {share.high:.0%}) of the air of the"
+                f" stated charge is gone: {story.show('volume', lost.median)}, measured at that charge."
             )
     needed, stated = comparison.needed_precharge_pa, readings.precharge_pa
     if needed is not None and story.case.tank.has_membrane:
@@ -312,7 +315,7 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
     if "valve drips at" not in evidence:
         texts.append("The relief valve itself was not tested.")
     if story.comparison.forecast is None:
-        texts.append(f"The hot pressure was not forecast: {_missing_for_forecast(case)}.")
+        texts.append(f"The hot pressure was not forecast: {_missing_for_forecast(story)}.")
     elif case.system.relief_pa is None:
         texts.append("The relief valve's setting is not known.")
     if case.tank.has_membrane and case.readings.precharge_pa is None:
@@ -324,8 +327,8 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _missing_for_forecast(case: Case) -> str:
-    system, readings = case.system, case.readings
+def _missing_for_forecast(story: Story) -> str:
+    system, readings = story.case.system, story.case.readings
     missing = [
         name
         for name, value in (
@@ -337,8 +340,12 @@ def _missing_for_forecast(case: Case) -> str:
     ]
     if missing:
         return f"{' and '.join(missing)} {'are' if len(missing) > 1 else 'is'} not known"
-    if readings.water_temperature_c is None and is_hot(case) is not False:
+    if readings.water_temperature_c is None and is_hot(story.case) is not False:
         return "the water's temperature is not known"
+    if story.line.state == "not found":
+        return "the taps do not show how much air the tank holds"
+    if readings.pressure_pa is not None and readings.pressure_pa < NO_PRESSURE_PA:
+        return "without pressure the taps do not show how much air the tank holds"
     return "pre-charge or temperatures do not carry one"
 
 

@@ -1,14 +1,17 @@
 """Each rule of the finding: what is said, what is never said, and what comes next."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from taptest.errors import PhysicsError, VisitError
+from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP
 from taptest.finding.judge import judge
 from taptest.finding.records import Judgement
 from taptest.quantities import US
 from taptest.tank.kinds import Tank
+from taptest.water.log import DrainTest
 from tests.made_cases import COLD, HOT, heard, level_for, made_case, made_tank
 
 HANGING = made_tank()
@@ -151,6 +154,54 @@ def test_zero_pressure_makes_everything_ring() -> None:
     assert found.code == "cannot tell"
     assert "everything rings" in found.sentence
     assert judge(made_case(HANGING, pressure_pa=0.0), heard(HANGING, "all water")).code == "waterlogged"
+
+
+def test_zero_pressure_puts_no_charge_into_figures() -> None:
+    found = judge(made_case(BAG, pressure_pa=0.0), heard(BAG, "found", 0.2))
+    assert found.code == "cannot tell"
+    assert found.precharge is None
+    assert found.forecast is None
+    text = " ".join((*found.reasons, *found.not_checked))
+    assert "should hold no water" in text
+    assert "without pressure the taps do not show how much air the tank holds" in text
+
+
+def test_plain_tank_without_pressure_is_not_said_to_ring() -> None:
+    found = judge(made_case(PLAIN, precharge_pa=None, pressure_pa=0.0), heard(PLAIN, "found", 0.15))
+    assert found.code == "cannot tell"
+    assert "rings" not in found.sentence
+    assert "plain tank says nothing about its air" in found.sentence
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG, PLAIN], ids=["hanging", "standing", "bag", "plain"])
+def test_line_that_shows_no_level_puts_nothing_into_figures(tank: Tank) -> None:
+    found = judge(made_case(tank, **HOT), heard(tank, "not found"))
+    assert found.code == "cannot tell"
+    assert (found.precharge, found.water_m3, found.forecast) == (None, None, None)
+    text = " ".join((*found.reasons, *found.not_checked))
+    assert "From the level" not in text
+    assert "stays shut" not in text
+    assert "leave to the other findings" not in text
+    assert "the taps do not show how much air the tank holds" in text
+
+
+def test_measured_drain_gives_a_forecast_where_the_line_is_silent() -> None:
+    drain = DrainTest(1e-3, 1.2e5, 0.95e5)
+    found = judge(replace(made_case(HANGING, pressure_pa=1.2e5), drain=drain), heard(HANGING, "not found"))
+    assert found.precharge is None
+    assert found.forecast is not None
+
+
+def test_relief_valve_that_may_well_weep_is_not_said_to_stay_shut() -> None:
+    """A system volume at which the setting less its tolerance is reached in a third of the draws."""
+    words = {}
+    for volume in (0.12, 0.2, 0.23, 0.26, 0.29, 0.4):
+        forecast = judge(made_case(HANGING, system={"volume_m3": volume}), heard(HANGING, "all air")).forecast
+        assert forecast is not None
+        words[forecast.p_may_weep] = forecast.relief
+    assert any(LIKELY_ENOUGH_TO_WEEP <= chance < 0.5 for chance in words)
+    for chance, relief in words.items():
+        assert (relief == "stays shut") == (chance < LIKELY_ENOUGH_TO_WEEP)
 
 
 def test_without_pressure_nothing_is_compared() -> None:
