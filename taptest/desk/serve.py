@@ -10,7 +10,7 @@ from pathlib import Path
 import uvicorn
 
 from taptest.desk.app import desk_behind, make_app
-from taptest.desk.guard import new_token
+from taptest.desk.guard import Guard, new_token
 from taptest.errors import StorageError
 
 HOST = "127.0.0.1"
@@ -29,18 +29,7 @@ def serve(root: Path, port: int, *, browser: bool, say: Callable[[str], None]) -
     guarded = make_app(root, token, number)
     desk = desk_behind(guarded)
     address = f"http://{HOST}:{number}/?token={token}"
-    config = uvicorn.Config(
-        guarded,
-        log_level="warning",
-        access_log=False,
-        lifespan="off",
-        ws="none",
-        loop="asyncio",
-        server_header=False,
-        timeout_graceful_shutdown=CLOSE_S,
-        timeout_keep_alive=30,
-    )
-    server = uvicorn.Server(config)
+    server = server_of(guarded)
     say(f"The pages are open at:\n  {address}\nThe address holds a secret; it works on this computer only.")
     say("Stop with Ctrl+C; everything is kept.")
     if browser:
@@ -51,6 +40,23 @@ def serve(root: Path, port: int, *, browser: bool, say: Callable[[str], None]) -
         desk.rounds.close()
         desk.judge.close()
         listening.close()
+
+
+def server_of(guarded: Guard) -> uvicorn.Server:
+    """Return a server for guarded pages, quiet and without anything that they do not need."""
+    return uvicorn.Server(
+        uvicorn.Config(
+            guarded,
+            log_level="warning",
+            access_log=False,
+            lifespan="off",
+            ws="none",
+            loop="asyncio",
+            server_header=False,
+            timeout_graceful_shutdown=CLOSE_S,
+            timeout_keep_alive=30,
+        )
+    )
 
 
 def open_port(port: int) -> socket.socket:

@@ -1,0 +1,87 @@
+"""A real browser at the real pages: the server in a thread, Debian's Chromium driven by Playwright."""
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from taptest.desk.app import desk_behind, make_app
+from taptest.desk.live import SoundWay
+from taptest.desk.render import Desk
+from taptest.desk.serve import HOST, open_port, server_of
+
+CHROMIUM = Path("/usr/bin/chromium")
+ARGUMENTS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+TOKEN = "a-token-for-the-browser"
+DESKTOP, PHONE = (1366, 768), (390, 844)
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """Pages that are being served."""
+
+    base: str
+    desk: Desk
+
+    @property
+    def opened(self) -> str:
+        """The address with its secret."""
+        return f"{self.base}/?token={TOKEN}"
+
+
+def need_chromium() -> None:
+    """Skip with a sentence where there is no Chromium."""
+    if not CHROMIUM.is_file():
+        pytest.skip(f"Chromium is not at {CHROMIUM}; on Debian: apt install chromium.")
+
+
+@contextmanager
+def served(root: Path, way: SoundWay | None = None) -> Iterator[Served]:
+    """Serve the pages over a shelf."""
+    with open_port(0) as listening:
+        port: int = listening.getsockname()[1]
+        guarded = make_app(root, TOKEN, port, way)
+        server = server_of(guarded)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+        thread.start()
+        try:
+            yield Served(f"http://{HOST}:{port}", desk_behind(guarded))
+        finally:
+            desk_behind(guarded).rounds.close()
+            desk_behind(guarded).judge.close()
+            server.should_exit = True
+            thread.join(10)
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """Start Chromium."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=list(ARGUMENTS))
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+@contextmanager
+def tab(browser: Browser, size: tuple[int, int], scheme: str = "light") -> Iterator[tuple[Page, list[str]]]:
+    """Open a tab; the list gathers what the browser complains of: errors of scripts, refused by policy, not found."""
+    context = browser.new_context(
+        viewport={"width": size[0], "height": size[1]}, color_scheme="dark" if scheme == "dark" else "light"
+    )
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on("console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    try:
+        yield page, complaints
+    finally:
+        context.close()

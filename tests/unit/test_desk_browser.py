@@ -1,0 +1,183 @@
+"""The whole way in headless Chromium, on a laptop's screen and a phone's: form, import, finding, review, round.
+
+Accessibility is held to axe-core (rules of WCAG 2.2 A and AA), which comes with the test package axe-core-python.
+"""
+
+import importlib.util
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from taptest.visit import analyse
+from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
+from tests.made_desk import Arrays
+from tests.made_visits import write_tables
+from tests.unit.test_desk_round import Endless, tapping
+
+SHOT = "A door slammed."
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    need_chromium()
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture
+def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    (tmp_path / "visits").mkdir()
+    with served(tmp_path / "visits", Arrays(lambda: Endless(tapping(6)))) as pages:
+        yield pages
+
+
+def hold_to_axe(page: Page) -> None:
+    """No serious fault of accessibility, and nothing that has to be scrolled sideways."""
+    if not page.evaluate("typeof axe === 'object'"):
+        found = importlib.util.find_spec("axe_core_python")
+        assert found is not None
+        assert found.origin is not None
+        # Given to the page from outside: its own policy would refuse it, as it refuses every foreign script.
+        page.evaluate((Path(found.origin).parent / "axe.min.js").read_text(encoding="utf-8"))
+    faults = page.evaluate("axe.run().then((found) => found.violations)")
+    told = [(each["id"], each["impact"], each["nodes"][0]["html"][:120]) for each in faults]
+    assert not [each for each in told if each[1] in ("serious", "critical")], (page.url, json.dumps(told))
+    wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert wide <= 0, (page.url, wide)
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["laptop", "phone"])
+def test_from_the_form_to_the_finding_and_its_review(
+    browser: Browser, pages: Served, tmp_path: Path, size: tuple[int, int], scheme: str
+) -> None:
+    write_tables(tmp_path / "sent", 6, spacing_mm=45.0)
+    sent = [str(path) for path in sorted((tmp_path / "sent").iterdir()) if path.suffix in (".csv", ".wav")]
+    with tab(browser, size, scheme) as (page, complaints):
+        page.goto(pages.opened)
+        assert "token" not in page.url
+        expect(page.get_by_text("There is no visit on this shelf yet.")).to_be_visible()
+        hold_to_axe(page)
+        page.get_by_role("link", name="New visit").first.click()
+        hold_to_axe(page)
+        page.get_by_label("Name or place").fill("Cellar")
+        page.get_by_label("Kind").select_option("diaphragm")
+        page.get_by_label("Water enters").select_option("top")
+        page.get_by_label("Volume", exact=True).fill("18")
+        page.get_by_label("Diameter").fill("270 mm")
+        page.get_by_label("Pressure at the gauge").first.fill("1,5 bar")
+        page.get_by_role("button", name="Make the visit").click()
+        expect(page.locator("[id='tank.volume-error']")).to_contain_text("unit")
+        assert [said for said in complaints if "422" not in said] == []
+        complaints.clear()
+        hold_to_axe(page)
+        page.get_by_label("Volume", exact=True).fill("18 l")
+        page.locator("#files").set_input_files(sent)
+        expect(page.get_by_text("7 chosen")).to_be_visible()
+        page.get_by_role("button", name="Make the visit").click()
+        page.wait_for_selector("#points-title")
+        expect(page.locator(".finding")).to_contain_text("cannot tell")
+        picture = page.locator(".picture img")
+        picture.scroll_into_view_if_needed()
+        page.wait_for_load_state("networkidle")
+        assert picture.evaluate("(image) => image.decode().then(() => image.naturalWidth)") > 0
+        hold_to_axe(page)
+        review(page)
+        assert complaints == []
+
+
+def review(page: Page) -> None:
+    """Listen to a tap, refuse it, see the finding follow, take it back."""
+    row = page.locator(".points tbody tr").nth(2)
+    expect(row).to_contain_text("3 used")
+    row.get_by_role("link").click()
+    hold_to_axe(page)
+    sound = page.locator("audio").first
+    played = sound.evaluate("(audio) => { audio.muted = true; return audio.play().then(() => audio.duration); }")
+    assert played == pytest.approx(0.7, abs=0.01)
+    card = page.locator(".tap").nth(1)
+    card.get_by_label("Reason").fill(SHOT)
+    card.get_by_role("button", name="Refuse this tap").click()
+    expect(page.locator(".tap").nth(1)).to_contain_text("by hand")
+    expect(page.locator(".tap").nth(1)).to_contain_text(SHOT)
+    page.get_by_role("link", name="All points").click()
+    row = page.locator(".points tbody tr").nth(2)
+    expect(row).to_contain_text("2 used, 1 not")
+    expect(page.locator("main")).to_contain_text(SHOT)
+    row.get_by_role("link").click()
+    page.get_by_role("button", name="Take the decision back").click()
+    expect(page.locator(".tap").nth(1)).not_to_contain_text("by hand")
+    page.get_by_role("link", name="All points").click()
+    expect(page.locator(".points tbody tr").nth(2)).to_contain_text("3 used")
+    with page.expect_download() as taken:
+        page.get_by_role("link", name="Report (PDF, A4)").click()
+    assert Path(taken.value.path()).read_bytes().startswith(b"%PDF")
+
+
+def test_a_round_by_the_keyboard_alone(browser: Browser, pages: Served) -> None:
+    with tab(browser, DESKTOP) as (page, complaints):
+        page.goto(pages.opened)
+        page.keyboard.press("Tab")
+        expect(page.locator(":focus")).to_have_text("Skip to the content")
+        page.goto(f"{pages.base}/new")
+        for label, text in (("Name or place", "Cellar"), ("Volume", "18 l"), ("Diameter", "270 mm")):
+            page.get_by_label(label, exact=True).focus()
+            page.keyboard.type(text)
+        for label, letters in (("Kind", "diaphragm"), ("Water enters", "at the top")):
+            page.get_by_label(label).focus()
+            page.keyboard.type(letters)
+        page.keyboard.press("Enter")
+        page.get_by_role("button", name="Make the visit").focus()
+        page.keyboard.press("Enter")
+        page.get_by_role("link", name="Record a guided round").focus()
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("heading", name="Guided round")).to_be_visible()
+        hold_to_axe(page)
+        for label, text in (("First mark", "50 mm"), ("Last mark", "150 mm"), ("Distance of marks", "50 mm")):
+            page.get_by_label(label).focus()
+            page.keyboard.type(text)
+        for label in ("Practice taps first", "Estimate while tapping"):
+            page.get_by_label(label).focus()
+            page.keyboard.press("Space")
+        page.get_by_role("button", name="Begin").focus()
+        page.keyboard.press("Enter")
+        big = page.locator("[data-big]")
+        expect(big).to_have_text("100 mm", timeout=15_000)
+        hold_to_axe(page)
+        assert big.bounding_box()["height"] >= 100, "the next position is read from two metres away"  # type: ignore[index]
+        page.keyboard.press("Space")
+        expect(big).to_have_text("50 mm")
+        page.keyboard.press("s")
+        expect(big).to_have_text("100 mm")
+        page.keyboard.press("q")
+        expect(page.get_by_role("link", name="To the finding")).to_be_visible(timeout=15_000)
+        assert complaints == []
+
+
+def test_a_foreign_page_cannot_reach_the_desk(browser: Browser, pages: Served) -> None:
+    """A page under another name, though open in the same browser beside the cookie, gets and sets nothing."""
+    with tab(browser, DESKTOP) as (page, _):
+        page.goto(pages.opened)
+        evil = page.context.new_page()
+        evil.route("http://evil.example/**", lambda route: route.fulfill(content_type="text/html", body="<p>evil"))
+        evil.goto("http://evil.example/")
+        reached = evil.evaluate(
+            "(base) => fetch(base + '/', {credentials: 'include'}).then(() => 'reached', () => 'refused')", pages.base
+        )
+        assert reached == "refused"
+        evil.evaluate(
+            """(base) => {
+                const form = document.createElement('form');
+                form.method = 'post';
+                form.action = base + '/new';
+                document.body.append(form);
+                form.submit();
+            }""",
+            pages.base,
+        )
+        evil.wait_for_url(f"{pages.base}/new")
+        assert "refused" in evil.inner_text("body")
+        assert not [path for path in pages.desk.visits.root.iterdir() if path.is_dir()]
