@@ -37,6 +37,9 @@ PRIORS: dict[str, float] = {
 CLAIMED_FROM = 0.6
 """A cause is claimed only from this probability on."""
 
+SPEAKS_FROM = 1.3
+"""An observation speaks for a cause where it makes it that many times likelier, and against it the other way."""
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
@@ -415,10 +418,10 @@ def _because(cause: str, known: Mapping[str, str]) -> tuple[str, bool]:
         likelihood = evidence.likelihoods()[:, evidence.answers.index(answer)]
         own = likelihood[list(PRIORS).index(cause)]
         ratios.append((float(np.log(own / (prior @ likelihood))), evidence.says[answer]))
-    speaking = [says for ratio, says in sorted(ratios, reverse=True) if ratio > np.log(1.1)]
+    speaking = [says for ratio, says in sorted(ratios, reverse=True) if ratio > np.log(SPEAKS_FROM)]
     if speaking:
         return _sentence(speaking[:3]), True
-    against = [says for ratio, says in sorted(ratios) if ratio < -np.log(1.5)]
+    against = [says for ratio, says in sorted(ratios) if ratio < -np.log(SPEAKS_FROM)]
     if against:
         return f"Against it: {against[0]}.", False
     return "Nothing observed so far speaks for or against it.", False

@@ -18,6 +18,9 @@ from taptest.water.pressure import atmospheric_pressure_pa
 PIN_CHECK = check_sentence("water at the air valve")
 PUSH_CHECK = check_sentence("weight")
 
+OPEN_AIR_PA = 2_000.0
+"""A plain tank whose charge is stated within 0.02 bar of zero was filled from open air."""
+
 
 @dataclass(frozen=True, slots=True)
 class Story:
@@ -34,7 +37,10 @@ class Story:
 
     def show(self, kind: Kind, value: float | None) -> str:
         """Show a figure in the user's unit, "unknown" where there is none."""
-        return "unknown" if value is None else self.units.show(kind, value)
+        if value is None:
+            return "unknown"
+        # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
+        return self.units.show(kind, value, 1 if kind == "length" and self.units.length == "in" else None)
 
     def span(self, kind: Kind, interval: Interval) -> str:
         """Both ends of an interval with the unit once: "0.4 to 0.7 bar"."""
@@ -56,6 +62,8 @@ class Story:
         if reference is None:
             return "an unknown pre-charge"
         value = self.show("pressure", reference.pressure_pa)
+        if self.case.tank.kind == "plain" and abs(reference.pressure_pa) < OPEN_AIR_PA:
+            return "a filling from open air"
         return {
             "stated": f"a pre-charge of {value}",
             "what the system needs": f"the pre-charge of {value} that the system's height needs",
@@ -369,7 +377,9 @@ def checks_of(story: Story) -> tuple[str, ...]:
         "waterlogged": (*pin, PUSH_CHECK, refill),
         "more air than expected": (
             "See whether the valve before the tank is open and its line free: isolated, it cannot take water.",
-            "Cool down, isolate the tank, drain its water side to zero and read its charge with a gauge.",
+            "Cool down, isolate the tank, drain its water side to zero and read its charge with a gauge."
+            if tank.has_membrane
+            else drain,
         ),
         "too small": (
             "Check the system's volume and the highest temperature, on which the forecast rests.",

@@ -70,6 +70,13 @@ def test_no_evidence_leaves_the_priors() -> None:
     assert all(cause.because.startswith("Nothing observed") and not cause.supported for cause in ranked_causes({}))
 
 
+def test_what_hardly_bears_on_a_cause_does_not_speak_for_it() -> None:
+    """A normal cold pressure fits most causes: no reason to name one of them."""
+    causes = {cause.cause: cause for cause in ranked_causes({"cold pressure": "normal"})}
+    assert not causes["lost pre-charge"].supported
+    assert causes["fill pressure set too high"].because.startswith("Against it: the cold pressure is what")
+
+
 def test_what_speaks_against_a_cause_does_not_count_as_speaking_for_it() -> None:
     causes = {cause.cause: cause for cause in ranked_causes({"weight": "light", "second gauge": "disagrees"})}
     assert causes["gauge error"].supported

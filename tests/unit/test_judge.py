@@ -1,5 +1,6 @@
 """Each rule of the finding: what is said, what is never said, and what comes next."""
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -154,6 +155,22 @@ def test_zero_pressure_makes_everything_ring() -> None:
     assert found.code == "cannot tell"
     assert "everything rings" in found.sentence
     assert judge(made_case(HANGING, pressure_pa=0.0), heard(HANGING, "all water")).code == "waterlogged"
+
+
+def test_more_air_in_a_plain_tank_sends_to_no_charge_that_it_lacks() -> None:
+    found = judge(made_case(PLAIN, **{**HOT, "precharge_pa": 0.0}), heard(PLAIN, "found", 0.25))
+    assert found.code == "more air than expected"
+    assert "a filling from open air" in found.sentence
+    assert "0.00 bar" not in found.sentence
+    assert not any("read its charge" in check for check in found.next_checks)
+
+
+def test_inches_are_shown_as_a_tape_shows_them() -> None:
+    state = {**HOT, "pressure_pa": 1.8e5}
+    found = judge(made_case(BAG, **state), heard(BAG, "found", level_for(BAG, 0.5e5, state)), units=US)
+    lengths = re.findall(r"(\d+(?:\.\d+)?) in\b", " ".join((found.sentence, *found.reasons)))
+    assert lengths
+    assert all(re.fullmatch(r"\d+\.\d", length) for length in lengths)
 
 
 def test_zero_pressure_puts_no_charge_into_figures() -> None:
