@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from taptest.finding.records import Case, Readings, SystemFacts
-from taptest.line.boundary import prior_for
+from taptest.line.boundary import prior_for, unread_line
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading
 from taptest.tank.kinds import Tank, TankKind, WaterEnd
 from taptest.tank.membrane import boundary_depth_m
@@ -66,9 +66,8 @@ def heard(
         "two": 0.15 * rest,
     }
     if state == "not found":
-        share = dict(zip(share, (prior.found, prior.all_air, prior.all_water, prior.inverted, prior.two), strict=True))
-    else:
-        share[state] += sure
+        return replace(unread_line(points, tank, notes), misfit=misfit, method="")
+    share[state] += sure
     bell = np.ones_like(grid)
     if depth_m is not None:
         bell = np.exp(-0.5 * ((grid - depth_m) / sd_m) ** 2) + 1e-9

@@ -26,7 +26,7 @@ from taptest.finding.records import (
     PrechargeEstimate,
     ReferenceSource,
 )
-from taptest.line.boundary import Prior, prior_for
+from taptest.line.boundary import Prior, beyond_points, prior_for
 from taptest.line.records import LineReading
 from taptest.tank.kinds import Tank, line_shows_share
 from taptest.tank.membrane import boundary_depth_m, draw_mixing, water_share_at_depth
@@ -366,8 +366,10 @@ class _LineLikelihood:
         self._tank = tank
         self._depth = posterior.depth_m
         self._found = posterior.mass / even
-        self.all_air = posterior.p_all_air / prior.all_air
-        self.all_water = posterior.p_all_water / prior.all_water
+        # A boundary beyond the outermost points counts as all air or all water there, in the prior as in the posterior.
+        air, water = beyond_points(posterior.depth_m, line.point_depth_m, tank)
+        self.all_air = posterior.p_all_air / (prior.all_air + float(air @ even))
+        self.all_water = posterior.p_all_water / (prior.all_water + float(water @ even))
         self.inverted = posterior.p_inverted / prior.inverted
         self._first, self._last = _blind(tank, line)
 

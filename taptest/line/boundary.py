@@ -5,13 +5,14 @@ inverted picture, two boundaries. With a sweep of the shell model the evidence i
 which the model does not know, are weighed as a line on which nothing varies as the model says, plus what the
 change-points gain there. Without a sweep the change-points decide alone, the water on the side that the tank names and
 the duller part the water's. A line unlike anything the model makes, or one without contrast, is "not found", never
-forced into a state.
+forced into a state. "All air" and "all water" speak of the tapped points: a boundary beyond the outermost point counts
+as none.
 
 Depths are metres below the top of the shell. Shapes: P points, B bands, G grid depths.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,6 +115,7 @@ def read_line(
         evidence = _free_evidence(profile, changes, tank)
         misfit, method = 0.0, "change-points"
     posterior, inverted = _posterior(evidence, prior or prior_for(tank))
+    posterior = _as_tapped(posterior, profile.depth_m, tank)
     interval = (posterior.quantile_m(0.05), posterior.quantile_m(0.95))
     wide = interval[1] - interval[0] > TOO_WIDE * tank.shape.height_m
     state = _state(posterior, misfit, wide)
@@ -275,6 +277,28 @@ def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, Fl
     return posterior, inverted
 
 
+def beyond_points(depth_m: FloatArray, point_depth_m: FloatArray, tank: Tank) -> tuple[FloatArray, FloatArray]:
+    """Which depths (G,) lie beyond the points (P,): those where all points are air's, and those where all are water's.
+
+    One (1.0) where so, else zero.
+    """
+    if point_depth_m.size == 0:
+        return np.zeros_like(depth_m), np.zeros_like(depth_m)
+    above, below = (depth_m < point_depth_m.min()) * 1.0, (depth_m > point_depth_m.max()) * 1.0
+    return (above, below) if tank.hanging else (below, above)
+
+
+def _as_tapped(posterior: BoundaryPosterior, point_depth_m: FloatArray, tank: Tank) -> BoundaryPosterior:
+    """Count a boundary beyond the outermost points as what the points show: all air or all water."""
+    air, water = beyond_points(posterior.depth_m, point_depth_m, tank)
+    return replace(
+        posterior,
+        mass=posterior.mass * (1.0 - air - water),
+        p_all_air=posterior.p_all_air + float(air @ posterior.mass),
+        p_all_water=posterior.p_all_water + float(water @ posterior.mass),
+    )
+
+
 def _state(posterior: BoundaryPosterior, misfit: float, wide: bool) -> BoundaryState:
     """Name the state if it is likely enough, the line fits the model, and the boundary has a place."""
     chances: dict[BoundaryState, float] = {
@@ -352,6 +376,7 @@ def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> 
     depth = _plain_grid(tank)
     flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5), 0.0)
     posterior, inverted = _posterior(flat, prior_for(tank))
+    posterior = _as_tapped(posterior, point_depth_m, tank)
     return LineReading(
         state="not found",
         posterior=posterior,

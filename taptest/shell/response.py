@@ -246,8 +246,6 @@ class Change:
     losses: Losses | None = None
     rubber_factor: float = 1.0
     """Mass of the rubber over the nominal one."""
-    water_factor: float = 1.0
-    """Mass of the water that moves with the wall over that of water right behind it: a bag may hardly touch."""
 
 
 def matrices(
@@ -262,8 +260,7 @@ def matrices(
     h, rubber = change.wall_factor, spec.rubber_kg_m2 * change.rubber_factor
     elastic = h * b.membrane + h**3 * b.bending
     stiff = elastic + b.pressure + b.ring
-    water = change.water_factor
-    mass = h * b.wall_mass + b.other_mass + water * harmonic.added[level] + rubber * harmonic.rubber_area[level]
+    mass = h * b.wall_mass + b.other_mass + harmonic.added[level] + rubber * harmonic.rubber_area[level]
     # element matrices hold membrane and bending together; where a loss acts both grow alike to first order
     local = h**2
     loss = (

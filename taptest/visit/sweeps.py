@@ -45,8 +45,6 @@ END_ROOM_M = 0.004
 """The sweep's positions begin and end so far from the poles."""
 WALLS = (1.0, 0.93, 1.07)
 """Walls over the nominal one that are each taken to be as likely: sheet tolerance and drawing, common practice."""
-LOOSE_BAG = 0.2
-"""Share of the water's mass that a wall feels behind a bag that hardly touches it: our own estimate."""
 
 Sweeps = tuple[LevelSweep, ...]
 
@@ -79,8 +77,6 @@ def _changes(tank: Tank) -> tuple[Change, ...]:
     changes = [Change(wall_factor=factor) for factor in WALLS]
     if tank.kind == "diaphragm":
         changes.append(Change(rubber_factor=0.0))  # torn, or never lying on the wall
-    if tank.kind == "bladder":
-        changes.append(Change(water_factor=LOOSE_BAG))
     return tuple(changes)
 
 

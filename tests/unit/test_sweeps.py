@@ -131,7 +131,7 @@ def test_the_model_is_asked_for_the_walls_that_the_tank_may_have(monkeypatch: py
     sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.4e5)))
     assert not asked, "a pressure of the same class asks for no new model"
     sweeps_for(Case(replace(HANGING, kind="bladder", seam_depth_m=None), SystemFacts(WATER), Readings()))
-    assert [c.water_factor for c in changes_of(asked)] == [1, 1, 1, sweeps.LOOSE_BAG]
+    assert [(c.wall_factor, c.rubber_factor) for c in changes_of(asked)] == [(1, 1), (0.93, 1), (1.07, 1)]
 
 
 def changes_of(asked: dict[str, object]) -> tuple[Change, ...]:
