@@ -360,11 +360,15 @@ def _outline(shape: Shape, outside_m: float) -> tuple[FloatArray, FloatArray]:
 
 
 def _mm(metres: float) -> str:
-    return f"{metres * 1000:.4g} mm"
+    # Whole millimetres from a metre up; what nobody can mean is shown in metres, not with a power of ten.
+    if metres >= 100.0:
+        return f"{metres:,.0f} m".replace(",", " ")
+    return f"{metres * 1000:.0f} mm" if metres >= 1.0 else f"{metres * 1000:.4g} mm"
 
 
 def _litres(cubic_metres: float) -> str:
-    return f"{cubic_metres * 1000:.3g} l"
+    litres = cubic_metres * 1000
+    return f"{litres:.0f} l" if litres >= 100 else f"{litres:.3g} l"
 
 
 def _check_sizes(

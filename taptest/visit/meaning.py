@@ -99,7 +99,7 @@ def meaning_of(document: Document, source: str, points_source: str = "") -> Mean
     system = SystemFacts(
         fluid=fluid,
         volume_m3=_si(values, "system", "volume"),
-        relief_pa=_gauge(values, "system", "relief", air_pa),
+        relief_pa=_relief_pa(values, air_pa, source),
         fill_pa=_gauge(values, "system", "fill", air_pa),
         max_temperature_c=_si(values, "system", "max_temperature"),
         static_head_pa=static_head_of(document.system.static_head, fluid, f"{source}, [system] static_head", air_pa),
@@ -156,6 +156,16 @@ def _air_pressure_pa(values: Values, source: str) -> float:
         return float(atmospheric_pressure_pa(_si(values, "system", "altitude") or 0.0))
     except PhysicsError as error:
         raise PhysicsError(f"{source}, [system] altitude: {error}") from error
+
+
+def _relief_pa(values: Values, air_pa: float, source: str) -> float | None:
+    relief = _gauge(values, "system", "relief", air_pa)
+    if relief is not None and relief <= 0:
+        raise PhysicsError(
+            f'{source}, [system] relief: "{values["system", "relief"]}" is no setting of a relief valve, which opens '
+            'above zero; read it on the valve ("3 bar", "30 psi"), or leave it out.'
+        )
+    return relief
 
 
 def _gauge_sd(values: Values, source: str) -> dict[str, float]:
@@ -317,16 +327,22 @@ def static_head_of(text: str | None, fluid: Fluid, where: str, air_pa: float = S
     if text is None or not text.strip():
         return None
     try:
-        return float(static_head_pa(quantities.parse("length", text, where).si, fluid))
+        head = float(static_head_pa(quantities.parse("length", text, where).si, fluid))
     except QuantityError:
-        pass  # It is no height, so it must be a pressure; if it is neither, the sentence below names both.
-    try:
-        return quantities.parse("pressure", text, where).gauge_pa(air_pa)
-    except QuantityError as error:
-        raise QuantityError(
-            f"{where}: {text!r} is neither a height nor a pressure; "
-            'write the height above the tank, like "8 m" or "25 ft", or its pressure, like "0.8 bar".'
-        ) from error
+        # It is no height, so it must be a pressure; if it is neither, the sentence below names both.
+        try:
+            head = quantities.parse("pressure", text, where).gauge_pa(air_pa)
+        except QuantityError as error:
+            raise QuantityError(
+                f"{where}: {text!r} is neither a height nor a pressure; "
+                'write the height above the tank, like "8 m" or "25 ft", or its pressure, like "0.8 bar".'
+            ) from error
+    if head < 0:
+        raise PhysicsError(
+            f"{where}: {text!r} is below zero; write how far the system reaches above the tank, "
+            '"0 m" where the tank is its highest part.'
+        )
+    return head
 
 
 def _check_points(document: Document, tank: Tank, source: str) -> None:

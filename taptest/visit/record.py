@@ -326,6 +326,18 @@ _EXPECTED = (
 """Beginning of a fault's name in pydantic -> what should stand there."""
 
 
+_UNITS_OF = {
+    **dict.fromkeys(("volume", "acceptance"), ("l", "gal")),
+    **dict.fromkeys(("diameter", "height", "wall", "straight_length", "seam", "microphone_distance"), ("mm", "in")),
+    **dict.fromkeys(("static_head", "altitude", "tank_above_gauge"), ("m", "ft")),
+    **dict.fromkeys(("precharge", "relief", "fill", "pressure", "gauge_error"), ("bar", "psi")),
+    **dict.fromkeys(("pressure_before", "pressure_after"), ("bar", "psi")),
+    **dict.fromkeys(("charged_at", "max_temperature", "temperature"), ("C", "F")),
+    **dict.fromkeys(("water_temperature", "tank_temperature"), ("C", "F")),
+}
+"""Key -> a metric and an American unit in which it is usually written."""
+
+
 def _sentence(fault: Mapping[str, Any], source: str) -> str:
     """One fault found by pydantic, as a sentence: where, what, and what to do."""
     place: tuple[int | str, ...] = fault["loc"] or ("document",)
@@ -337,18 +349,20 @@ def _sentence(fault: Mapping[str, Any], source: str) -> str:
         return f"{where} is missing, and without it the visit cannot be judged. Add it."
     shown = json.dumps(fault["input"], ensure_ascii=False, default=str)
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
-    return f"{where} is {shown}, {_cure(kind, fault, shown)}."
+    if kind == "string_type" and isinstance(fault["input"], int | float) and not isinstance(fault["input"], bool):
+        metric, american = _UNITS_OF.get(str(place[-1]), ("", ""))
+        like = f'a text with its unit, like "{shown} {metric}" or "{shown} {american}"' if metric else f'"{shown}"'
+        return f"{where} is {shown}, a bare number; write it as {like}."
+    return f"{where} is {shown}, {_cure(kind, fault)}."
 
 
-def _cure(kind: str, fault: Mapping[str, Any], shown: str) -> str:
+def _cure(kind: str, fault: Mapping[str, Any]) -> str:
     """Say what is wrong with a value and what should stand there instead."""
-    value, context = fault["input"], fault.get("ctx", {})
+    context = fault.get("ctx", {})
     if kind == "value_error":
         return f"which {context['error']}"
     if kind == "literal_error":
         return f"but it can only be {context['expected']}"
-    if kind == "string_type" and isinstance(value, int | float) and not isinstance(value, bool):
-        return f'a bare number; write it as a text with its unit, like "{shown} l" or "{shown} bar"'
     if kind == "string_type":
         return "but it should be a text in quotation marks; leave it out if it is not known"
     expected = [text for beginning, text in _EXPECTED if kind.startswith(beginning)]

@@ -132,7 +132,7 @@ def density(fluid: Fluid, t_c: ArrayLike) -> FloatArray:
     if not bool(np.all((t >= low) & (t <= high))):
         wrong = float(np.ravel(t[~((t >= low) & (t <= high))])[0])
         raise PhysicsError(
-            f"The density of {fluid} is known from {low:g} to {high:g} °C, but {wrong:g} °C was asked for; "
+            f"The density of {fluid} is known from {low:g} to {high:g} °C, but {wrong:.4g} °C was asked for; "
             "check the temperature and its unit."
         )
     if fluid.share == 0:

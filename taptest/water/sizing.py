@@ -140,7 +140,9 @@ class TankChoice:
 
 
 def entered_volume(volume_m3: float) -> Band:
-    """Return the band of a system volume that is known, which has no width."""
+    """Return the band of a system volume that is known, which has no width; `PhysicsError` unless it is above zero."""
+    if not volume_m3 > 0:
+        raise PhysicsError(f"A system volume of {1e3 * volume_m3:g} l cannot be; give one above zero.")
     return Band(volume_m3, volume_m3, volume_m3)
 
 
@@ -237,7 +239,8 @@ def needed_precharge_pa(
     """Pre-charge (gauge) that the system needs: static head, overpressure of steam above boiling, and a margin."""
     if not static_head_pa >= 0:
         raise PhysicsError(
-            f"A static head of {static_head_pa:g} Pa at the tank cannot be; give the height above the tank, 0 or more."
+            f"A static head of {static_head_pa / 1e5:.2f} bar at the tank cannot be; give the height of the system"
+            " above the tank, 0 or more."
         )
     steam = max(0.0, saturation_abs_pa(hot_c) - atmospheric_pa)
     return static_head_pa + steam + margin_pa
@@ -384,7 +387,8 @@ def _pressures(task: SizingTask, method: SizingMethod, lines: list[str], units: 
             "mounted higher is needed."
         )
     filled = "" if method == "en 12828" else f"fill pressure {shown[1]}, "
-    lines.append(f"Pre-charge {shown[0]}, {filled}highest pressure {shown[2]} under a relief valve of {shown[3]}.")
+    charged = "Filled from open air" if method in _PLAIN else f"Pre-charge {shown[0]}"
+    lines.append(f"{charged}, {filled}highest pressure {shown[2]} under a relief valve of {shown[3]}.")
     return precharge, fill, highest
 
 
@@ -522,9 +526,12 @@ def _choice(task: SizingTask, result: SizingResult, tanks: tuple[TankSize, ...],
         return TankChoice(tanks, total, None, None, None, tuple(lines), ())
     fill, hot = _fill_for(task, result, total), _hot_pressures(task, result, tanks)
     low, high = units.show("pressure", hot.low), units.show("pressure", hot.high)
+    which = "each" if len(tanks) > 1 else "it"
+    charge = f"Charge {which} to {units.show('pressure', result.precharge_pa)} with its water side empty, fill"
+    if result.method in _PLAIN:
+        charge = f"Fill {which} from open air,"
     lines.append(
-        f"Charge {'each to' if len(tanks) > 1 else 'it to'} {units.show('pressure', result.precharge_pa)} with its "
-        f"water side empty, fill cold to {units.show('pressure', fill)}; hot the pressure reaches "
+        f"{charge} cold to {units.show('pressure', fill)}; hot the pressure reaches "
         f"{low if low == high else f'{low} to {high}'}."
     )
     unknown = [tank for tank in tanks if tank.acceptance_m3 is None]

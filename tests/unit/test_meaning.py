@@ -77,6 +77,9 @@ def test_assumptions_are_said() -> None:
         ({"tank": {"kind": "plain"}}, VisitError, ["water_end", "lies below"]),
         ({"system": {"fluid": "beer"}}, QuantityError, ["[system] fluid", "beer"]),
         ({"system": {"fluid": "propylene glycol 90 %"}}, PhysicsError, ["[system] fluid"]),
+        ({"system": {"static_head": "-7 m"}}, PhysicsError, ["[system] static_head", "-7 m", '"0 m"']),
+        ({"system": {"relief": "0 bar"}}, PhysicsError, ["[system] relief", "0 bar", "leave it out"]),
+        ({"system": {"relief": "-1 psi"}}, PhysicsError, ["[system] relief", "-1.0 psi"]),
         ({"system": {"static_head": "8"}}, QuantityError, ["static_head", "8 m"]),
     ],
 )

@@ -90,7 +90,7 @@ def test_glycol_and_altitude_ask_for_more(capsys: pytest.CaptureFixture[str]) ->
         (("80 C", "5 C"), ["hot temperature", "not above the cold"]),
         (("3 bar", "1 bar"), ["fill pressure", "relief setting"]),
         (("7 m", "7"), ["--static-head", "'7'", "8 m"]),
-        (("7 m", "-3 m"), ["static head"]),
+        (("7 m", "-3 m"), ["--static-head", "'-3 m'", '"0 m"']),
     ],
 )
 def test_a_refusal_names_option_value_and_cure(

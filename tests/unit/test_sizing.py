@@ -162,6 +162,8 @@ BAD: list[tuple[Callable[[], object], str]] = [
     (lambda: en_tank_m3(0.3, 0.01, 3e5, 2e5), "does not exceed"),
     (lambda: en_fill_range_pa(0.002, 0.01, 0.003, 2e5, 3e5), "cannot hold"),
     (lambda: needed_precharge_pa(-1.0), "static head"),
+    (lambda: entered_volume(0.0), "above zero"),
+    (lambda: entered_volume(float("nan")), "above zero"),
     (lambda: choose_tanks(TASK, size(TASK, "diaphragm"), []), "at least one size"),
     (lambda: choose_tanks(TASK, size(TASK, "diaphragm"), [TankSize(0.01, 0.02)]), "at most the volume"),
 ]
@@ -173,6 +175,14 @@ def test_errors_are_sentences(call: Callable[[], object], words: str) -> None:
         call()
     assert words in str(caught.value)
     assert str(caught.value).endswith(".")
+
+
+def test_plain_tank_is_filled_from_open_air_and_not_charged() -> None:
+    result = size(TASK, "closed")
+    told = [*result.lines, *choose_tanks(TASK, result, sizes())[0].lines]
+    assert any(line.startswith("Filled from open air, fill pressure 1.00 bar") for line in told)
+    assert any(line.startswith("Fill it from open air, cold to 1.00 bar") for line in told)
+    assert not any("charge" in line.lower() for line in told)
 
 
 def litres(result: SizingResult, task: SizingTask, share: float | None, most: int = 3) -> list[tuple[int, ...]]:

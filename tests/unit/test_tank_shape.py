@@ -62,6 +62,8 @@ def test_lying_tank_takes_its_length_from_volume() -> None:
         ({"volume_m3": 0.05, "diameter_m": 0.28, "height_m": 0.36}, "hold"),
         ({"volume_m3": 18.0e3}, "volume"),
         ({"volume_m3": 18.0e-7}, "volume"),
+        ({"volume_m3": 18.0e3}, "outside 0.5 l to 20000 l"),
+        ({"volume_m3": 0.018, "diameter_m": 3.2e5}, "diameter of 320 000 m"),
         ({"volume_m3": 0.018, "diameter_m": 280.0}, "diameter"),
         ({"volume_m3": 0.018, "height_m": 3.0}, "times as long"),
         ({"volume_m3": 0.018, "height_m": 0.1}, "does not fit"),
@@ -75,6 +77,7 @@ def test_what_no_tank_can_be_is_refused_with_a_sentence(known: dict[str, float],
     with pytest.raises(PhysicsError, match=word) as refusal:
         resolve_shape(**known)  # type: ignore[arg-type]
     assert str(refusal.value).endswith(".")
+    assert "e+" not in str(refusal.value)  # no power of ten: a technician reads this
 
 
 @pytest.mark.parametrize(
