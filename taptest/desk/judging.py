@@ -43,6 +43,7 @@ class Judge:
         self._waiting: queue.SimpleQueue[tuple[str, Visit] | None] = queue.SimpleQueue()
         self._changed = threading.Condition()
         self._thread: threading.Thread | None = None
+        self._warm = False
 
     def ask(self, visit: "Visit", wait_s: float = 0.0) -> Judging:
         """Return the judgement of a visit as far as it has come within `wait_s`.
@@ -64,6 +65,12 @@ class Judge:
             while judging.state == "working" and (left := until - time.monotonic()) > 0:
                 self._changed.wait(left)
         return judging
+
+    def warm(self) -> None:
+        """Load what judging and drawing need, so that the first visit opens sooner; once, and nobody waits for it."""
+        if not self._warm:
+            self._warm = True
+            threading.Thread(target=_load, daemon=True, name="loading").start()
 
     def close(self) -> None:
         """Let the thread end after what it is doing."""
@@ -104,6 +111,11 @@ class Judge:
             threading.excepthook(threading.ExceptHookArgs((type(error), error, error.__traceback__, None)))
         else:
             judging.state = "done"
+
+
+def _load() -> None:
+    import taptest.report.figures
+    import taptest.visit.analyse  # noqa: F401 - loaded for later
 
 
 @dataclass(slots=True)

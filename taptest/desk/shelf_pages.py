@@ -50,7 +50,9 @@ def shelf(request: Request) -> Response:
 
 def fresh(request: Request) -> Response:
     """Look for what changed in the folders, and say whether the list is to be read again."""
-    _, changed = desk_of(request).visits.search(refresh=True)
+    desk = desk_of(request)
+    _, changed = desk.visits.search(refresh=True)
+    desk.judge.warm()
     return JSONResponse({"changed": changed})
 
 

@@ -11,16 +11,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import taptest
 from taptest.errors import StorageError
 from taptest.visit import disk
-from taptest.visit.analyse import judge_visit
 from taptest.visit.files import LARGEST_DOCUMENT, Visit
 from taptest.visit.fingerprint import recordings_sha256
 from taptest.visit.record import write_document
-from taptest.visit.result import VisitResult, as_json
+
+if TYPE_CHECKING:
+    from taptest.visit.result import VisitResult
 
 JUDGED = "judged.json"
 LARGEST_JUDGED = 4 * LARGEST_DOCUMENT
@@ -65,12 +66,14 @@ def read_judged(visit: Visit) -> dict[str, Any] | None:
     return content if whole and kept.get("fingerprint") == basis(visit) else None
 
 
-def keep_judged(visit: Visit, result: VisitResult, mark: str | None = None) -> None:
+def keep_judged(visit: Visit, result: "VisitResult", mark: str | None = None) -> None:
     """Write the finding beside the visit, whole or not at all.
 
     `mark` is the fingerprint as it was before judging, so that a recording that changed meanwhile makes the finding
     stale. Raises `StorageError`.
     """
+    from taptest.visit.result import as_json
+
     kept = {
         "fingerprint": mark or basis(visit),
         "version": taptest.__version__,
@@ -79,7 +82,14 @@ def keep_judged(visit: Visit, result: VisitResult, mark: str | None = None) -> N
     disk.write_text(visit.folder / JUDGED, json.dumps(kept, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 
 
-def judge_and_keep(visit: Visit, progress: Callable[[float], None] | None = None) -> tuple[VisitResult, str]:
+def judge_visit(visit: Visit, progress: Callable[[float], None] | None = None) -> "VisitResult":
+    """Judge a visit (see `visit.analyse`), whose libraries are loaded only now: a kept finding is read without them."""
+    from taptest.visit.analyse import judge_visit as judge
+
+    return judge(visit, progress)
+
+
+def judge_and_keep(visit: Visit, progress: Callable[[float], None] | None = None) -> "tuple[VisitResult, str]":
     """Judge a visit and keep its finding; returns the result and, where it could not be kept, a sentence why.
 
     Raises what `judge_visit` raises.
@@ -95,6 +105,8 @@ def judge_and_keep(visit: Visit, progress: Callable[[float], None] | None = None
 
 def judged(visit: Visit, progress: Callable[[float], None] | None = None) -> Judged:
     """Return the kept finding, or judge and keep it. Raises what `judge_visit` raises."""
+    from taptest.visit.result import as_json
+
     content = read_judged(visit)
     if content is not None:
         return Judged(content)

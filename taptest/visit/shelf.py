@@ -25,8 +25,6 @@ from typing import Any, NamedTuple, Self
 
 from taptest.errors import StorageError, TaptestError, VisitError
 from taptest.visit.disk import storage_errors
-from taptest.visit.files import DOCUMENT, read_visit
-from taptest.visit.judged import code_version, read_judged
 
 INDEX = ".taptest-index.sqlite"
 INDEX_SCHEMA = 1
@@ -212,6 +210,8 @@ def _index_errors(index: Path) -> Iterator[None]:
 
 def _visit_folders(root: Path) -> Iterator[Path]:
     """Find the visits below a folder, in order of their names; links are not followed, nor is anything hidden."""
+    from taptest.visit.files import DOCUMENT
+
     with storage_errors("read", root):
         names = sorted(os.scandir(root), key=lambda found: found.name)
     if any(found.name == DOCUMENT and found.is_file(follow_symlinks=False) for found in names):
@@ -236,6 +236,8 @@ def _signature(folder: Path) -> str:
 
     While a file is just written it is one that fits no other.
     """
+    from taptest.visit.judged import code_version
+
     digest = hashlib.sha1(code_version().encode(), usedforsecurity=False)
     newest = 0.0
     folders = [str(folder)]
@@ -263,6 +265,9 @@ def _troubled(name: str, error: TaptestError) -> Entry:
 
 def _entry(folder: Path, name: str) -> Entry:
     """Read one visit; what is wrong with it is told in the row."""
+    from taptest.visit.files import read_visit
+    from taptest.visit.judged import read_judged
+
     try:
         visit = read_visit(folder)
         kept = read_judged(visit)
