@@ -12,7 +12,6 @@ import os
 import struct
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from types import TracebackType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -278,31 +277,6 @@ def wav_notes(path: Path) -> tuple[str, ...]:
     return ()
 
 
-def mend_recording(path: str | Path) -> bool:
-    """Write the true sizes into the header of a WAV file whose recording was broken off; say whether it was needed."""
-    place = Path(path)
-    _refuse_missing(place)
-    data = _wav_data(place)
-    if data is None:
-        return False
-    offset, promised, there = data
-    if promised == there or (promised != 0 and promised < there):
-        return False
-    try:
-        with place.open("r+b") as file:
-            file.seek(4)
-            file.write(struct.pack("<I", min(offset + there - 8, 0xFFFFFFFF)))
-            file.seek(offset - 4)
-            file.write(struct.pack("<I", min(there, 0xFFFFFFFF)))
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError as error:
-        raise StorageError(
-            f"The sound file {place} cannot be mended ({error.strerror}); check its permissions."
-        ) from error
-    return True
-
-
 def write_recording(path: str | Path, samples: NDArray[np.floating], rate_hz: int) -> None:
     """Write samples (N,) or (N, C) as 16-bit FLAC or WAV, by the name's ending, whole or not at all.
 
@@ -329,69 +303,3 @@ def write_recording(path: str | Path, samples: NDArray[np.floating], rate_hz: in
         raise StorageError(
             f"The recording {place} cannot be written ({error.strerror}); check free space and permissions."
         ) from error
-
-
-class RecordingWriter:
-    """A 16-bit WAV file that grows block by block and loses nothing in a crash.
-
-    Every block is on the disk when `write` returns. If the program dies, the header's size stays 0, which
-    `open_recording` reads and `mend_recording` mends.
-    """
-
-    def __init__(self, path: str | Path, rate_hz: int, channels: int = 1) -> None:
-        self.path = Path(path)
-        self.rate_hz = rate_hz
-        try:
-            self._file = self.path.open("xb")
-        except OSError as error:
-            raise StorageError(
-                f"The recording {self.path} cannot be started ({error.strerror}); "
-                "check free space and permissions, and that no file of that name is there."
-            ) from error
-        # RIFF header of 16-bit PCM (Multimedia Programming Interface and Data Specifications 1.0, 1991). Sizes 8 and
-        # 0 are what libsndfile takes as the sign of a recording that was broken off.
-        head = struct.pack(
-            "<4sI4s4sIHHIIHH",
-            b"RIFF",
-            8,
-            b"WAVE",
-            b"fmt ",
-            16,
-            1,
-            channels,
-            rate_hz,
-            2 * channels * rate_hz,
-            2 * channels,
-            16,
-        )
-        self._append(head + struct.pack("<4sI", b"data", 0))
-
-    def write(self, block: NDArray[np.floating]) -> None:
-        """Append samples (N,) or (N, C) and put them on the disk."""
-        steps = np.rint(np.clip(np.nan_to_num(block), -1.0, 1.0) * 32767)
-        self._append(steps.astype("<i2").tobytes())
-
-    def close(self) -> None:
-        """Write the final header and close the file."""
-        if not self._file.closed:
-            self._file.close()
-            mend_recording(self.path)
-
-    def _append(self, data: bytes) -> None:
-        try:
-            self._file.write(data)
-            self._file.flush()
-            os.fsync(self._file.fileno())
-        except OSError as error:
-            raise StorageError(
-                f"The recording {self.path} cannot be continued ({error.strerror}); free some space and record again. "
-                "What was written before is kept."
-            ) from error
-
-    def __enter__(self) -> "RecordingWriter":
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
