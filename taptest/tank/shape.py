@@ -24,6 +24,8 @@ CROWN_FACTOR = 1.0
 """Crown radius of a torispherical head over the inner diameter (ASME flanged and dished)."""
 KNUCKLE_FACTOR = 0.06
 """Knuckle radius of a torispherical head over the inner diameter (ASME flanged and dished)."""
+HEAD_VOLUME_SLACK = 0.05
+"""Share by which a volume worked out from tape readings may differ from the plate's with the right heads."""
 
 VOLUME_LIMITS_M3 = (0.0005, 20.0)
 DIAMETER_LIMITS_M = (0.05, 4.0)
@@ -214,7 +216,7 @@ def resolve_shape(
         wall_m = 0.0015 if (volume_m3 or 0.0) < 0.06 and (diameter_m or 0.0) < 0.45 else 0.003
         notes.append(f"The wall is taken as {_mm(wall_m)}, a usual thickness: it was not given.")
     if head is None:
-        head = _likely_head(diameter_m, length, straight_length_m, wall_m)
+        head = _likely_head(diameter_m, length, straight_length_m, wall_m, volume_m3)
         notes.append(f"The heads are taken as {head}: their form was not given.")
     shape = _fill_in(axis, head, wall_m, (volume_m3, diameter_m, length, straight_length_m), notes)
     slender = shape.length_m / shape.diameter_m
@@ -399,16 +401,45 @@ def _lying_diameter(diameter: float | None, height: float | None) -> float | Non
     return diameter if diameter is not None else height
 
 
-def _likely_head(diameter: float | None, length: float | None, straight: float | None, wall: float) -> HeadKind:
-    """Choose the head that fits best where both lengths are known, ellipsoidal unless the tank is too short for it."""
+def _likely_head(
+    diameter: float | None, length: float | None, straight: float | None, wall: float, volume: float | None
+) -> HeadKind:
+    """Choose the head that fits best where both lengths are known, or the volume; else ellipsoidal where it fits in."""
     if diameter is None or length is None:
         return "ellipsoidal"
     inner = diameter - 2 * wall
-    if straight is None:
-        return "ellipsoidal" if length >= 2 * (head_depth_m("ellipsoidal", inner) + wall) else "torispherical"
-    depth = (length - straight) / 2 - wall
     kinds: tuple[HeadKind, ...] = get_args(HeadKind)
-    return min(kinds, key=lambda kind: abs(head_depth_m(kind, inner) - depth))
+    if straight is not None:
+        depth = (length - straight) / 2 - wall
+        return min(kinds, key=lambda kind: abs(head_depth_m(kind, inner) - depth))
+    usual: HeadKind = "ellipsoidal" if length >= 2 * (head_depth_m("ellipsoidal", inner) + wall) else "torispherical"
+    fitting = (
+        {shape.head: abs(shape.volume_m3 / volume - 1) for shape in _with_any_head(diameter, length, wall)}
+        if (volume is not None)
+        else {}
+    )
+    if not fitting or fitting.get(usual, 1.0) < HEAD_VOLUME_SLACK:
+        return usual
+    return min(fitting, key=lambda kind: fitting[kind])
+
+
+def _with_any_head(diameter: float, length: float, wall: float) -> list[Shape]:
+    """Return standing shapes of one diameter and height with each kind of head that fits in."""
+    kinds: tuple[HeadKind, ...] = get_args(HeadKind)
+    straight = {kind: length - 2 * (head_depth_m(kind, diameter - 2 * wall) + wall) for kind in kinds}
+    return [Shape("vertical", diameter, straight[kind], kind, wall) for kind in kinds if straight[kind] >= 0.0]
+
+
+def other_heads(shape: Shape, volume_m3: float) -> list[Shape]:
+    """Return a standing tank's shape with other heads that its volume allows, diameter and height being the same.
+
+    The best fitting one comes first. Tape and volume seldom tell ellipsoidal heads from torispherical ones.
+    """
+    if shape.axis == "horizontal":
+        return []
+    others = [s for s in _with_any_head(shape.diameter_m, shape.height_m, shape.wall_m) if s.head != shape.head]
+    away = {s.head: abs(s.volume_m3 / volume_m3 - 1) for s in others}
+    return sorted((s for s in others if away[s.head] < HEAD_VOLUME_SLACK), key=lambda s: away[s.head])
 
 
 Known = tuple[float | None, float | None, float | None, float | None]

@@ -12,7 +12,7 @@ import json
 import os
 import zipfile
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from taptest.shell.from_tank import spec_from_tank
 from taptest.shell.records import LevelSweep, ShellSpec
 from taptest.shell.response import Change
 from taptest.tank.kinds import Tank
+from taptest.tank.shape import other_heads
 from taptest.visit import disk
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
@@ -50,7 +51,7 @@ Sweeps = tuple[LevelSweep, ...]
 
 
 def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
-    """Return the level sweeps of a visit's tank, one for each wall and lining that it may have, and whole sentences.
+    """Return the level sweeps of a visit's tank, one for each wall, lining and head that it may have, and notes.
 
     Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. `progress` is
     told the share done where the sweeps have to be computed.
@@ -58,18 +59,40 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
     tank = case.tank
     if tank.sideways:
         return (), ()
-    spec = spec_from_tank(tank, _pressure_class(case))
-    count = max(round((tank.shape.height_m - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)
-    positions = np.linspace(END_ROOM_M, tank.shape.height_m - END_ROOM_M, count)
+    shells = [(tank, _changes(tank))]
+    shells += [(replace(tank, shape=shape), (Change(),)) for shape in other_heads(tank.shape, tank.volume_m3)[:1]]
+    sweeps: list[LevelSweep] = []
+    notes: list[str] = []
+    for number, (shell, changes) in enumerate(shells):
+        done = _part_of(progress, number, len(shells))
+        got, said = kept_sweeps(*_job(shell, _pressure_class(case), changes, done))
+        sweeps.extend(got)
+        notes.extend(said)
+    return tuple(sweeps), tuple(dict.fromkeys(notes))
 
-    changes = _changes(tank)
 
-    def compute() -> Sweeps:
+def _job(
+    tank: Tank, pressure_pa: float, changes: tuple[Change, ...], progress: Callable[[float], None] | None
+) -> tuple[ShellSpec, Callable[[], Sequence[LevelSweep]], str]:
+    """Return a shell, how its sweeps are computed, and what they depend on besides."""
+    spec = spec_from_tank(tank, pressure_pa)
+    height = tank.shape.height_m
+    count = max(round((height - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)
+    positions = np.linspace(END_ROOM_M, height - END_ROOM_M, count)
+
+    def compute() -> Sequence[LevelSweep]:
         from taptest.shell.sweep import level_sweeps
 
         return level_sweeps(spec, positions, changes, progress=progress)
 
-    return kept_sweeps(spec, compute, f"{changes} {count}")
+    return spec, compute, f"{changes} {count}"
+
+
+def _part_of(progress: Callable[[float], None] | None, number: int, of: int) -> Callable[[float], None] | None:
+    """Return a progress for one of several jobs."""
+    if progress is None:
+        return None
+    return lambda share: progress((number + share) / of)
 
 
 def _changes(tank: Tank) -> tuple[Change, ...]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.shell.records import LevelSweep, ShellSpec
@@ -14,6 +15,8 @@ from taptest.visit import sweeps
 from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, sweeps_for
 from taptest.water.fluids import WATER
 from tests.made_up import HANGING, LYING
+
+FloatArray = NDArray[np.float64]
 
 SPEC = ShellSpec("vertical", 0.3, 0.2, "ellipsoidal", 0.0015, 1e5)
 
@@ -109,35 +112,32 @@ def test_without_the_variable_the_platform_says_where(monkeypatch: pytest.Monkey
     assert cache_folder().is_absolute()
 
 
-def test_the_model_is_asked_for_the_walls_that_the_tank_may_have(monkeypatch: pytest.MonkeyPatch) -> None:
-    asked: dict[str, object] = {}
+def test_the_model_is_asked_for_walls_lining_and_heads_that_the_tank_may_have(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[ShellSpec, FloatArray, tuple[Change, ...]]] = []
 
     def level_sweeps(
-        spec: ShellSpec, depth_m: object, changes: tuple[Change, ...], **rest: object
+        spec: ShellSpec, depth_m: FloatArray, changes: tuple[Change, ...], **rest: object
     ) -> tuple[LevelSweep, ...]:
-        asked.update(spec=spec, depth=depth_m, changes=changes)
+        asked.append((spec, depth_m, changes))
         return (sweep(),)
 
     monkeypatch.setattr("taptest.shell.sweep.level_sweeps", level_sweeps)
-    case = Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5))
-    sweeps_for(case)
-    assert [(c.wall_factor, c.rubber_factor) for c in changes_of(asked)] == [(1, 1), (0.93, 1), (1.07, 1), (1, 0)]
-    assert isinstance(asked["spec"], ShellSpec)
-    assert asked["spec"].pressure_pa == 1.25e5
-    positions = np.asarray(asked["depth"])
+    sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
+    (spec, positions, changes), (other, _, nominal) = asked
+    assert [(c.wall_factor, c.rubber_factor) for c in changes] == [(1, 1), (0.93, 1), (1.07, 1), (1, 0)]
+    assert nominal == (Change(),)
+    assert {spec.head, other.head} == {"ellipsoidal", "torispherical"}, "volume and tape do not tell these two apart"
+    assert spec.pressure_pa == 1.25e5
     assert positions[0] > 0
     assert positions[-1] < HANGING.shape.height_m
     asked.clear()
     sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.4e5)))
     assert not asked, "a pressure of the same class asks for no new model"
-    sweeps_for(Case(replace(HANGING, kind="bladder", seam_depth_m=None), SystemFacts(WATER), Readings()))
-    assert [(c.wall_factor, c.rubber_factor) for c in changes_of(asked)] == [(1, 1), (0.93, 1), (1.07, 1)]
-
-
-def changes_of(asked: dict[str, object]) -> tuple[Change, ...]:
-    changes = asked["changes"]
-    assert isinstance(changes, tuple)
-    return changes
+    bladder = replace(HANGING, kind="bladder", seam_depth_m=None, volume_m3=2 * HANGING.volume_m3)
+    sweeps_for(Case(bladder, SystemFacts(WATER), Readings()))
+    assert [[(c.wall_factor, c.rubber_factor) for c in changes] for _, _, changes in asked] == [
+        [(1, 1), (0.93, 1), (1.07, 1)]
+    ], "no other head explains twice the volume"
 
 
 def test_a_lying_diaphragm_tank_is_read_without_a_sweep() -> None:

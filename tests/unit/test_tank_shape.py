@@ -1,14 +1,18 @@
 """What a shape refuses, what it fills in, and how tape and depth go together."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError
 from taptest.tank.shape import (
+    HeadKind,
     Shape,
     depth_of_tape_m,
     depth_of_volume_above_m3,
     meridian,
+    other_heads,
     resolve_shape,
     tape_of_depth_m,
     volume_above_m3,
@@ -123,3 +127,19 @@ def test_outline_runs_from_pole_to_pole_in_even_steps() -> None:
     np.testing.assert_allclose(np.diff(line.arc_m), line.arc_m[1], rtol=1e-9)
     with pytest.raises(PhysicsError):
         meridian(shape, 2)
+
+
+@pytest.mark.parametrize("head", ["ellipsoidal", "hemispherical", "flat"])
+def test_the_volume_tells_the_heads_where_they_were_not_given(head: HeadKind) -> None:
+    true = Shape("vertical", 0.3, 0.35, head, 0.002)
+    shape, notes = resolve_shape(volume_m3=1.01 * true.volume_m3, diameter_m=0.3, height_m=true.height_m, wall_m=0.002)
+    assert shape.head == head
+    assert any(head in note for note in notes)
+
+
+def test_other_heads_are_those_of_like_volume_and_the_same_height() -> None:
+    shape = Shape("vertical", 0.3, 0.2, "ellipsoidal", 0.002)
+    (other,) = other_heads(shape, shape.volume_m3)
+    assert other.head == "torispherical"
+    assert other.height_m == pytest.approx(shape.height_m, abs=1e-9)
+    assert other_heads(replace(shape, axis="horizontal"), shape.volume_m3) == []
