@@ -1,8 +1,10 @@
-"""What the commands share: a progress bar on standard error, JSON to a file or to standard output, pictures."""
+"""What the commands share: a progress bar on standard error, counts and days, JSON, pictures and other files."""
 
+import argparse
 import json
 import sys
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -31,6 +33,19 @@ class Bar:
         self._stream.write(wipe if share >= 1.0 else f"\r{text}")
         self._stream.flush()
         self._shown = text
+
+
+def counted(count: int, what: str) -> str:
+    """Count in words that fit: "1 point", "3 points"."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def day(text: str) -> date:
+    """Read a day that was typed as an argument."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it like 2025-03-14") from None
 
 
 def write_json(content: dict[str, Any], target: str) -> None:

@@ -1,8 +1,9 @@
 """`taptest list`: the visits below a folder, found by site, tank, day and finding."""
 
 import argparse
-from datetime import date
 from pathlib import Path
+
+from taptest.commands.console import counted, day
 
 DESCRIPTION = """\
 List the visits below a folder, the latest first, with their findings; search by site, tank, day and finding; write
@@ -25,8 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("folder", type=Path, metavar="FOLDER", help="folder with the visits, at any depth")
     add("--site", default="", metavar="TEXT", help="visits whose site holds this text")
     add("--tank", default="", metavar="TEXT", help="visits whose tank's name holds this text")
-    add("--since", type=_date, metavar="YYYY-MM-DD", help="visits of this day or later")
-    add("--until", type=_date, metavar="YYYY-MM-DD", help="visits of this day or earlier")
+    add("--since", type=day, metavar="YYYY-MM-DD", help="visits of this day or later")
+    add("--until", type=day, metavar="YYYY-MM-DD", help="visits of this day or earlier")
     add("--finding", default="", metavar="CODE", help='visits with this finding, or "not judged", or "unreadable"')
     add("--csv", metavar="FILE", help='write the table as CSV into FILE; "-" prints it instead of the list')
     add("--rebuild", action="store_true", help="make the index anew")
@@ -51,12 +52,5 @@ def run(arguments: argparse.Namespace) -> int:
             print(f"{day}  {finding:<24}{entry.folder}{f'  ({name})' if name else ''}")
             if entry.problem:
                 print(f"            {entry.problem}")
-        print(f"{len(entries)} visits.")
+        print(f"{counted(len(entries), 'visit')}.")
     return 0
-
-
-def _date(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it like 2025-03-14") from None

@@ -64,9 +64,10 @@ def run(arguments: argparse.Namespace) -> int:
 
         raise VisitError("Say which folder the visit goes into: taptest record VISIT --tank tank.toml.")
     from taptest.capture.device import end_now
+    from taptest.commands.console import counted
 
     made = record(arguments, arguments.visit)
-    print(f"{arguments.visit} has {made.points} points.")
+    print(f"{arguments.visit} has {counted(made.points, 'point')}.")
     if made.points:
         print(f"Judge it with: taptest judge {arguments.visit}")
     if made.sound_hangs:

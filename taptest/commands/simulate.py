@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Simulate, and say what was made."""
-    from taptest.commands.console import Bar
+    from taptest.commands.console import Bar, counted
     from taptest.visit.staged import Series, simulate_scenario, simulate_visits
 
     bar = Bar("simulating visits")
@@ -51,6 +51,6 @@ def run(arguments: argparse.Namespace) -> int:
         asked = None if arguments.mismatch is None else tuple(name for name in arguments.mismatch if name != "none")
         series = Series(arguments.seed, arguments.visits, arguments.difficulty, asked, arguments.fault)
         folders = simulate_visits(arguments.out, series, bar, arguments.workers)
-    print(f"Wrote {len(folders)} simulated visits into {arguments.out}, each with its truth in truth.json.")
+    print(f"Wrote {counted(len(folders), 'simulated visit')} into {arguments.out}, each with its truth in truth.json.")
     print(f"Judge them against it with: taptest trial {arguments.out}")
     return 0

@@ -4,6 +4,8 @@ import argparse
 from datetime import date
 from pathlib import Path
 
+from taptest.commands.console import counted, day
+
 DESCRIPTION = """\
 Make a visit from what was recorded by any means: tank.toml says what is known of tank, system and readings,
 points.csv says where each point lies and where its taps are.
@@ -33,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--date",
-        type=_date,
+        type=day,
         metavar="YYYY-MM-DD",
         help="day of the visit; else [visit] date in the tank file, or today",
     )
@@ -57,16 +59,9 @@ def run(arguments: argparse.Namespace) -> int:
         simulated=arguments.simulated,
     )
     visit, notes = import_visit(arguments.visit, sources, replace=arguments.replace)
-    count = len(visit.document.points)
-    print(f"Made the visit {arguments.visit} with {count} points, dated {visit.document.visited_on}.")
+    points = counted(len(visit.document.points), "point")
+    print(f"Made the visit {arguments.visit} with {points}, dated {visit.document.visited_on}.")
     for note in notes:
         print(f"Note: {note}")
     print(f"Judge it with: taptest judge {arguments.visit}")
     return 0
-
-
-def _date(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it like 2025-03-14") from None

@@ -23,9 +23,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Unpack, and say what was made."""
+    from taptest.commands.console import counted
     from taptest.visit.parcel import unpack_visit
 
     visit = unpack_visit(arguments.file, arguments.visit)
-    print(f"Made the visit {arguments.visit} with {len(visit.document.points)} points.")
+    print(f"Made the visit {arguments.visit} with {counted(len(visit.document.points), 'point')}.")
     print(f"Judge it with: taptest judge {arguments.visit}")
     return 0

@@ -28,7 +28,8 @@ def finding_text(result: VisitResult) -> str:
     simulated = " (simulated data)" if result.simulated else ""
     lines = [f"{result.name or 'Tank without a name'}{day}{simulated}", "", judgement.code.upper()]
     lines += _wrapped(judgement.sentence)
-    lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
+    if judgement.code != "cannot tell":
+        lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
     lines += ["", *_figures(result)]
     lines += _section("Why", (*judgement.reasons, *result.remarks))
     lines += _section("Possible causes if the relief valve opens, likeliest first", cause_lines(judgement.causes))
@@ -131,7 +132,8 @@ def _points(result: VisitResult) -> list[str]:
 
 
 def _point(point: PointResult, position: str) -> str:
-    taps = f"{point.taps_used} taps" + (f", {point.taps_rejected} rejected" if point.taps_rejected else "")
+    taps = f"{point.taps_used} tap{'' if point.taps_used == 1 else 's'}"
+    taps += f", {point.taps_rejected} rejected" if point.taps_rejected else ""
     if point.p_water is None:
         return f"{position:>9}   --            {'':10}  {taps}  {point.remark}".rstrip()
     filled = round(10 * point.p_water)

@@ -14,7 +14,7 @@ import pytest
 import taptest
 from taptest.cli import COMMANDS, main
 from taptest.commands import demo
-from taptest.commands.console import Bar
+from taptest.commands.console import Bar, counted
 from taptest.sound.recording import write_recording
 from taptest.visit import analyse
 from taptest.visit.truth import VisitTruth, write_truth
@@ -328,6 +328,12 @@ def test_a_wrong_date_is_refused_in_words(capsys: pytest.CaptureFixture[str]) ->
         main(["import", "x", "--tank", "t", "--points", "p", "--date", "14.3.2025"])
     assert stopped.value.code == 2
     assert "write it like 2025-03-14" in capsys.readouterr().err
+
+
+def test_one_is_counted_as_one(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert (counted(0, "point"), counted(1, "point"), counted(2, "point")) == ("0 points", "1 point", "2 points")
+    assert main(["list", str(folder)]) == 0
+    assert capsys.readouterr().out.endswith("\n1 visit.\n")
 
 
 class Screen:

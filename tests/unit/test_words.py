@@ -1,5 +1,6 @@
 """A judged visit in words for the terminal."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -63,6 +64,19 @@ def test_a_point_without_taps_says_why() -> None:
     first = replace(result.points[0], p_water=None, taps_used=0, taps_rejected=2, remark="No usable tap: 2 clipped.")
     text = finding_text(replace(result, points=(first, *result.points[1:])))
     assert "0 taps, 2 rejected  No usable tap: 2 clipped." in text
+
+
+def test_cannot_tell_is_not_followed_by_how_sure_that_is() -> None:
+    text = finding_text(made_up(state="not found", code="cannot tell"))
+    assert "\nCANNOT TELL\n" in text
+    assert "Confidence" not in text
+    assert "Confidence: fairly sure." in finding_text(made_up())
+
+
+def test_one_tap_is_one_tap() -> None:
+    result = made_up()
+    points = (replace(result.points[0], taps_used=1, taps_rejected=0, remark=""), *result.points[1:])
+    assert re.search(r"1 tap$", finding_text(replace(result, points=points)), re.MULTILINE)
 
 
 def test_causes_with_the_same_reason_stand_together_and_those_without_one_in_a_sentence() -> None:
