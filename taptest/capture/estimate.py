@@ -73,10 +73,10 @@ def advise(
     tapped = np.array([point.depth_m for point in points])
     candidates = _candidates(tapped, tank)
     if not len(candidates):
-        return Advice(results, sentence_of(reading), None, _settled(reading))
+        return Advice(results, sentence_of(reading), None, _settled(reading), _change(reading))
     best = next_point(reading.posterior, tapped, candidates, sweeps)
     enough = _settled(reading) or best.information_bits < LEAST_BITS
-    return Advice(results, sentence_of(reading), best.depth_m, enough)
+    return Advice(results, sentence_of(reading), best.depth_m, enough, _change(reading))
 
 
 def sentence_of(reading: LineReading) -> str:
@@ -90,6 +90,11 @@ def sentence_of(reading: LineReading) -> str:
     if reading.state == "all water":
         return f"So far all of it is dull: water behind every mark ({posterior.p_all_water:.0%})."
     return "So far it cannot be told where the sound changes."
+
+
+def _change(reading: LineReading) -> tuple[float, float] | None:
+    """Return between which depths the sound changes, where it does."""
+    return reading.interval90_m if reading.state == "found" else None
 
 
 def _settled(reading: LineReading) -> bool:

@@ -128,6 +128,8 @@ class Advice:
     next_depth_m: float | None = None
     enough: bool = False
     """Whether more taps would not change the finding."""
+    change_m: tuple[float, float] | None = None
+    """Between which depths the sound seems to change (90 %); None where it cannot be told, or does not change."""
 
 
 @dataclass(frozen=True, slots=True)

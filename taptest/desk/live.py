@@ -15,7 +15,7 @@ from taptest.errors import DeviceError, TaptestError, VisitError
 
 if TYPE_CHECKING:
     from taptest.capture.device import Source
-    from taptest.capture.round import Plan, Stop
+    from taptest.capture.round import Advice, Plan, Stop
     from taptest.capture.session import Key, Session, SessionEvent, Tones
     from taptest.quantities import Units
     from taptest.visit.files import Visit
@@ -118,6 +118,7 @@ class LiveRound:
             "peak": FLOOR_DB,
             "said": [],
             "estimate": "",
+            "change": None,
             "device": "",
             "tones": bool(getattr(tones, "on", False)),
             "points": 0,
@@ -211,7 +212,7 @@ class LiveRound:
             case rounds.PointReopened(result):
                 self._mark(result.stop.depth_m).update(done=False)
             case sessions.Estimated(advice):
-                self._put(estimate=advice.sentence)
+                self._put(estimate=advice.sentence, change=self._change(advice))
             case sessions.Listening(device, rate_hz, _):
                 self._put(device=f"{device}, {rate_hz:.0f} samples a second")
         if not isinstance(event, sessions.Estimated | rounds.Next | rounds.StageBegan):
@@ -232,6 +233,14 @@ class LiveRound:
             big=shown, small=f"below the top: {WHAT[stop.kind]}", number=number, count=0, refused=0,
             of=self._session.round.plan.taps_per_point,
         )  # fmt: skip
+
+    def _change(self, advice: "Advice") -> dict[str, Any] | None:
+        """Return where the sound seems to change: from and to for the list of marks, and in words."""
+        if advice.change_m is None:
+            return None
+        low, high = advice.change_m
+        words = f"change between {self._units.show('length', low)} and {self._units.show('length', high)}"
+        return {"from": round(low, 4), "to": round(high, 4), "text": words}
 
     def _mark(self, depth_m: float) -> dict[str, Any]:
         with self._lock:

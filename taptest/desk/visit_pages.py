@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 WAIT_S = 4.0
 """So long a page waits for its judgement before it shows that one is under way."""
+FOLLOWING = ("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature")
+"""Evidence that follows from a judged visit where nobody answers (see docs/causes.md)."""
 
 
 def visit(request: Request) -> Response:
@@ -219,7 +221,13 @@ def evidence_rows(document: "Document") -> list[dict[str, Any]]:
     except TaptestError:
         given = {}
     return [
-        {"name": each.name, "check": each.check, "answers": list(each.says), "given": given.get(each.name, "")}
+        {
+            "name": each.name,
+            "check": each.check,
+            "answers": list(each.says),
+            "given": given.get(each.name, ""),
+            "open": "as the visit shows" if each.name in FOLLOWING else "not known",
+        }
         for each in EVIDENCE
     ]
 

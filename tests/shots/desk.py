@@ -5,13 +5,13 @@ The round is fed from an array of simulated taps in real time. Pictures are redu
 """
 
 import shutil
-import subprocess
 import tempfile
 import time
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 from playwright.sync_api import Page
 
 from taptest.commands.demo import demo_folders
@@ -22,8 +22,9 @@ from tests.sources import ArraySource
 from tests.tapping import Hand
 
 PICTURES = Path(__file__).parents[2] / "docs" / "pictures"
-LONGEST_PX = 1500
+LONGEST_PX = 1100
 LARGEST_BYTES = 200_000
+COLOURS = 96
 SHOWN = "3-low-on-air"
 LOW = "4-waterlogged"
 
@@ -42,12 +43,18 @@ def shot(page: Page, name: str, whole: bool = False) -> None:
     """Save a picture of the page, at most `LONGEST_PX` high."""
     path = PICTURES / f"desk-{name}.png"
     page.wait_for_load_state("networkidle")
+    # No path of the computer that the pictures are made on belongs into them.
+    page.evaluate("document.querySelectorAll('.hint code').forEach((place) => { place.textContent = 'visits'; })")
     size = page.viewport_size
     assert size is not None
     height = min(page.evaluate("document.documentElement.scrollHeight"), LONGEST_PX) if whole else size["height"]
     page.screenshot(path=path, clip={"x": 0, "y": 0, "width": size["width"], "height": height}, full_page=whole)
-    if shutil.which("pngquant"):
-        subprocess.run(["pngquant", "--force", "--output", str(path), "64", str(path)], check=True)
+    reduce(path)
+
+
+def reduce(path: Path) -> None:
+    """Reduce a picture to few colours, and say how large it is."""
+    Image.open(path).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(path, optimize=True)
     size_bytes = path.stat().st_size
     print(f"{path.name}: {size_bytes / 1000:.0f} kB" + ("" if size_bytes < LARGEST_BYTES else " - too large"))
 
@@ -102,8 +109,10 @@ def main() -> None:
                 page.locator("[data-number]", has_text="7 of").wait_for(timeout=60_000)
                 page.locator("[data-dots]", has_text="●").wait_for(timeout=10_000)
                 page.screenshot(path=PICTURES / "desk-round.png")
+                reduce(PICTURES / "desk-round.png")
                 page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
                 page.screenshot(path=PICTURES / "desk-round-phone.png")
+                reduce(PICTURES / "desk-round-phone.png")
 
 
 if __name__ == "__main__":

@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from taptest.capture.round import Advice
+from taptest.capture.session import Estimated
 from taptest.desk.live import LiveRound
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
@@ -171,3 +173,15 @@ def test_points_that_came_another_way_are_not_written_over(root: Path) -> None:
         answer = client.send_form(f"/visit/{ident_of('cellar')}/round", data=WISH)
         assert answer.status_code == 422
         assert "not recorded by a round" in answer.text
+
+
+def test_the_running_boundary_is_shown_among_the_marks(root: Path) -> None:
+    for client in opened(root, 6):
+        client.send_form(f"{new(client)}/round", data=WISH)
+        (live,) = client.desk.rounds._rounds.values()
+        until(live, number="3 of 5")
+        assert live.snapshot()["change"] is None
+        live._show(Estimated(Advice(2, "So far the sound changes near 75 mm.", change_m=(0.061, 0.092))))
+        now = live.snapshot()
+        assert now["estimate"] == "So far the sound changes near 75 mm."
+        assert now["change"] == {"from": 0.061, "to": 0.092, "text": "change between 61 mm and 92 mm"}

@@ -27,15 +27,26 @@ const show = (now) => {
     }));
   }
   const marks = part("marks");
-  const shown = JSON.stringify(now.marks);
+  const shown = JSON.stringify([now.marks, now.change]);
   if (marks.dataset.shown !== shown) {
     marks.dataset.shown = shown;
-    marks.replaceChildren(...now.marks.map((mark) => {
+    const items = now.marks.map((mark) => {
       const item = document.createElement("li");
       item.textContent = mark.text;
       item.className = mark.now ? "now" : mark.done ? "done" : "";
+      const change = now.change;
+      if (change && mark.depth >= change.from && mark.depth <= change.to) item.classList.add("within");
       return item;
-    }));
+    });
+    if (now.change) {
+      const middle = (now.change.from + now.change.to) / 2;
+      const at = now.marks.findIndex((mark) => mark.depth > middle);
+      const item = document.createElement("li");
+      item.className = "change";
+      item.textContent = now.change.text;
+      items.splice(at < 0 ? items.length : at, 0, item);
+    }
+    marks.replaceChildren(...items);
     const at = marks.querySelector(".now");
     if (at) at.scrollIntoView({ block: "nearest" });
   }
