@@ -7,6 +7,7 @@ Files are read here and in `visit.listen`; what follows is pure.
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 
 import numpy as np
 
@@ -90,8 +91,20 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         profile=profile,
         judgement=judge(meaning.case, reading, seed, meaning.units),
         assumptions=meaning.notes,
-        remarks=(*(note for one in heard for note in one.notes), *notes),
+        remarks=(*_notes_of_files(heard), *notes),
     )
+
+
+def _notes_of_files(heard: Sequence[Heard]) -> list[str]:
+    """Return what is to be said of the recordings; what is said of several alike is said once, with their number."""
+    alike: dict[str, list[str]] = {}
+    for one in heard:
+        for note in one.notes:
+            alike.setdefault(note.replace(PurePosixPath(one.file).name, ""), []).append(note)
+    return [
+        notes[0] if len(notes) == 1 else f"{notes[0]} So it is with {len(notes) - 1} more of the files."
+        for notes in alike.values()
+    ]
 
 
 def _reference_points(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> list[Point]:
