@@ -2,10 +2,10 @@
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 if TYPE_CHECKING:
-    from taptest.quantities import Kind, Quantity, Units
+    from taptest.quantities import Quantity, Units
     from taptest.water.sizing import Band, SizingResult, SizingTask, TankChoice, TankSize
 
 METHODS = ("diaphragm", "closed", "open", "en 12828", "model code diaphragm", "model code closed")
@@ -80,61 +80,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _task(arguments: argparse.Namespace, typed: "list[Quantity]") -> "SizingTask":
     """Read the system; every quantity that was typed is added to `typed`."""
-    from taptest import quantities
-    from taptest.visit.meaning import static_head_of
-    from taptest.water.fluids import WATER, parse_fluid
-    from taptest.water.pressure import atmospheric_pressure_pa
-    from taptest.water.sizing import SizingTask
+    from taptest.visit.size_task import Asked, read_task
 
-    def given(kind: "Kind", option: str) -> "Quantity | None":
-        text = getattr(arguments, option)
-        if text is None:
-            return None
-        value = quantities.parse(kind, text, f"--{option.replace('_', '-')}")
-        if option != "altitude":
-            typed.append(value)
-        return value
-
-    altitude = given("length", "altitude")
-    air_pa = float(atmospheric_pressure_pa(0.0 if altitude is None else altitude.si))
-    fluid = WATER if arguments.fluid is None else parse_fluid(arguments.fluid)
-    hot, cold, relief = given("temperature", "hot"), given("temperature", "cold"), given("pressure", "relief")
-    fill, highest = given("pressure", "fill"), given("pressure", "highest")
-    assert hot is not None, "the parser asks for it"
-    assert relief is not None, "the parser asks for it"
-    return SizingTask(
-        system_m3=_system(
-            given("volume", "system_volume"), given("power", "output"), given("volume", "store"), arguments
-        ),
-        hot_c=hot.si,
-        relief_pa=relief.gauge_pa(air_pa),
-        static_head_pa=static_head_of(arguments.static_head, fluid, "--static-head", air_pa),
-        fill_pa=None if fill is None else fill.gauge_pa(air_pa),
-        max_pa=None if highest is None else highest.gauge_pa(air_pa),
-        cold_c=10.0 if cold is None else cold.si,
-        fluid=fluid,
-        metal=arguments.metal,
-        atmospheric_pa=air_pa,
+    task, quantities = read_task(
+        {asked: getattr(arguments, asked) for asked in get_args(Asked)}, lambda asked: f"--{asked.replace('_', '-')}"
     )
-
-
-def _system(
-    volume: "Quantity | None", output: "Quantity | None", store: "Quantity | None", arguments: argparse.Namespace
-) -> "Band":
-    """Return the system's volume: entered, or a band by the rule of thumb."""
-    from taptest.errors import QuantityError
-    from taptest.water.sizing import entered_volume, rule_of_thumb_volume
-
-    if volume is not None:
-        if output is not None or arguments.emitter is not None or store is not None:
-            raise QuantityError(
-                "--system-volume gives the whole volume, so --output, --emitter and --store have no part in it. "
-                "Give the one or the others."
-            )
-        return entered_volume(volume.si)
-    if output is None or arguments.emitter is None:
-        raise QuantityError("The volume of the system is not known. Give --system-volume, or --output and --emitter.")
-    return rule_of_thumb_volume(output.si, arguments.emitter, 0.0 if store is None else store.si)
+    typed += quantities
+    return task
 
 
 def _sizes(arguments: argparse.Namespace, typed: "list[Quantity]") -> "list[TankSize]":
@@ -157,15 +109,12 @@ def _sizes(arguments: argparse.Namespace, typed: "list[Quantity]") -> "list[Tank
 
 
 def _size(text: str, where: str, typed: "list[Quantity]") -> "TankSize":
-    """Read one size: "18 l", or "9 l of 18 l" with the most water that its membrane takes."""
-    from taptest import quantities
-    from taptest.water.sizing import TankSize
+    """Read one size, and add what was typed to `typed`."""
+    from taptest.visit.size_task import read_size
 
-    takes, of, whole = text.rpartition(" of ")
-    volume = quantities.parse("volume", whole, where)
-    acceptance = quantities.parse("volume", takes, where) if of else None
+    size, volume = read_size(text, where)
     typed.append(volume)
-    return TankSize(volume.si, None if acceptance is None else acceptance.si)
+    return size
 
 
 def _text(result: "SizingResult", choices: "tuple[TankChoice, ...]", asked: bool) -> str:

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from taptest.desk import file_pages, review_pages, round_pages, shelf_pages, visit_pages
+from taptest.desk import file_pages, review_pages, round_pages, shelf_pages, size_pages, visit_pages
 from taptest.desk.guard import Guard
 from taptest.desk.live import SoundWay
 from taptest.desk.render import Desk, error_page, posted
@@ -27,6 +27,8 @@ ROUTES: tuple[BaseRoute, ...] = (
     Route("/new", posted(shelf_pages.new_visit), methods=["POST"]),
     Route("/unpack", shelf_pages.unpack_form),
     Route("/unpack", posted(shelf_pages.unpack_visit), methods=["POST"]),
+    Route("/size", size_pages.size_form),
+    Route("/size", posted(size_pages.size), methods=["POST"]),
     Route("/visit/{ident}", visit_pages.visit),
     Route("/visit/{ident}/state", visit_pages.state),
     Route("/visit/{ident}/details", visit_pages.details_form),
