@@ -32,10 +32,10 @@ FloatArray = NDArray[np.float64]
 GRID_STEP_M = 0.002
 SURE_ENOUGH = 0.6
 """One boundary is named only if it has at least this probability."""
-SURE_OF_WHOLE = 0.8
+SURE_OF_WHOLE = 0.7
 """All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
 taken for a sound one costs most."""
-UNLIKE = 0.75
+UNLIKE = 0.9
 """Share of the variance along the line that the best candidate may leave unexplained before the misfit reaches 1.
 
 Simulated visits of a second, independent shell model leave 0.2 in the median and 0.5 in one of fifty; lines made of

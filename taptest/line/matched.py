@@ -37,19 +37,22 @@ class MatchSettings:
     """Power of one band's likelihood: its points are not independent, because modes reach across several."""
     spoilt: float = 0.4
     """Probability that a band says nothing about the level."""
-    temper: float = 0.45
+    temper: float = 0.6
     """Power of the likelihood of all bands together: they are not independent of each other."""
-    time_weight: float = 0.8
+    time_weight: float = 0.5
     """Weight of a band's decay beside its level."""
     strength_share: float = 0.6
     """Share of the strength of a point's blows that is taken off: all of it would take the place's own loudness too."""
     gain: float = 0.9
     gain_sd: float = 0.6
     """Expected gain of the measured on the computed shape, and its standard deviation."""
-    model_sd_db: float = 3.0
+    floor: float = 0.05
+    """Energy added to a band at every point, over its mean along the line: how deep a node is hangs on the microphone's
+    place and on a few hertz, so what lies far below the mean is not told apart."""
+    model_sd_db: float = 2.5
     """Usual residual of a band's level; also what a band's own noise is weighed against."""
     model_sd_log_time: float = 0.35
-    absolute_weight: float = 0.25
+    absolute_weight: float = 0.3
     """Weight of the mean spectrum's evidence (`line.absolute`) beside that of the shape along the line."""
     freedom: float = 3.0
     """Worth, in points, of that usual residual beside the measured one."""
@@ -159,6 +162,7 @@ def _scores(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> _Sc
     level_y = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
     level_x = along_line(sweep.level_db, sweep.depth_m, at)
     level_x = level_x - settings.strength_share * _strength(level_x, heard)
+    level_y, level_x = softened(level_y, 0, settings.floor), softened(level_x, 1, settings.floor)
     sums = _sums(level_y, profile.level_sd_db, level_x, settings.model_sd_db)
     rows, flat, rest = _fit(sums, order, left, share, settings.model_sd_db, settings)
     if settings.time_weight > 0:
@@ -222,6 +226,15 @@ def level_grid(level_depth_m: FloatArray) -> tuple[NDArray[np.int64], NDArray[np
     share = (depth - levels[left]) / (levels[left + 1] - levels[left])
     whole = [0, level_depth_m.size - 1]
     return np.concatenate((rows, whole)), left, share, depth
+
+
+def softened(level_db: FloatArray, axis: int, floor: float) -> FloatArray:
+    """Levels with the floor's energy added, a share of the mean energy along `axis` (the points); NaN stays NaN."""
+    energy = 10.0 ** (level_db / 10.0)
+    known = np.isfinite(energy)
+    count = np.maximum(known.sum(axis=axis, keepdims=True), 1)
+    mean = np.where(known, energy, 0.0).sum(axis=axis, keepdims=True) / count
+    return np.asarray(10.0 * np.log10(energy + floor * mean))
 
 
 def _strength(x: FloatArray, heard: NDArray[np.bool_]) -> FloatArray:
