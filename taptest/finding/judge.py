@@ -12,9 +12,24 @@ import numpy as np
 
 from taptest.finding.air import log_evidence
 from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
-from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare, is_hot
+from taptest.finding.compare import (
+    CHARGE_TOLERANCE_PA,
+    LIKELY_ENOUGH_TO_WEEP,
+    NO_PRESSURE_PA,
+    Comparison,
+    compare,
+    is_hot,
+)
 from taptest.finding.records import Case, FindingCode, Judgement
-from taptest.finding.wording import Story, cannot_tell_sentence, checks_of, not_checked_of, reasons_of, sentence_of
+from taptest.finding.wording import (
+    KEPT_BUT_UNFIT,
+    Story,
+    cannot_tell_sentence,
+    checks_of,
+    not_checked_of,
+    reasons_of,
+    sentence_of,
+)
 from taptest.line.records import LineReading
 from taptest.quantities import METRIC, Units
 from taptest.tank.kinds import Tank, pressure_check_applies
@@ -26,6 +41,8 @@ FINE_ENOUGH = 0.65
 FINE_AGAINST_FAULTS = 0.87
 """Its least probability against the dangerous findings alone (low on air, waterlogged, membrane failed)."""
 DANGEROUS: tuple[FindingCode, ...] = ("low on air", "waterlogged", "membrane failed")
+TOO_HIGH_PA = 50_000.0
+"""A charge by this much above fill pressure and need is too high for the system: 0.5 bar, own judgement, no source."""
 SURE_OF_PICTURE = 0.5
 """An inverted picture or two boundaries are reported from this probability on."""
 
@@ -66,7 +83,9 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
     observed = checked_observations(case.observations)
     comparison = compare(case, line, np.random.default_rng(seed), units.temperature)
     verdict = _decide(case, line, comparison, observed)
-    evidence = _derived(case, line, comparison, verdict.code) | log_evidence(case) | observed
+    evidence = (
+        _derived(case, line, comparison, verdict.code, verdict.why == KEPT_BUT_UNFIT) | log_evidence(case) | observed
+    )
     story = Story(case, line, comparison, units, verdict.code, verdict.probability, verdict.why, evidence)
     told = verdict.code != "cannot tell"
     checks = _in_order(
@@ -219,13 +238,35 @@ def _from_probabilities(case: Case, comparison: Comparison, observed: Mapping[st
     against = chance + sum(probabilities.get(code, 0.0) for code in DANGEROUS)
     if chance < FINE_ENOUGH or chance / against < FINE_AGAINST_FAULTS:
         return _open_between(probabilities)
+    return _where_it_should_be(case, comparison, observed, chance)
+
+
+def _where_it_should_be(case: Case, comparison: Comparison, observed: Mapping[str, str], chance: float) -> _Verdict:
+    """Decide whether a tank whose water ends where the readings want it, with that probability, fits its system."""
     contradiction = next((says for key, says in CONTRADICTIONS.items() if observed.get(key[0]) == key[1]), None)
     if contradiction is not None:
         return _Verdict("cannot tell", 1.0, f"the taps find the water where it should be, but {contradiction}")
+    unfit = _unfit_charge(case, comparison)
+    if unfit is not None:
+        return _Verdict(unfit, chance, KEPT_BUT_UNFIT)
     forecast, relief = comparison.forecast, case.system.relief_pa
     if forecast is not None and relief is not None and forecast.p_may_weep >= SURE_ENOUGH:
         return _Verdict("too small", min(chance, forecast.p_may_weep))
     return _Verdict("as expected", chance)
+
+
+def _unfit_charge(case: Case, comparison: Comparison) -> FindingCode | None:
+    """Say which way a stated charge, though kept, is wrong for the system; None where it is right or that is not known.
+
+    Too low: under the static head alone. Too high: well above both the fill pressure and what the height needs.
+    """
+    stated, head = case.readings.precharge_pa, case.system.static_head_pa
+    if stated is None or not case.tank.has_membrane:
+        return None
+    if head is not None and stated < head - CHARGE_TOLERANCE_PA:
+        return "low on air"
+    right = [value for value in (comparison.needed_precharge_pa, case.system.fill_pa) if value is not None]
+    return "more air than expected" if right and stated > max(right) + TOO_HIGH_PA else None
 
 
 def _open_between(probabilities: Mapping[FindingCode, float]) -> _Verdict:
@@ -238,10 +279,10 @@ def _open_between(probabilities: Mapping[FindingCode, float]) -> _Verdict:
     )
 
 
-def _derived(case: Case, line: LineReading, comparison: Comparison, code: FindingCode) -> dict[str, str]:
+def _derived(case: Case, line: LineReading, comparison: Comparison, code: FindingCode, unfit: bool) -> dict[str, str]:
     """Evidence for the causes that follows from taps and readings; what was observed by hand goes before it."""
     found: dict[str, str] = {}
-    sound = _SOUND_OF.get(code)
+    sound = None if unfit else _SOUND_OF.get(code)
     if code == "membrane failed":
         inverted = line.posterior.p_inverted >= SURE_OF_PICTURE
         sound = "inverted" if inverted else "dull all over" if line.state == "all water" else None

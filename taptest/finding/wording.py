@@ -18,6 +18,8 @@ from taptest.water.pressure import atmospheric_pressure_pa
 PIN_CHECK = check_sentence("water at the air valve")
 PUSH_CHECK = check_sentence("weight")
 
+KEPT_BUT_UNFIT = "the charge was kept but is wrong for the system"
+"""Why of a verdict on a tank that has kept its stated charge, which is too low or too high for its system."""
 OPEN_AIR_PA = 2_000.0
 """A plain tank whose charge is stated within 0.02 bar of zero was filled from open air."""
 
@@ -143,6 +145,12 @@ def charge_words(story: Story, estimate: PrechargeEstimate) -> str:
 
 
 def _low_on_air(story: Story) -> str:
+    if story.why == KEPT_BUT_UNFIT:
+        return (
+            f"The tank is low on air for this system: it has kept {story.charge}, but the water above it alone presses"
+            f" with {story.show('pressure', story.case.system.static_head_pa)}; it needs"
+            f" {story.show('pressure', story.comparison.needed_precharge_pa)}."
+        )
     expected = story.comparison.expected
     should = f"no water is expected at {story.pressure}"
     if expected is not None and expected.depth_m is not None:
@@ -163,6 +171,11 @@ def _waterlogged(story: Story) -> str:
 
 
 def _more_air(story: Story) -> str:
+    if story.why == KEPT_BUT_UNFIT:
+        return (
+            f"The tank is charged too high for this system: it has kept {story.charge}, where {_target(story)} would be"
+            " right, and takes no water before the pressure has risen above its charge."
+        )
     expected = story.comparison.expected
     assert expected is not None
     return (
@@ -369,6 +382,9 @@ def checks_of(story: Story) -> tuple[str, ...]:
         "Cool down, isolate the plain tank, drain it while air comes in, fill up to the cold pressure and tap again."
     )
     refill = recharge if tank.has_membrane else drain
+    if story.why == KEPT_BUT_UNFIT and story.code == "more air than expected":
+        let_out = "Cool down, isolate the tank, drain its water side to zero and let air out until it is charged to"
+        return (f"{let_out} {_target(story)}.",)
     hot = "Tap the same points again when the system is hot: the level must have moved."
     replace = "Replace the tank: cool down, isolate and drain it; full of water it is heavy."
     steps: dict[FindingCode, tuple[str, ...]] = {
@@ -392,9 +408,10 @@ def checks_of(story: Story) -> tuple[str, ...]:
 
 
 def _target(story: Story) -> str:
-    """Choose the charge to pump up to: what the height needs where it is more than what was stated."""
+    """Choose the charge to set: the stated one, but not above the fill pressure, and at least what the height needs."""
     reference, needed = story.comparison.reference, story.comparison.needed_precharge_pa
     values = [needed] if needed is not None else []
     if reference is not None and reference.source != "open air":
-        values.append(reference.pressure_pa)
+        fill = story.case.system.fill_pa
+        values.append(reference.pressure_pa if fill is None else min(reference.pressure_pa, fill))
     return story.show("pressure", max(values)) if values else "its pre-charge"

@@ -30,5 +30,6 @@ def test_figures_of_the_page_are_those_of_the_code() -> None:
     assert f"its shell ({compare.NO_CONTACT:g})" in PAGE
     assert f"water share from {compare.WATERLOGGED_SHARE:g}" in PAGE
     assert f"tolerance is under {compare.LIKELY_ENOUGH_TO_WEEP:g}" in " ".join(PAGE.split())
+    assert f"{judge.TOO_HIGH_PA / 1e5:g} bar above both fill pressure and need" in PAGE
     assert f"below {compare.NO_PRESSURE_PA / 1e5:g} bar" in PAGE
     assert f"{compare.CHARGE_TOLERANCE_PA / 1e5:g} bar under the reference" in PAGE

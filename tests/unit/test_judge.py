@@ -157,6 +157,45 @@ def test_zero_pressure_makes_everything_ring() -> None:
     assert judge(made_case(HANGING, pressure_pa=0.0), heard(HANGING, "all water")).code == "waterlogged"
 
 
+@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
+def test_charge_that_was_kept_but_is_too_low_for_the_height_is_not_fine(tank: Tank) -> None:
+    """15 m of water above a tank charged to 0.4 bar: the charge wanted is head and margin (common practice)."""
+    state = {**COLD, "pressure_pa": 1.9e5, "precharge_pa": 0.4e5}
+    case = made_case(tank, system={"static_head_pa": 1.47e5, "fill_pa": 1.9e5}, **state)
+    found = judge(case, heard(tank, "found", level_for(tank, 0.4e5, state)))
+    if tank is not BAG:
+        assert found.code in ("low on air", "cannot tell")  # a diaphragm's bounds are wide
+        return
+    assert found.code == "low on air"
+    assert "for this system" in found.sentence
+    assert "it needs 1.77 bar" in found.sentence
+    assert any("pump it up to 1.77 bar" in check for check in found.next_checks)
+    assert not any("further than the stated pre-charge" in cause.because for cause in found.causes)
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING], ids=["hanging", "standing"])
+def test_charge_that_was_kept_but_is_far_above_the_fill_pressure_is_not_fine(tank: Tank) -> None:
+    state = {**HOT, "pressure_pa": 2.0e5, "precharge_pa": 2.5e5}
+    found = judge(made_case(tank, **state), heard(tank, "all air"))
+    assert found.code == "more air than expected"
+    assert "where 1.20 bar would be right" in found.sentence
+    assert any("let air out until it is charged to 1.20 bar" in check for check in found.next_checks)
+
+
+def test_charge_a_little_off_the_need_is_told_but_still_fine() -> None:
+    state = {**HOT, "precharge_pa": 0.8e5}
+    found = judge(made_case(BAG, **state), heard(BAG, "found", level_for(BAG, 0.8e5, state)))
+    assert found.code == "as expected"
+    assert any("is below the 1.00 bar" in reason for reason in found.reasons)
+
+
+def test_lost_air_is_not_pumped_up_beyond_the_fill_pressure() -> None:
+    state = {**HOT, "precharge_pa": 2.5e5}
+    found = judge(made_case(BAG, **state), heard(BAG, "found", level_for(BAG, 1.0e5, state)))
+    assert found.code == "low on air"
+    assert any("pump it up to 1.20 bar" in check for check in found.next_checks)
+
+
 def test_more_air_in_a_plain_tank_sends_to_no_charge_that_it_lacks() -> None:
     found = judge(made_case(PLAIN, **{**HOT, "precharge_pa": 0.0}), heard(PLAIN, "found", 0.25))
     assert found.code == "more air than expected"
