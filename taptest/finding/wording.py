@@ -13,7 +13,7 @@ from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
 from taptest.tank.kinds import what_taps_cannot_show, what_taps_show
 from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
-from taptest.water.pressure import atmospheric_pressure_pa
+from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
 PIN_CHECK = check_sentence("water at the air valve")
 PUSH_CHECK = check_sentence("weight")
@@ -215,7 +215,7 @@ def reasons_of(story: Story) -> tuple[str, ...]:
     ranked = sorted(story.comparison.probabilities.items(), key=lambda item: -item[1])
     others = [f"{code} {chance:.0%}" for code, chance in ranked if code != story.code and chance >= 0.03]
     # "Cannot tell" names in its own sentence what is left open; where the taps say nothing, only our own prior is left.
-    if others and story.code != "cannot tell":
+    if others and story.code != "cannot tell" and story.why != KEPT_BUT_UNFIT:
         said.append(f"Taps and readings together leave to the other findings: {', '.join(others)}.")
     return tuple(said)
 
@@ -230,6 +230,15 @@ def _interval_words(story: Story) -> str:
 def _reading_reasons(story: Story) -> list[str]:
     readings, expected = story.case.readings, story.comparison.expected
     said: list[str] = []
+    head, pressure = story.case.system.static_head_pa, readings.pressure_pa
+    if head is not None and pressure is not None:
+        column = float(static_head_pa(readings.tank_above_gauge_m, story.case.system.fluid))
+        if pressure - column < head - 2 * readings.pressure_sd_pa:
+            said.append(
+                f"The pressure of {story.pressure} does not reach the top of the system, for which"
+                f" {story.show('pressure', head + column)} are needed at the gauge: check the height, the gauge and the"
+                " filling."
+            )
     if expected is not None:
         share = expected.water_share
         said.append(

@@ -182,6 +182,18 @@ def test_charge_that_was_kept_but_is_far_above_the_fill_pressure_is_not_fine(tan
     assert any("let air out until it is charged to 1.20 bar" in check for check in found.next_checks)
 
 
+def test_pressure_that_does_not_reach_the_top_of_the_system_is_told() -> None:
+    """10.2 m of water are a bar (common practice): 15 m of water and 1.2 bar contradict each other."""
+    state = {**HOT, "pressure_pa": 1.2e5}
+    low = judge(made_case(BAG, system={"static_head_pa": 1.47e5}, **state), heard(BAG, "all air"))
+    assert any("does not reach the top of the system, for which 1.47 bar" in reason for reason in low.reasons)
+    assert not any("leave to the other findings: as expected" in reason for reason in low.reasons)
+    raised = judge(made_case(BAG, tank_above_gauge_m=15.0, **HOT), heard(BAG, "all air"))  # 0.7 and 1.47 bar
+    assert any("for which 2.1" in reason for reason in raised.reasons)
+    high = judge(made_case(BAG, **HOT), heard(BAG, "all air"))
+    assert not any("does not reach" in reason for reason in high.reasons)
+
+
 def test_charge_a_little_off_the_need_is_told_but_still_fine() -> None:
     state = {**HOT, "precharge_pa": 0.8e5}
     found = judge(made_case(BAG, **state), heard(BAG, "found", level_for(BAG, 0.8e5, state)))
