@@ -43,7 +43,7 @@ SAME_MARK_M = 0.004
 """A finer point nearer to a tapped one than this is not worth marking."""
 MIDWAY_FROM = 6
 """Points from which on the reference is tapped midway, too."""
-LEVEL_EVERY_FRAMES = 2
+LEVEL_EVERY_FRAMES = 1
 SILENT_DB = -200.0
 MOVE_S = 0.3
 """No hand is at the next mark sooner than this after it was shown; a tap until then still belongs to the last mark."""
@@ -141,7 +141,7 @@ class StageBegan:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """The level now, about ten times a second."""
+    """The level now, about twenty times a second."""
 
     rms_db: float
     peak_db: float

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
 from taptest.desk.guard import PICTURE_POLICY
+from taptest.desk.judging import Judging
 from taptest.desk.render import desk_of
 from taptest.desk.visit_pages import tank_of
 from taptest.desk.visits import Found, NoSuchVisitError, plain_name
@@ -27,13 +28,11 @@ PICTURES = {"svg": "image/svg+xml", "png": "image/png", "pdf": "application/pdf"
 
 def picture(request: Request) -> Response:
     """Return the boundary picture."""
-    from taptest.report.figures import boundary_picture
-
     form = request.path_params["form"]
     if form not in PICTURES:
         raise NoSuchVisitError(f"The picture can be had as {', '.join(PICTURES)}.")
-    found, result = _judged(request)
-    content: bytes = getattr(boundary_picture(result), form)
+    found, judging = _judged(request)
+    content: bytes = getattr(judging.picture(), form)
     more = {"content-security-policy": PICTURE_POLICY} if form == "svg" else {}
     return _file(content, PICTURES[form], found, f"boundary.{form}", "take" in request.query_params, more)
 
@@ -42,7 +41,8 @@ def report(request: Request) -> Response:
     """Return the report as PDF: the page for the service file, or the plainer one for the customer."""
     from taptest.report.page import customer_pdf, report_pdf
 
-    found, result = _judged(request)
+    found, judging = _judged(request)
+    result = told(judging)
     customer = request.path_params["page"] == "customer"
     if not customer and request.path_params["page"] != "report":
         raise NoSuchVisitError("There are two pages: report and customer.")
@@ -55,8 +55,8 @@ def finding(request: Request) -> Response:
     """Return the judged visit as JSON for other programs."""
     from taptest.visit.result import as_json
 
-    found, result = _judged(request)
-    text = json.dumps(as_json(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    found, judging = _judged(request)
+    text = json.dumps(as_json(told(judging)), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return _file(text.encode(), "application/json", found, "finding.json", take=True)
 
 
@@ -93,14 +93,20 @@ def trend(request: Request) -> Response:
     return _file(history_picture(past.history).svg, "image/svg+xml", found, "history.svg", more=more)
 
 
-def _judged(request: Request) -> "tuple[Found, VisitResult]":
+def _judged(request: Request) -> tuple[Found, Judging]:
     """Return the visit and its judgement. Raises `VisitError` where it cannot be judged."""
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
     judging = desk.judge.ask(found.visit, WAIT_S)
     if judging.result is None:
         raise VisitError(judging.sentence or "The visit is still being judged. Wait a little, and ask again.")
-    return found, judging.result
+    return found, judging
+
+
+def told(judging: Judging) -> "VisitResult":
+    """Return the result of a judgement that has one."""
+    assert judging.result is not None, "checked where it was asked for"
+    return judging.result
 
 
 def _sources(request: Request, found: Found) -> "Sources":

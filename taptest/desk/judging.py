@@ -8,13 +8,14 @@ import queue
 import threading
 import time
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from taptest.errors import TaptestError
 
 if TYPE_CHECKING:
+    from taptest.report.figures import Picture
     from taptest.visit.files import Visit
     from taptest.visit.history import History
     from taptest.visit.result import VisitResult
@@ -33,6 +34,18 @@ class Judging:
     result: "VisitResult | None" = None
     sentence: str = ""
     """Why it failed, or why the finding was not kept beside the visit."""
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    drawn: "Picture | None" = None
+
+    def picture(self) -> "Picture":
+        """Draw the boundary picture, once; there must be a result."""
+        from taptest.report.figures import boundary_picture
+
+        assert self.result is not None, "asked for where a finding is shown"
+        with self.lock:
+            if self.drawn is None:
+                self.drawn = boundary_picture(self.result)
+            return self.drawn
 
 
 class Judge:

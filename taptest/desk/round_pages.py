@@ -13,8 +13,8 @@ from taptest.desk.visit_pages import heading
 from taptest.desk.visits import NoSuchVisitError
 from taptest.errors import TaptestError
 
-LOOK_S = 0.05
-"""The page is told of changes twenty times a second at most."""
+LOOK_S = 0.025
+"""The page is told of changes forty times a second at most; the level comes twenty times a second."""
 ALIVE_S = 10.0
 """A sign of life after so long without a change, so that a dead connection is noticed."""
 KEYS = ("redo", "skip", "stop", "tones")

@@ -13,11 +13,17 @@ import tempfile
 import time
 from pathlib import Path
 from statistics import median
+from urllib.parse import urlencode
 
-from tests.made_desk import make_shelf
+from tests.desk_in_browser import TOKEN, served
+from tests.made_desk import Arrays, make_shelf
+from tests.shots.desk import RealTime
+from tests.tapping import Hand
+from tests.unit.test_desk_pages import TYPED
 
 RUNS = 9
 TARGET_S = 0.300
+WATCHED_S = 10.0
 LIBRARIES = "import starlette.applications, uvicorn, uvicorn.protocols.http.h11_impl, jinja2"
 
 
@@ -52,6 +58,36 @@ def libraries() -> float:
     return time.perf_counter() - started
 
 
+def level() -> tuple[float, float]:
+    """Snapshots a second that a watcher of a round gets, and the share of a core that all of it takes meanwhile.
+
+    Everything runs in this process: the sound in real time, finding taps, keeping it on the disk, server and watcher.
+    """
+    sound = Hand(seed=5).quiet(3.6).taps(40, then_s=0.6).sound()
+    with tempfile.TemporaryDirectory() as place:
+        shelf = Path(place) / "visits"
+        shelf.mkdir()
+        with served(shelf, Arrays(lambda: RealTime(sound))) as desk:
+            host, port = desk.base.removeprefix("http://").split(":")
+            cookie = {"cookie": f"taptest_{port}={TOKEN}", "origin": desk.base}
+            form = {**cookie, "content-type": "application/x-www-form-urlencoded"}
+            connection = http.client.HTTPConnection(host, int(port))
+            connection.request("POST", "/new", urlencode(TYPED), form)
+            answer = connection.getresponse()
+            where = str(answer.getheader("location")).partition("?")[0]
+            answer.read()
+            connection.request("POST", f"{where}/round", urlencode({"taps": "3"}), form)
+            connection.getresponse().read()
+            connection.request("GET", f"{where}/round/events", headers=cookie)
+            stream = connection.getresponse()
+            until, used, came = time.perf_counter() + WATCHED_S, time.process_time(), 0
+            while time.perf_counter() < until:
+                came += stream.readline().startswith(b"data: ")
+            share = (time.process_time() - used) / WATCHED_S
+            connection.close()
+    return came / WATCHED_S, share
+
+
 def main() -> None:
     """Print the medians and their ratio."""
     with tempfile.TemporaryDirectory() as place:
@@ -71,6 +107,8 @@ def main() -> None:
     print(f"  of that, address printed   {1000 * median(printed):6.0f} ms (best {1000 * min(printed):.0f})")
     print(f"web libraries alone          {1000 * median(bare):6.0f} ms (best {1000 * min(bare):.0f})")
     print(f"ratio                        {median(pages) / median(bare):6.2f}")
+    told, share = level()
+    print(f"round with one watcher       {told:6.1f} snapshots a second, {100 * share:.1f} % of a core (target 15 %)")
     for name, figure in (("best", min(pages)), ("median", median(pages))):
         print(f"target {1000 * TARGET_S:.0f} ms: {'met' if figure <= TARGET_S else 'missed'} by the {name}")
 
