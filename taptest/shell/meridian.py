@@ -215,11 +215,6 @@ def open_cylinder(radius_m: float, length_m: float) -> Meridian:
     return Meridian((_line(radius_m, 0.0, np.pi / 2, length_m),))
 
 
-def annular_plate(inner_m: float, outer_m: float) -> Meridian:
-    """Return the meridian of a flat plate between two radii."""
-    return Meridian((_line(inner_m, 0.0, 0.0, outer_m - inner_m),))
-
-
 @dataclass(frozen=True, slots=True)
 class Mesh:
     """Elements along the meridian: E elements, E+1 nodes."""
