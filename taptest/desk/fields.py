@@ -242,6 +242,12 @@ def _try(read: Read, make: Callable[[], "Document"]) -> None:
     read.document = document
 
 
+def in_order(errors: Mapping[str, str]) -> dict[str, str]:
+    """Return what is wrong in the order of the fields; first what belongs to none."""
+    places = {name: number for number, name in enumerate(FIELDS)}
+    return dict(sorted(errors.items(), key=lambda each: places.get(each[0], -1)))
+
+
 def _each_quantity(read: Read) -> None:
     """Read every quantity by itself, so that all that is wrong is said at once."""
     from taptest import quantities

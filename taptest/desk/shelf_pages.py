@@ -7,7 +7,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from taptest.desk.arrivals import as_walk, make_visit, unpack
-from taptest.desk.fields import FIELDS, GROUPS, read_form, typed_of
+from taptest.desk.fields import FIELDS, GROUPS, in_order, read_form, typed_of
 from taptest.desk.render import SIGNS, Posted, clean, desk_of
 from taptest.desk.visits import Visits, ident_of
 from taptest.errors import TaptestError, VisitError
@@ -128,7 +128,7 @@ def _form(
 ) -> Response:
     desk = desk_of(request)
     return desk.page(
-        "new.html", status, title="New visit", groups=GROUPS, typed=typed, errors=errors, picks=picks(desk.visits),
+        "new.html", status, title="New visit", groups=GROUPS, typed=typed, errors=in_order(errors), picks=picks(desk.visits),
         walk={"first": "", "last": "", "every": "", "taps": "", **walk}, fields=FIELDS,
     )  # fmt: skip
 
