@@ -43,6 +43,9 @@ FINE_AGAINST_FAULTS = 0.87
 DANGEROUS: tuple[FindingCode, ...] = ("low on air", "waterlogged", "membrane failed")
 TOO_HIGH_PA = 50_000.0
 """A charge by this much above fill pressure and need is too high for the system: 0.5 bar, own judgement, no source."""
+TOO_MUCH_WATER: tuple[FindingCode, ...] = ("low on air", "waterlogged")
+SURE_OF_TOO_MUCH = 0.85
+"""The likelier of these two is named from this probability of both together on: either way the tank is no good."""
 SURE_OF_PICTURE = 0.5
 """An inverted picture or two boundaries are reported from this probability on."""
 
@@ -207,7 +210,7 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     elif comparison.air is not None and comparison.air.contradiction:
         why = "the estimates of the air contradict each other"
         check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
-    elif line.state == "not found":
+    elif line.state == "not found" and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH:
         why = "the line does not show where the water ends"
         # A line too poor to be read at all says why itself; the bag is no reason then.
         if case.tank.kind == "bladder" and line.method != "none":
@@ -233,6 +236,8 @@ def _from_probabilities(case: Case, comparison: Comparison, observed: Mapping[st
     chance = probabilities[best]
     if best != "as expected":
         if chance >= SURE_ENOUGH:
+            return _Verdict(best, chance)
+        if best in TOO_MUCH_WATER and sum(probabilities.get(code, 0.0) for code in TOO_MUCH_WATER) >= SURE_OF_TOO_MUCH:
             return _Verdict(best, chance)
         return _open_between(probabilities)
     against = chance + sum(probabilities.get(code, 0.0) for code in DANGEROUS)
