@@ -128,8 +128,8 @@ def _form(
 ) -> Response:
     desk = desk_of(request)
     return desk.page(
-        "new.html", status, title="New visit", groups=GROUPS, typed=typed, errors=in_order(errors), picks=picks(desk.visits),
-        walk={"first": "", "last": "", "every": "", "taps": "", **walk}, fields=FIELDS,
+        "new.html", status, title="New visit", groups=GROUPS, typed=typed, errors=in_order(errors),
+        picks=picks(desk.visits), walk={"first": "", "last": "", "every": "", "taps": "", **walk}, fields=FIELDS,
     )  # fmt: skip
 
 

@@ -37,6 +37,7 @@ def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
 
 def hold_to_axe(page: Page) -> None:
     """No serious fault of accessibility, and nothing that has to be scrolled sideways."""
+    page.wait_for_load_state("load")
     if not page.evaluate("typeof axe === 'object'"):
         found = importlib.util.find_spec("axe_core_python")
         assert found is not None
