@@ -167,8 +167,10 @@ def draw_scene(
     tank = _draw_tank(rng)
     lot = str(rng.choice(list(FAULT_SHARES), p=list(FAULT_SHARES.values())))
     chosen: Fault = next(name for name in FAULTS if name == lot) if fault is None else fault
-    if chosen == "torn membrane" and not tank.has_membrane:
+    if chosen == "torn membrane" and fault is None and not tank.has_membrane:
         chosen = "slow loss"
+    while chosen == "torn membrane" and not tank.has_membrane:  # three tanks in four have one
+        tank = _draw_tank(rng)
     story = _draw_story(stream(seed, "story"), tank, chosen)
     return scene_of(seed, difficulty, active, tank, story)
 

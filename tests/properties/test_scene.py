@@ -116,3 +116,12 @@ def test_unknown_names_are_refused_with_the_known_ones() -> None:
         draw_scene(1, "cruel")  # type: ignore[arg-type]
     with pytest.raises(PhysicsError, match="wall-off"):
         draw_scene(1, "field", ("walls-off",))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_that_is_asked_for_is_the_fault_of_every_visit(fault: str) -> None:
+    scenes = [draw_scene(seed, "field", fault=fault) for seed in range(12)]  # type: ignore[arg-type]
+    assert {scene.truth.fault for scene in scenes} == {fault}
+    if fault == "torn membrane":
+        assert all(scene.tank.has_membrane for scene in scenes)
+        assert len({scene.tank.kind for scene in scenes}) == 2
