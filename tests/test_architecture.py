@@ -17,9 +17,9 @@ shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.boundary
 line.next_point
 finding.records finding.air finding.compare finding.causes finding.wording finding.judge
-visit.disk visit.record visit.meaning visit.size_task visit.files visit.fingerprint visit.truth visit.simulated visit.intake
-visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend visit.history
-visit.workers visit.staged visit.trial
+visit.disk visit.record visit.meaning visit.size_task visit.files visit.fingerprint visit.truth visit.simulated
+visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
+visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.marks capture.tape capture.journal capture.signs capture.round capture.notes
 capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
 report.wording report.words report.trend_words report.figures report.trend_figure report.page_text report.page

@@ -2,6 +2,7 @@
 
 import os
 import socket
+import sys
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -40,6 +41,9 @@ def serve(root: Path, port: int, *, browser: bool, say: Callable[[str], None]) -
         desk.rounds.close()
         desk.judge.close()
         listening.close()
+        device = sys.modules.get("taptest.capture.device")
+        if device is not None:
+            device.end_now_if_hanging(0)
 
 
 def server_of(guarded: Guard) -> uvicorn.Server:
