@@ -53,6 +53,8 @@ CONTRADICTIONS: dict[tuple[str, str], str] = {
     ("weight", "heavy"): "the tank feels heavy, as if full of water",
     ("hot pressure", "far above the forecast"): "the hot pressure is far above the forecast",
     ("level from cold to hot", "stays"): "the level does not move from cold to hot",
+    ("second gauge", "disagrees"): "a second gauge disagrees, so the pressure is in doubt",
+    ("gauge when open", "not zero"): "the gauge does not show zero when open, so the pressure is in doubt",
 }
 """Observations that forbid "as expected", with the clause that says so."""
 
@@ -250,7 +252,7 @@ def _where_it_should_be(case: Case, comparison: Comparison, observed: Mapping[st
     """Decide whether a tank whose water ends where the readings want it, with that probability, fits its system."""
     contradiction = next((says for key, says in CONTRADICTIONS.items() if observed.get(key[0]) == key[1]), None)
     if contradiction is not None:
-        return _Verdict("cannot tell", 1.0, f"the taps find the water where it should be, but {contradiction}")
+        return _Verdict("cannot tell", 1.0, f"they find the water where it should be, but {contradiction}")
     unfit = _unfit_charge(case, comparison)
     if unfit is not None:
         return _Verdict(unfit, chance, KEPT_BUT_UNFIT)

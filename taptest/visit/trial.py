@@ -442,12 +442,16 @@ def trial_json(scores: Sequence[Score]) -> dict[str, Any]:
 # ---------------------------------------------------------------- the table as text
 
 
+def _visits(scores: Sequence[Score]) -> str:
+    return "1 visit" if len(scores) == 1 else f"{len(scores)} visits"
+
+
 def trial_text(scores: Sequence[Score]) -> str:
     """Return the score table for people."""
-    lines = [f"{len(scores)} visits. In brackets: 90 % bootstrap interval over visits, and the visits that count.", ""]
+    lines = [f"{_visits(scores)}. In brackets: 90 % bootstrap interval over visits, and the visits that count.", ""]
     for name, part in groups(scores).items():
         whole = ":" not in name
-        lines += [f"{name} ({len(part)} visits)", "-" * 98] if whole else [f"{name} ({len(part)} visits)"]
+        lines += [f"{name} ({_visits(part)})", *(["-" * 98] if whole else [])]
         keep = MEASURES if whole else {k: MEASURES[k] for k in _SHORT}
         table = figures(part)
         lines += [f"  {keep[key][0]:<46}{_cell(table[key])}" for key in keep if table[key].value is not None]

@@ -317,11 +317,19 @@ def test_two_boundaries_and_an_unlike_line_are_not_forced_into_one() -> None:
 
 @pytest.mark.parametrize(
     ("name", "answer"),
-    [("weight", "heavy"), ("hot pressure", "far above the forecast"), ("level from cold to hot", "stays")],
+    [
+        ("weight", "heavy"),
+        ("hot pressure", "far above the forecast"),
+        ("level from cold to hot", "stays"),
+        ("second gauge", "disagrees"),
+        ("gauge when open", "not zero"),
+    ],
 )
 def test_as_expected_is_not_said_against_the_other_evidence(name: str, answer: str) -> None:
+    assert judge(made_case(HANGING), heard(HANGING, "all air")).code == "as expected"
     found = judge(made_case(HANGING, seen={name: answer}), heard(HANGING, "all air"))
     assert found.code == "cannot tell"
+    assert found.sentence.startswith("The taps cannot tell, because they find the water where it should be, but ")
     assert found.next_checks
 
 

@@ -126,6 +126,8 @@ def test_groups_confusion_text_and_json() -> None:
     assert confusion(scores, lambda s: s.state, lambda s: s.said_state) == {"found": {"found": 3, "not found": 1}}
     text = trial_text(scores)
     assert "field: slow loss (2 visits)" in text
+    assert "(1 visit)" in text
+    assert "(1 visits)" not in text
     assert "boundary error, median, spacings" in text
     content = trial_json(scores)
     assert json.loads(json.dumps(content, allow_nan=False))["groups"]["field"]["visits"] == 3
