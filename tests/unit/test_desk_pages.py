@@ -274,6 +274,7 @@ def test_a_visit_gives_files_to_take_along(client: Pages) -> None:
         assert answer.status_code == 200, path
         assert answer.headers["content-type"] == kind, path
         assert answer.content.startswith(start), path
+        assert ("sandbox" in answer.headers["content-security-policy"]) == path.endswith(".svg"), path
     assert client.get(f"{VISIT}/boundary.png").content == client.get(f"{VISIT}/boundary.png?take=yes").content
 
 
