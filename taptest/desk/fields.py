@@ -295,7 +295,9 @@ def place_of(sentence: str) -> tuple[str, str]:
         return "", sentence.removeprefix(f"{SOURCE}, ").removeprefix(f"{SOURCE} ")
     name = f"{found[1]}.{found[2]}"
     if name in FIELDS:
-        return name, f"{FIELDS[name].label}: {sentence[found.end() :]}"
+        # "[tank], the key "wall" is ..." goes on as a sentence, "[tank] wall: ..." does not.
+        joint = " " if ", the key" in found[0] else ": "
+        return name, f"{FIELDS[name].label}{joint}{sentence[found.end() :]}"
     rest = sentence[found.end() :] if found[2] is None else sentence.removeprefix(f"{SOURCE}, ")
     return "", rest[:1].upper() + rest[1:]
 
