@@ -22,7 +22,8 @@ visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged v
 visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.marks capture.tape capture.journal capture.signs capture.round capture.notes
 capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
-report.wording report.words report.trend_words report.figures report.trend_figure report.page_text report.page
+report.wording report.words report.trend_words report.figures report.forecast_figure report.trend_figure
+report.page_text report.page
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.arrivals desk.live desk.render
 desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages desk.file_pages desk.app desk.serve
 commands.console commands.record commands cli __main__
@@ -32,7 +33,7 @@ ONE_PLACE = {
     "threadpoolctl": {"shell.response"},
     "soundfile": {"sound.recording"},
     "sounddevice": {"capture.device"},
-    "matplotlib": {"report.figures", "report.trend_figure"},
+    "matplotlib": {"report.figures", "report.forecast_figure", "report.trend_figure"},
     "typst": {"report.page"},
     "sqlite3": {"visit.shelf"},
     "starlette": {

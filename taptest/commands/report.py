@@ -10,8 +10,9 @@ if TYPE_CHECKING:
     from taptest.visit.files import Visit
 
 DESCRIPTION = """\
-Judge a visit and write its one-page report (PDF) and its boundary picture alone (PNG with 300 dots to the inch, SVG,
-PDF). With --customer also a plainer page to hand to the customer.
+Judge a visit and write its one-page report (PDF), and alone its boundary picture and, where there is a forecast, the
+picture of pressure against temperature (PNG with 300 dots to the inch, SVG, PDF). With --customer also a plainer page
+to hand to the customer.
 """
 EXAMPLES = """\
 The files are named after the visit's folder: cellar-report.pdf, cellar-customer.pdf, cellar-boundary.png and so on.
@@ -50,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.commands.console import Bar, write_files
     from taptest.quantities import US
     from taptest.report.figures import boundary_picture
+    from taptest.report.forecast_figure import forecast_picture
     from taptest.report.page import customer_pdf, report_pdf
     from taptest.report.wording import worded
     from taptest.visit.analyse import judge_visit
@@ -66,6 +68,9 @@ def run(arguments: argparse.Namespace) -> int:
         "boundary.svg": picture.svg,
         "boundary.pdf": picture.pdf,
     }
+    forecast = forecast_picture(result, sources.wording)
+    if forecast is not None:
+        files |= {"forecast.png": forecast.png, "forecast.svg": forecast.svg, "forecast.pdf": forecast.pdf}
     if arguments.customer:
         files["customer.pdf"] = customer_pdf(result, sources)
     for path in write_files(files, arguments.out or arguments.visit, visit.folder.absolute().name):

@@ -22,6 +22,7 @@ from taptest.finding.records import (
     Expected,
     FindingCode,
     Forecast,
+    ForecastCurve,
     Interval,
     PrechargeEstimate,
     ReferenceSource,
@@ -32,8 +33,10 @@ from taptest.tank.kinds import Tank, line_shows_share
 from taptest.tank.membrane import boundary_depth_m, draw_mixing, water_share_at_depth
 from taptest.water.forecast import (
     Cushion,
+    PressureCurve,
     SystemState,
     hot_pressure_pa,
+    pressure_band,
     pressure_curve,
     relief_outlook,
     relief_tolerance_pa,
@@ -471,18 +474,27 @@ def _forecast(
 
     state, tanks = setup(DRAWS)
     pressure = hot_pressure_pa(state, tanks, hot)
+    state, tanks = setup(CURVE_DRAWS)
+    curve = pressure_curve(state, tanks, hot)
+    band = _curve_of(curve) if hot > start + 1.0 else None
     if system.relief_pa is None or system.relief_pa <= 0:
-        return Forecast(_interval(pressure), "setting not known", hot)
+        return Forecast(_interval(pressure), "setting not known", hot, curve=band)
     weeps = float(np.mean(pressure >= system.relief_pa - relief_tolerance_pa(system.relief_pa)))
     opens = float(np.mean(pressure >= system.relief_pa))
-    state, tanks = setup(CURVE_DRAWS)
-    outlook = relief_outlook(pressure_curve(state, tanks, hot), system.relief_pa)
+    outlook = relief_outlook(curve, system.relief_pa)
     relief = (
         outlook.text(temperature_unit)
         if opens > 0.5 and outlook.opens_at_c is not None
         else _relief_words(weeps, opens)
     )
-    return Forecast(_interval(pressure), relief, hot, weeps, opens)
+    return Forecast(_interval(pressure), relief, hot, weeps, opens, band)
+
+
+def _curve_of(curve: PressureCurve) -> ForecastCurve:
+    """Median and central 90 % of the draws of a curve."""
+    temperature, pressure = pressure_band(curve)
+    low, median, high = (tuple(float(value) for value in row) for row in pressure)
+    return ForecastCurve(tuple(float(value) for value in temperature), low, median, high)
 
 
 def _relief_words(weeps: float, opens: float) -> str:

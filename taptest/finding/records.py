@@ -98,6 +98,16 @@ class PrechargeEstimate:
 
 
 @dataclass(frozen=True, slots=True)
+class ForecastCurve:
+    """Pressure against the water's temperature, gauge at the gauge: median and central 90 %; T of each."""
+
+    temperature_c: tuple[float, ...]
+    low_pa: tuple[float, ...]
+    median_pa: tuple[float, ...]
+    high_pa: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """The pressure at the highest temperature."""
 
@@ -110,6 +120,8 @@ class Forecast:
     """Probability that the pressure reaches the relief setting less its tolerance."""
     p_opens: float = 0.0
     """Probability that it reaches the setting itself."""
+    curve: ForecastCurve | None = None
+    """From the visit's temperature to the highest one; None where they are the same."""
 
 
 @dataclass(frozen=True, slots=True)

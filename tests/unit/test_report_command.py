@@ -32,7 +32,8 @@ def test_files_paper_and_words(visit: Path, tmp_path: Path, capsys: pytest.Captu
     out = tmp_path / "new" / "reports"
     options = ["--out", str(out), "--paper", "letter", "--wording", "uk", "--customer"]
     assert main(["report", str(visit), *options]) == 0
-    names = ["boundary.pdf", "boundary.png", "boundary.svg", "customer.pdf", "report.pdf"]
+    pictures = [f"{which}.{form}" for which in ("boundary", "forecast") for form in ("pdf", "png", "svg")]
+    names = sorted([*pictures, "customer.pdf", "report.pdf"])
     assert sorted(path.name for path in out.iterdir()) == [f"cellar-{name}" for name in names]
     for name in ("report", "customer"):
         (page,) = PdfReader(out / f"cellar-{name}.pdf").pages

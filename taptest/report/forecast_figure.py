@@ -1,0 +1,82 @@
+"""The picture of the forecast: pressure against the water's temperature, with its band, below the relief setting.
+
+The line is the median over all that readings and taps leave open, the band holds 90 % of it. The hatched strip is where
+the relief valve may weep: from its setting less its tolerance up to the setting. A square marks the reading.
+
+Conventions: data coordinates are the user's units; page sizes are inches.
+"""
+
+import textwrap
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from taptest.finding.records import ForecastCurve
+from taptest.report.figures import STYLE, UNKNOWN, WATER_MARK, Picture, picture_of, printable
+from taptest.report.wording import Wording, worded
+from taptest.visit.result import VisitResult
+from taptest.water.forecast import relief_tolerance_pa
+
+WIDTH, HEIGHT = 7.5, 4.2
+LIMIT = "#b00020"
+ROOM_ABOVE = 1.25
+"""How far above relief setting and line the picture reaches."""
+MOST_OF_RELIEF = 1.4
+MOST_PA = 1.0e6
+"""A line that climbs further is cut off: at so much of the relief setting, or where that is not known at 10 bar."""
+
+
+def forecast_picture(result: VisitResult, wording: Wording = "us") -> Picture | None:
+    """Draw the forecast as PNG (300 dots to the inch), as SVG and as PDF; None where there is none."""
+    forecast = result.judgement.forecast
+    if forecast is None or forecast.curve is None:
+        return None
+    with rc_context(STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+        return picture_of(_figure(result, forecast.curve, wording), f"forecast: {result.name}")
+
+
+def _figure(result: VisitResult, curve: ForecastCurve, wording: Wording) -> Figure:
+    figure = Figure(figsize=(WIDTH, HEIGHT), layout="constrained")
+    axes = figure.subplots()
+    units, relief = result.units, result.case.system.relief_pa
+    warm = [units.convert("temperature", value) for value in curve.temperature_c]
+    low, median, high = (
+        np.array([units.convert("pressure", value) for value in values])
+        for values in (curve.low_pa, curve.median_pa, curve.high_pa)
+    )
+    axes.fill_between(warm, low, high, color=WATER_MARK, alpha=0.18, linewidth=0, label="90 % of what is possible")
+    axes.plot(warm, median, color=WATER_MARK, linewidth=1.8, label="forecast")
+    axes.plot(warm[0], median[0], "s", color=WATER_MARK, markersize=6, clip_on=False, zorder=5, label="as read")
+    most = units.convert("pressure", MOST_PA if relief is None else MOST_OF_RELIEF * relief)
+    top = max(float(median.max()), 0.0 if relief is None else _relief(axes, result, relief, wording))
+    axes.set_ylim(min(0.0, float(low.min())), ROOM_ABOVE * min(top, most))
+    axes.set_xlim(warm[0], warm[-1])
+    axes.set_xlabel(f"Temperature of the water ({units.temperature})")
+    axes.set_ylabel(f"Pressure at the gauge ({units.pressure})")
+    axes.grid(visible=True, color=UNKNOWN, linewidth=0.5)
+    axes.set_title(_title(result, wording), loc="left", fontsize=9)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=4, frameon=False, handlelength=1.8)
+    return figure
+
+
+def _relief(axes: Axes, result: VisitResult, relief_pa: float, wording: Wording) -> float:
+    """Draw the setting and the strip in which the valve may weep; return the setting in the user's unit."""
+    convert = result.units.convert
+    setting, weeps = (convert("pressure", value) for value in (relief_pa, relief_pa - relief_tolerance_pa(relief_pa)))
+    axes.axhspan(weeps, setting, facecolor="none", edgecolor=LIMIT, hatch="////", linewidth=0, alpha=0.5)
+    words = worded("setting of the relief valve; hatched: may weep", wording)
+    axes.axhline(setting, color=LIMIT, linewidth=1.4, label=words)
+    return setting
+
+
+def _title(result: VisitResult, wording: Wording) -> str:
+    """Name, day and what the forecast says, on lines of their own."""
+    forecast, units = result.judgement.forecast, result.units
+    assert forecast is not None
+    day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
+    name = printable(textwrap.shorten(result.name or "Tank without a name", 70, placeholder="..."))
+    said = "" if result.case.system.relief_pa is None else worded(f": the relief valve {forecast.relief}", wording)
+    hottest = units.show("temperature", forecast.temperature_c)
+    return f"{name}{day}{' (simulated data)' if result.simulated else ''}\nUp to {hottest}{said}"
