@@ -113,6 +113,9 @@ def _visit(past: PastVisit, units: Units) -> list[str]:
 
 def _estimate(units: Units, interval: Interval, bound: Bound | None) -> str:
     """Say a visit's own estimate, whose median is the bound where it is one-sided."""
+    if interval.median <= 0 and bound != "lower":
+        # Less air than fills the tank at no pressure: a charge below zero is no charge that anybody could read.
+        return "gone but for hardly any air"
     if bound is None:
         return spread(units, "pressure", interval)
     return f"at {'least' if bound == 'lower' else 'most'} about {units.show('pressure', interval.median)}"

@@ -169,6 +169,14 @@ def test_json_is_strict_and_in_the_units_of_its_names(root: Path) -> None:
     assert told["simulated"] is True
 
 
+def test_a_charge_below_zero_is_said_to_be_gone(tmp_path: Path) -> None:
+    visits = [Told("2024-01-10", 1.0), Told("2024-07-10", -0.79, code="waterlogged")]
+    text = " ".join(history_text(read_history(make_history(tmp_path, visits))).split())
+    assert "as found: waterlogged; 1.20 bar at 20.0 °C; charge gone but for hardly any air" in text
+    assert "charge 1.00 bar" in text
+    assert "-0.79 bar" not in text
+
+
 def test_american_units_are_answered_in(tmp_path: Path) -> None:
     system = {
         "volume": "32 gal",
