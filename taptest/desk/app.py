@@ -47,6 +47,7 @@ ROUTES: tuple[BaseRoute, ...] = (
     Route("/visit/{ident}/round/key", posted(round_pages.key), methods=["POST"]),
     Route("/visit/{ident}/round/events", round_pages.events),
     Route("/visit/{ident}/boundary.{form}", file_pages.picture),
+    Route("/visit/{ident}/forecast.{form}", file_pages.forecast),
     Route("/visit/{ident}/{page}.pdf", file_pages.report),
     Route("/visit/{ident}/finding.json", file_pages.finding),
     Route("/visit/{ident}/visit.zip", file_pages.parcel),

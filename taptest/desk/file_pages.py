@@ -37,6 +37,24 @@ def picture(request: Request) -> Response:
     return _file(content, PICTURES[form], found, f"boundary.{form}", "take" in request.query_params, more)
 
 
+def forecast(request: Request) -> Response:
+    """Return the picture of pressure against temperature."""
+    from taptest.report.forecast_figure import forecast_picture
+
+    form = request.path_params["form"]
+    if form not in PICTURES:
+        raise NoSuchVisitError(f"The picture can be had as {', '.join(PICTURES)}.")
+    found, judging = _judged(request)
+    drawn = forecast_picture(told(judging))
+    if drawn is None:
+        raise NoSuchVisitError(
+            "There is no forecast: it needs the pressure, the water in the system and its highest temperature."
+        )
+    content: bytes = getattr(drawn, form)
+    more = {"content-security-policy": PICTURE_POLICY} if form == "svg" else {}
+    return _file(content, PICTURES[form], found, f"forecast.{form}", "take" in request.query_params, more)
+
+
 def report(request: Request) -> Response:
     """Return the report as PDF: the page for the service file, or the plainer one for the customer."""
     from taptest.report.page import customer_pdf, report_pdf

@@ -173,7 +173,8 @@ def told(judging: Judging) -> dict[str, Any]:
 
     result = judging.result
     if result is None:
-        return {"figures": [], "reasons": [], "next": [], "causes": [], "not_checked": [], "caution": CAUTION}
+        empty: dict[str, Any] = {key: [] for key in ("figures", "reasons", "next", "causes", "not_checked")}
+        return {**empty, "forecast": False, "caution": CAUTION}
     found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
@@ -184,6 +185,7 @@ def told(judging: Judging) -> dict[str, Any]:
             {"name": each.cause, "percent": round(100 * each.weight), "because": each.because} for each in causes
         ],
         "not_checked": [*found.not_checked, *result.assumptions],
+        "forecast": found.forecast is not None and found.forecast.curve is not None,
         "caution": CAUTION,
     }
 

@@ -83,7 +83,7 @@ def main() -> None:
                     shot(page, f"shelf{kind}")
                     visit = f"{desk.base}/visit/{ident_of(SHOWN)}"
                     opened(page, visit)
-                    page.locator(".picture img").scroll_into_view_if_needed()
+                    page.locator(".picture img").last.scroll_into_view_if_needed()
                     page.wait_for_load_state("networkidle")
                     page.evaluate("window.scrollTo(0, 0)")
                     shot(page, f"visit{kind}", whole=True)

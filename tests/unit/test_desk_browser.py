@@ -81,7 +81,7 @@ def test_from_the_form_to_the_finding_and_its_review(
         page.get_by_role("button", name="Make the visit").click()
         page.wait_for_selector("#points-title")
         expect(page.locator(".finding")).to_contain_text("cannot tell")
-        picture = page.locator(".picture img")
+        picture = page.locator(".picture img").first
         picture.scroll_into_view_if_needed()
         page.wait_for_load_state("networkidle")
         assert picture.evaluate("(image) => image.decode().then(() => image.naturalWidth)") > 0

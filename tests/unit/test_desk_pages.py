@@ -261,6 +261,7 @@ FILES = (
     ("boundary.svg", "image/svg+xml", b"<?xml"),
     ("boundary.png", "image/png", b"\x89PNG"),
     ("boundary.pdf", "application/pdf", b"%PDF"),
+    ("forecast.svg", "image/svg+xml", b"<?xml"),
     ("report.pdf", "application/pdf", b"%PDF"),
     ("customer.pdf?paper=letter&wording=uk", "application/pdf", b"%PDF"),
     ("finding.json", "application/json", b"{"),
@@ -278,7 +279,16 @@ def test_a_visit_gives_files_to_take_along(client: Pages) -> None:
     assert client.get(f"{VISIT}/boundary.png").content == client.get(f"{VISIT}/boundary.png?take=yes").content
 
 
-@pytest.mark.parametrize("path", ["boundary.exe", "other.pdf", "point/0", "point/7", "point/99999999999999999999"])
+def test_a_visit_without_a_forecast_says_what_it_would_need(client: Pages, root: Path) -> None:
+    kept = document(root)
+    save_document(root / "cellar", kept.model_copy(update={"system": kept.system.model_copy(update={"volume": None})}))
+    assert "When it gets hot" not in shown(client, VISIT)
+    assert "the water in the system" in shown(client, f"{VISIT}/forecast.png", 404)
+
+
+@pytest.mark.parametrize(
+    "path", ["boundary.exe", "forecast.exe", "other.pdf", "point/0", "point/7", "point/99999999999999999999"]
+)
 def test_what_a_visit_does_not_have_is_not_found(client: Pages, path: str) -> None:
     assert client.get(f"{VISIT}/{path}").status_code == 404
 
