@@ -243,7 +243,7 @@ def test_list_pack_and_unpack(root: Path, tmp_path: Path, capsys: pytest.Capture
     assert main(["list", str(root), "--finding", "as expected", "--since", "2023-01-01"]) == 0
     out = capsys.readouterr().out
     assert "2023-10-05  as expected" in out
-    assert "1 visits." in out
+    assert "1 visit." in out
     assert main(["list", str(root), "--rebuild", "--csv", str(tmp_path / "t.csv")]) == 0
     assert len((tmp_path / "t.csv").read_text(encoding="utf-8").splitlines()) == 7
     capsys.readouterr()
