@@ -64,7 +64,7 @@ def slab_levels(file: str) -> NDArray[np.float64]:
     energy = sum_cells(ring.power, THIRD_OCTAVE_EDGES_HZ, ring.bin_hz, rate)
     level = np.zeros((19, 19, energy.shape[1]))
     level[data["xy"][:, 0] - 1, data["xy"][:, 1] - 1] = 10 * np.log10(energy)
-    return level - level.mean(axis=2, keepdims=True)
+    return np.asarray(level - level.mean(axis=2, keepdims=True))
 
 
 @lru_cache
