@@ -29,8 +29,8 @@ from taptest.tank.shape import other_heads
 from taptest.visit import disk
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
-MOST_FILES = 200
-"""The oldest files beyond this number are deleted; each takes about half a megabyte."""
+MOST_FILES = 400
+"""The oldest files beyond this number are deleted; each takes about half a megabyte, and a tank has one or two."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
 _MODEL = (
     *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
