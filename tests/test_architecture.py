@@ -20,10 +20,10 @@ finding.records finding.air finding.compare finding.causes finding.wording findi
 visit.disk visit.record visit.meaning visit.size_task visit.files visit.fingerprint visit.truth visit.simulated
 visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
 visit.history visit.workers visit.staged visit.trial
-capture.device capture.memory capture.marks capture.tape capture.journal capture.signs capture.round capture.notes
-capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
+capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.round
+capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
 report.wording report.words report.trend_words report.figures report.forecast_figure report.trend_figure
-report.page_text report.page
+report.page_text report.page report.sources
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.arrivals desk.live desk.render
 desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages desk.file_pages desk.app desk.serve
 commands.console commands.record commands cli __main__

@@ -86,12 +86,12 @@ class Made:
 
 def record(arguments: argparse.Namespace, folder: Path) -> Made:
     """Begin a round or take it up, run it, and write what it gave into the visit."""
-    from taptest.capture.device import SoundSystem, Speaker, choose
+    from taptest.capture.device import SoundSystem, Speaker
     from taptest.capture.estimate import Estimator
     from taptest.capture.excerpt import save_points
     from taptest.capture.journal import open_journal, read_log
-    from taptest.capture.memory import remember_microphone, remembered_microphone
     from taptest.capture.notes import plan_from, results_from
+    from taptest.capture.opening import opener
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
     from taptest.visit.sweeps import sweeps_for
@@ -105,19 +105,8 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         journal.close()
         return Made(points)
     system = SoundSystem()
-    entry = choose(system.inputs(), arguments.input, remembered_microphone())
-    if arguments.input:
-        remember_microphone(entry.name)
+    open_source = opener(system, arguments.input)
     plan = plan_from(entries) or _plan(arguments, meaning.case.tank)
-    first = True
-
-    def open_source():  # type: ignore[no-untyped-def]  # a Microphone, whose module is not imported at the top
-        nonlocal first
-        if not first:
-            system.refresh()
-        first = False
-        return system.open(choose(system.inputs(), entry.name))
-
     estimator = None
     if plan.finer_limit:
         estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0])

@@ -5,9 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from taptest.report.page import Paper, Sources
-    from taptest.report.wording import Wording
-    from taptest.visit.files import Visit
+    from taptest.report.page import Paper
 
 DESCRIPTION = """\
 Judge a visit and write its one-page report (PDF), and alone its boundary picture and, where there is a forecast, the
@@ -53,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.report.figures import boundary_picture
     from taptest.report.forecast_figure import forecast_picture
     from taptest.report.page import customer_pdf, report_pdf
+    from taptest.report.sources import sources_of
     from taptest.report.wording import worded
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
@@ -60,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     visit = read_visit(arguments.visit)
     result = judge_visit(visit, Bar("computing the model of this tank"))
     paper: Paper = arguments.paper or ("letter" if result.units.name == US.name else "a4")
-    sources = _sources(visit, arguments.wording, paper)
+    sources = sources_of(visit, arguments.wording, paper)
     picture = boundary_picture(result, sources.wording)
     files = {
         "report.pdf": report_pdf(result, sources),
@@ -77,32 +76,3 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"Wrote {path}")
     print(worded(result.judgement.sentence, sources.wording))
     return 0
-
-
-def _sources(visit: "Visit", wording: "Wording", paper: "Paper") -> "Sources":
-    """Gather what the pages say besides the finding."""
-    from datetime import UTC, datetime
-
-    from taptest.report.page import Sources
-    from taptest.visit.fingerprint import recordings_sha256
-    from taptest.visit.truth import read_truth
-
-    return Sources(
-        document=visit.document,
-        fingerprint=recordings_sha256(visit),
-        made_at=datetime.now(UTC),
-        truth=read_truth(visit.folder),
-        known_level=_known_level(visit.folder),
-        wording=wording,
-        paper=paper,
-    )
-
-
-def _known_level(folder: Path) -> str | None:
-    """Say how well a known level was found with the microphone that recorded this visit; None where there is none."""
-    from taptest.capture.journal import read_log
-    from taptest.capture.memory import newest_known_level, this_computer
-
-    microphones = [str(entry["device"]) for entry in read_log(folder) if "device" in entry]
-    check = newest_known_level(this_computer(), microphones[-1]) if microphones else None
-    return None if check is None else check.sentence

@@ -2,7 +2,6 @@
 
 import json
 import tempfile
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +17,8 @@ from taptest.desk.visits import Found, NoSuchVisitError, plain_name
 from taptest.errors import TaptestError, VisitError
 
 if TYPE_CHECKING:
-    from taptest.report.page import Sources
+    from taptest.report.page import Paper
+    from taptest.report.wording import Wording
     from taptest.visit.result import VisitResult
 
 WAIT_S = 300.0
@@ -58,13 +58,17 @@ def forecast(request: Request) -> Response:
 def report(request: Request) -> Response:
     """Return the report as PDF: the page for the service file, or the plainer one for the customer."""
     from taptest.report.page import customer_pdf, report_pdf
+    from taptest.report.sources import sources_of
 
     found, judging = _judged(request)
     result = told(judging)
     customer = request.path_params["page"] == "customer"
     if not customer and request.path_params["page"] != "report":
         raise NoSuchVisitError("There are two pages: report and customer.")
-    sources = _sources(request, found)
+    asked = request.query_params
+    wording: Wording = "uk" if asked.get("wording") == "uk" else "us"
+    paper: Paper = "letter" if asked.get("paper") == "letter" else "a4"
+    sources = sources_of(found.visit, wording, paper)
     content = customer_pdf(result, sources) if customer else report_pdf(result, sources)
     return _file(content, "application/pdf", found, "customer.pdf" if customer else "report.pdf", take=True)
 
@@ -125,27 +129,6 @@ def told(judging: Judging) -> "VisitResult":
     """Return the result of a judgement that has one."""
     assert judging.result is not None, "checked where it was asked for"
     return judging.result
-
-
-def _sources(request: Request, found: Found) -> "Sources":
-    """Gather what the report says besides the finding."""
-    from taptest.capture.journal import read_log
-    from taptest.capture.memory import newest_known_level, this_computer
-    from taptest.report.page import Sources
-    from taptest.visit.fingerprint import recordings_sha256
-    from taptest.visit.truth import read_truth
-
-    microphones = [str(each["device"]) for each in read_log(found.visit.folder) if each.get("what") == "recording"]
-    known = newest_known_level(this_computer(), microphones[-1]) if microphones else None
-    return Sources(
-        document=found.visit.document,
-        fingerprint=recordings_sha256(found.visit),
-        made_at=datetime.now(UTC),
-        truth=read_truth(found.visit.folder),
-        known_level=None if known is None else known.sentence,
-        wording="uk" if request.query_params.get("wording") == "uk" else "us",
-        paper="letter" if request.query_params.get("paper") == "letter" else "a4",
-    )
 
 
 def _name(found: Found, what: str) -> str:

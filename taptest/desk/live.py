@@ -51,23 +51,10 @@ class Devices:
 
     def opener(self, name: str) -> "Callable[[], Source]":
         """Return what opens an input. Raises `DeviceError`."""
-        from taptest.capture.device import SoundSystem, choose
-        from taptest.capture.memory import remember_microphone, remembered_microphone
+        from taptest.capture.device import SoundSystem
+        from taptest.capture.opening import opener
 
-        system = SoundSystem()
-        entry = choose(system.inputs(), name or None, remembered_microphone())
-        if name:
-            remember_microphone(entry.name)
-        opened = False
-
-        def open_source() -> "Source":
-            nonlocal opened
-            if opened:
-                system.refresh()
-            opened = True
-            return system.open(choose(system.inputs(), entry.name))
-
-        return open_source
+        return opener(SoundSystem(), name)
 
     def tones(self, *, on: bool) -> "Tones | None":
         """Return the loudspeaker with its tones."""

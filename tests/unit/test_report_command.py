@@ -9,7 +9,7 @@ from pypdf import PdfReader
 
 from taptest.capture import memory
 from taptest.cli import main
-from taptest.commands import report
+from taptest.report import sources
 from taptest.visit import analyse
 from tests.made_visits import write_tables
 
@@ -55,7 +55,7 @@ def test_known_level_of_the_microphone_that_recorded(visit: Path, tmp_path: Path
     check = memory.KnownLevel("2025-03-01", memory.this_computer(), "good microphone", "ball", "drum", 160.0, 164.0)
     memory.keep_known_level(check)
     # Nothing says that an imported visit was recorded with that microphone.
-    assert report._known_level(visit) is None
+    assert sources._known_level(visit) is None
     entry = {"n": 1, "what": "recording", "file": "sound/a.wav", "rate_hz": 48000, "device": check.microphone}
     (tmp_path / "round.jsonl").write_text(json.dumps(entry) + "\n", encoding="utf-8")
-    assert report._known_level(tmp_path) == check.sentence
+    assert sources._known_level(tmp_path) == check.sentence
