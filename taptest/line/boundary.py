@@ -139,10 +139,9 @@ def read_line(
 def _too_poor(profile: Profile) -> str:
     """Say why a profile cannot be read at all; "" where it can."""
     if profile.depth_m.size < FEWEST_POINTS:
-        return (
-            f"Only {profile.depth_m.size} points carry usable taps, and at least {FEWEST_POINTS} are needed: tap more "
-            "points."
-        )
+        count = profile.depth_m.size
+        carry = "1 point carries" if count == 1 else f"{count} points carry"
+        return f"Only {carry} usable taps, and at least {FEWEST_POINTS} are needed: tap more points."
     hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
     if hidden > HIDDEN_SHARE:
         return (
