@@ -22,14 +22,10 @@ from taptest.line.records import LineReading, Point
 from taptest.shell.records import LevelSweep
 from taptest.shell.scene import draw_scene
 from taptest.shell.simulate import draw_session, play
-from taptest.sound.records import TapTraits
 from taptest.tank.kinds import Tank
-from taptest.visit.files import inside, read_visit, sound_files
-from taptest.visit.listen import listen
-from taptest.visit.meaning import meaning_of
 from taptest.visit.staged import Series, write_visit
 from taptest.visit.sweeps import sweeps_for
-from taptest.visit.truth import read_truth
+from tests.simulated_lines import line_of
 
 STEP_M = 0.010
 FIRST_POINTS = 5
@@ -72,21 +68,17 @@ def main() -> None:
 
 def compared(folder: Path, own: int) -> Outcome | None:
     """Read the visit both ways; None where the even grid finds no boundary, or there is none."""
-    visit, truth = read_visit(folder), read_truth(folder)
-    case = meaning_of(visit.document, visit.source).case
-    if truth is None or truth.boundary_mm is None or truth.inverted:
+    line = line_of(folder)
+    if not line.bounded:
         return None
-    heard = listen([(name, inside(visit.folder, name)) for name in sound_files(visit.document)])
-    traits = {one.file: tuple(trait for trait in one.traits if trait is not None) for one in heard}
-    points = [_point(entry.position_mm / 1000, traits[entry.file]) for entry in visit.document.points]
-    points = [point for point in points if point.traits]
+    case, points = line.case, [point for point in line.points if point.traits]
     sweeps, _ = sweeps_for(case)
     even = [points[i] for i in np.unique(np.linspace(0, len(points) - 1, own).round().astype(int))]
     grid = read_line(even, case.tank, sweeps)
     if grid.state != "found":
         return None
     guided, taken = guided_round(points, case.tank, sweeps, width_m(grid), len(even))
-    depth = truth.boundary_mm / 1000
+    depth = (line.truth.boundary_mm or 0.0) / 1000
     return Outcome(
         len(even),
         taken,
@@ -130,10 +122,6 @@ def summary(outcomes: Sequence[Outcome]) -> None:
     print("  reach the grid's width with no more taps than the grid.")
     print(f"  error, median: grid {1000 * np.median([o.even_error for o in outcomes]):.0f} mm,", end=" ")
     print(f"guided {1000 * np.median([o.guided_error for o in outcomes]):.0f} mm")
-
-
-def _point(depth_m: float, traits: tuple[TapTraits, ...]) -> Point:
-    return Point(depth_m, traits, len(traits), 0)
 
 
 if __name__ == "__main__":
