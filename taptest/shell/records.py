@@ -39,6 +39,8 @@ class Losses:
     """Additional loss factor at the seam or clench ring."""
     air_radiation: float = 1.0
     """Multiplier of the radiation loss into the surrounding air."""
+    bag: float = 0.0
+    """Additional loss factor of wetted wall on which the bag of a bladder tank lies."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -266,7 +266,7 @@ def matrices(
     loss = (
         losses.structural * (elastic + b.ring)
         + losses.ring * (b.ring + local * harmonic.ring_stiffness)
-        + local * losses.water * harmonic.wet_stiffness[level]
+        + local * (losses.water + losses.bag) * harmonic.wet_stiffness[level]
         + local * losses.rubber * change.rubber_factor * harmonic.rubber_stiffness[level]
         + local * BOSS_LOSS * harmonic.boss_stiffness
     )

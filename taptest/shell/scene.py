@@ -9,7 +9,7 @@ shell. Each purpose draws from a random stream of its own, so that switching one
 visit as it was.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeVar, get_args
 
 import numpy as np
@@ -436,7 +436,7 @@ def _spec(
         seam = shape.length_m / 2.0 if seam is None else seam
     touch = float(rng.uniform(0.0, 0.25)) if "bag-barely-touches" in active and tank.kind == "bladder" else 1.0
     rubber_from, rubber_to = _rubber(tank, truth)
-    return ShellSpec(
+    spec = ShellSpec(
         axis=shape.axis,
         diameter_m=shape.diameter_m,
         straight_m=shape.straight_m,
@@ -455,6 +455,9 @@ def _spec(
         end_fitting_kg=float(rng.uniform(0.2, 1.2)),
         losses=losses,
     )
+    if tank.kind != "bladder":
+        return spec
+    return replace(spec, losses=replace(losses, bag=touch * float(rng.uniform(0.003, 0.03))))
 
 
 def _rubber(tank: Tank, truth: Truth) -> tuple[float | None, float | None]:

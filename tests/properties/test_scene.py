@@ -125,3 +125,10 @@ def test_a_fault_that_is_asked_for_is_the_fault_of_every_visit(fault: str) -> No
     if fault == "torn membrane":
         assert all(scene.tank.has_membrane for scene in scenes)
         assert len({scene.tank.kind for scene in scenes}) == 2
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(SEEDS)
+def test_only_a_bag_has_the_loss_of_a_bag(seed: int) -> None:
+    scene = draw_scene(seed, "field")
+    assert (scene.spec.losses.bag > 0.0) == (scene.tank.kind == "bladder" and scene.spec.water_density_kg_m3 > 0.0)

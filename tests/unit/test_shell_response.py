@@ -158,6 +158,15 @@ def test_losses_act_only_where_their_cause_is() -> None:
     assert np.median(gain[(dry_side < 0.1) & upper]) > 20
 
 
+def test_the_bags_loss_acts_like_the_waters_and_not_on_a_dry_shell() -> None:
+    """A bag lies on the wetted wall, so its loss adds to the water's; without water it touches nothing."""
+    quiet = replace(SPEC, losses=Losses(0.001, 0.0, 0.0, 0.0, 0.0))
+    bag = replace(quiet, losses=Losses(0.001, 0.0, 0.0, 0.0, 0.0, bag=0.02))
+    water = replace(quiet, losses=Losses(0.001, 0.02, 0.0, 0.0, 0.0))
+    assert wet_modes(bag, 0.18, LINE, 1500.0).pole_1_s == pytest.approx(wet_modes(water, 0.18, LINE, 1500.0).pole_1_s)
+    assert wet_modes(bag, None, LINE, 1500.0).pole_1_s == pytest.approx(wet_modes(quiet, None, LINE, 1500.0).pole_1_s)
+
+
 def test_a_change_of_wall_is_nearly_a_new_tank() -> None:
     """Ten per cent of wall by the cheap way against a tank built anew."""
     level = 0.18
