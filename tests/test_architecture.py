@@ -16,8 +16,9 @@ shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fl
 shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.boundary
 line.next_point
-finding.records finding.air finding.compare finding.causes finding.wording finding.judge
-visit.disk visit.record visit.meaning visit.size_task visit.files visit.fingerprint visit.truth visit.simulated
+finding.records finding.parallel finding.air finding.compare finding.causes finding.wording finding.judge
+visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.truth
+visit.simulated
 visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
 visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.round

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
+from taptest.finding.parallel import air_of_tapped_tank
 from taptest.finding.records import Case, Interval
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from taptest.water.forecast import relief_tolerance_pa
@@ -40,13 +41,19 @@ UNEXPLAINED = 0.01
 
 
 def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[str, ...]]:
-    """Estimate the air from drain and warm-up log; what does not carry an estimate says so in the notes."""
+    """Estimate the air from drain and warm-up log; what does not carry an estimate says so in the notes.
+
+    With several tanks on the system both find the air of all; that of the others is taken off by their stated charges.
+    """
     estimates: list[AirEstimate] = []
     notes: list[str] = []
     air = float(atmospheric_pressure_pa(case.system.altitude_m))
     if case.drain is not None:
+        drain, tanks_m3 = case.drain, case.tank.volume_m3 + sum(tank.volume_m3 for tank in case.parallel)
         try:
-            estimates.append(air_from_drain(case.drain, case.tank.volume_m3, air))
+            found = air_from_drain(drain, tanks_m3, air)
+            ends = (drain.before_pa, drain.after_pa)
+            estimates.append(air_of_tapped_tank(found, case.parallel, ends, drain.gas_t_c, air))
         except PhysicsError as error:
             notes.append(str(error))
     if case.log and case.system.volume_m3 is not None:
@@ -55,7 +62,9 @@ def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[str, ...]]:
             case.system.volume_m3, case.system.volume_rel_sd, case.system.fluid, gas_t_c=20.0 if gas is None else gas
         )
         try:
-            estimates.append(air_from_rise(case.log, system, air))
+            reached = [entry.pressure_pa for entry in case.log]
+            found = air_from_rise(case.log, system, air)
+            estimates.append(air_of_tapped_tank(found, case.parallel, reached, system.gas_t_c, air))
         except PhysicsError as error:
             notes.append(str(error))
     elif case.log:

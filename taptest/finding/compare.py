@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
 from taptest.finding.air import air_likelihood, other_air, sound_air
+from taptest.finding.parallel import draw_cushions, first_draws, refuse_impossible_tanks
 from taptest.finding.records import (
     Bound,
     Case,
@@ -218,6 +219,7 @@ def _refuse_the_impossible(case: Case) -> None:
     for name, volume in (("tank", tank.volume_m3), ("system", system.volume_m3)):
         if volume is not None and not volume > 0:
             raise PhysicsError(f"The {name}'s volume of {volume * 1000:g} l is no volume: give one above zero.")
+    refuse_impossible_tanks(case.parallel, air, HIGHEST_PRESSURE_PA)
 
 
 def _laid_together(
@@ -440,7 +442,10 @@ def _weigh(
 def _forecast(
     case: Case, draws: Draws, charges: _Charges, rng: np.random.Generator, temperature_unit: str
 ) -> Forecast | None:
-    """Forecast the pressure at the highest temperature, with the charges that taps and readings leave possible."""
+    """Forecast the pressure at the highest temperature, with the charges that taps and readings leave possible.
+
+    Other tanks on the system take their part by their stated charges.
+    """
     system, start = case.system, _start_temperature(case)
     if system.volume_m3 is None or system.max_temperature_c is None or start is None:
         return None
@@ -464,13 +469,17 @@ def _forecast(
         draws.atmospheric_pa[draw],
     )
     acceptance = 1.0 if case.tank.acceptance_share is None else case.tank.acceptance_share
+    others = draw_cushions(case, gas, gas + warmer, draws.atmospheric_pa[draw], rng)
 
     def setup(count: int) -> tuple[SystemState, list[Cushion]]:
         tank_volume, charge, charge_t, gas_t, hot_gas, system_volume, pressure, air = (v[:count] for v in values)
         tank = Cushion(
             tank_volume, charge, charge_t, gas_t, hot_gas, acceptance, above_gauge_m=case.readings.tank_above_gauge_m
         )
-        return SystemState(system_volume, pressure, start, system.fluid, atmospheric_pa=air), [tank]
+        return SystemState(system_volume, pressure, start, system.fluid, atmospheric_pa=air), [
+            tank,
+            *first_draws(others, count),
+        ]
 
     state, tanks = setup(DRAWS)
     pressure = hot_pressure_pa(state, tanks, hot)

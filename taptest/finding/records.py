@@ -51,6 +51,18 @@ class Readings:
 
 
 @dataclass(frozen=True, slots=True)
+class ParallelTank:
+    """Another tank on the same system, at the height of the tapped one; it was not tapped."""
+
+    volume_m3: float
+    precharge_pa: float
+    """As stated, gauge. A plain tank filled from open air: 0."""
+    charged_at_c: float | None = None
+    acceptance_share: float | None = None
+    volume_rel_sd: float = 0.03
+
+
+@dataclass(frozen=True, slots=True)
 class Case:
     """All that is known of a visit besides the sound."""
 
@@ -63,6 +75,8 @@ class Case:
     """A measured drain, its pressures as at the tank."""
     log: tuple[LogEntry, ...] = ()
     """A pressure log, its pressures as at the tank."""
+    parallel: tuple[ParallelTank, ...] = ()
+    """The other tanks on the system; the tapped one is not among them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -189,8 +189,9 @@ def _more_air(story: Story) -> str:
 def _too_small(story: Story) -> str:
     forecast = story.comparison.forecast
     assert forecast is not None
+    small = f"the {_all_tanks(story)} together are" if story.case.parallel else "the tank is"
     return (
-        f"The charge is right, but the tank is too small: at {story.show('temperature', forecast.temperature_c)} the"
+        f"The charge is right, but {small} too small: at {story.show('temperature', forecast.temperature_c)} the"
         f" pressure comes to about {story.show('pressure', forecast.hot_pressure_pa.median)}, and the relief valve is"
         " set"
         f" to {story.show('pressure', story.case.system.relief_pa)}."
@@ -324,7 +325,25 @@ def _forecast_reasons(story: Story) -> list[str]:
     if relief is not None and forecast.hot_pressure_pa.high > 2 * relief:
         # No system stands that: the relief valve opens long before, so the upper end would only mislead.
         pressure = f"{story.show('pressure', forecast.hot_pressure_pa.low)} and more, were the relief valve not to open"
-    return [f"At {story.show('temperature', forecast.temperature_c)} the pressure is forecast at {pressure}{setting}."]
+    tanks = f", with {_all_tanks(story)} together" if story.case.parallel else ""
+    hot = story.show("temperature", forecast.temperature_c)
+    return [f"At {hot} the pressure is forecast at {pressure}{tanks}{setting}."]
+
+
+def _all_tanks(story: Story) -> str:
+    """Name the tapped tank and those in parallel by their number and volume: "2 tanks of 43.0 l"."""
+    others = story.case.parallel
+    volume = story.case.tank.volume_m3 + sum(tank.volume_m3 for tank in others)
+    return f"{1 + len(others)} tanks of {story.show('volume', volume)}"
+
+
+def _not_tapped(story: Story) -> list[str]:
+    """Say which other tanks on the system were not tapped."""
+    return [
+        f"The parallel tank of {story.show('volume', tank.volume_m3)} was not tapped: its charge of"
+        f" {story.show('pressure', tank.precharge_pa)} is only stated."
+        for tank in story.case.parallel
+    ]
 
 
 def not_checked_of(story: Story) -> tuple[str, ...]:
@@ -340,6 +359,7 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
             "Whether the tank holds too much air, or is cut off from the system, was not checked: it rings all over"
             " either way. Tap again hot."
         )
+    texts += _not_tapped(story)
     if "second gauge" not in evidence:
         texts.append("The gauge was not compared with a second one.")
     if "valve drips at" not in evidence:

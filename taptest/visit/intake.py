@@ -29,7 +29,8 @@ FILE_COLUMNS = ("position_mm", "file")
 WALK_COLUMNS = ("position_mm", "taps")
 SECTIONS = ("visit", "tank", "system", "readings", "line", "observations", "drain", "as_left")
 LOG = "log"
-"""The one key of `tank.toml` that is a list of sections: [[log]]."""
+LISTS = {LOG: "readings", "parallel": "tanks"}
+"""Keys of `tank.toml` that are lists of sections, [[log]] and [[parallel]], and what they list."""
 LARGEST_TABLE = 2_000_000
 """Bytes; a table of a thousand points takes a fiftieth of it."""
 
@@ -99,12 +100,12 @@ def read_tank(path: Path) -> dict[str, Any]:
             "where the value has an inch mark, use single ones: diameter = '14\"'."
         ) from error
     for name, content in sections.items():
-        if name == LOG and isinstance(content, list) and all(isinstance(entry, dict) for entry in content):
+        if name in LISTS and isinstance(content, list) and all(isinstance(entry, dict) for entry in content):
             continue
-        if name == LOG:
-            raise VisitError(f"{path}, {LOG} is a list of readings: write [[{LOG}]] above each of them.")
+        if name in LISTS:
+            raise VisitError(f"{path}, {name} is a list of {LISTS[name]}: write [[{name}]] above each of them.")
         if name not in SECTIONS:
-            raise VisitError(f'{path}, the section or key "{name}" is not known. {nearest(name, (*SECTIONS, LOG))}')
+            raise VisitError(f'{path}, the section or key "{name}" is not known. {nearest(name, (*SECTIONS, *LISTS))}')
         if not isinstance(content, dict):
             raise VisitError(f"{path}, {name} is a section: write [{name}] on a line of its own and its keys below.")
     return sections

@@ -17,6 +17,7 @@ from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.quantities import METRIC, STANDARD_ATMOSPHERE_PA, US, Kind, Quantity, Units
 from taptest.tank.kinds import Tank, WaterEnd
 from taptest.tank.shape import resolve_shape
+from taptest.visit.parallel import acceptance_share, parallel_tanks
 from taptest.visit.record import Document, TankSection
 from taptest.water.fluids import WATER, Fluid, parse_fluid
 from taptest.water.log import DrainTest, LogEntry, read_records
@@ -117,15 +118,22 @@ def meaning_of(document: Document, source: str, points_source: str = "") -> Mean
     )
     drain, drain_notes = _drain(values, readings, fluid, air_pa, source)
     _check_points(document, tank, points_source or source)
+    others, others_typed = parallel_tanks(document, source, air_pa)
     case = Case(
-        tank, system, readings, _observations(document, source), drain, _log(document, readings, fluid, air_pa, source)
+        tank,
+        system,
+        readings,
+        _observations(document, source),
+        drain,
+        _log(document, readings, fluid, air_pa, source),
+        others,
     )
     as_left = AsLeft(
         _gauge(values, "as_left", "pressure", air_pa),
         _si(values, "as_left", "water_temperature"),
         _gauge(values, "as_left", "precharge", air_pa),
     )
-    units = units_of(value for place, value in values.items() if place not in HEIGHTS)
+    units = units_of([value for place, value in values.items() if place not in HEIGHTS] + others_typed)
     return Meaning(case, units, notes + drain_notes, as_left)
 
 
@@ -247,22 +255,7 @@ def _acceptance_share(section: TankSection, tank_m3: float, source: str) -> floa
             f'{where} is "{text}", but a tank of the kind "{section.kind}" has no membrane that could limit its water. '
             "Leave it out, or correct the kind."
         )
-    try:
-        share = quantities.parse("percent", text, where).si
-    except QuantityError:
-        try:
-            share = quantities.parse("volume", text, where).si / tank_m3
-        except QuantityError as error:
-            raise QuantityError(
-                f"{where}: {text!r} is neither a volume nor a percentage; "
-                'write the most water that the membrane takes, like "8 l", "2.5 gal" or "45 %".'
-            ) from error
-    if not 0 < share <= 1:
-        raise PhysicsError(
-            f"{where}: {text!r} is {100 * share:.0f} % of the tank's volume, but a membrane takes more than nothing "
-            "and at most the whole; check it against the volume."
-        )
-    return share
+    return acceptance_share(text, tank_m3, where)
 
 
 def _observations(document: Document, source: str) -> dict[str, str]:

@@ -112,6 +112,16 @@ class LogSection(_Section):
     fill: str | None = None
 
 
+class ParallelSection(_Section):
+    """Another tank on the same system, as its plate tells it; it was not tapped."""
+
+    volume: str
+    precharge: str
+    charged_at: str | None = None
+    acceptance: str | None = None
+    """As in `TankSection`."""
+
+
 class AsLeftSection(_Section):
     """How the technician left the system, where anything was changed."""
 
@@ -172,6 +182,8 @@ class Document(_Section):
     """Evidence for the causes: names and answers as in docs/causes.md."""
     drain: DrainSection = DrainSection()
     log: tuple[LogSection, ...] = Field(default=(), strict=False, max_length=20_000)
+    parallel: tuple[ParallelSection, ...] = Field(default=(), strict=False, max_length=100)
+    """The other tanks on the system."""
     as_left: AsLeftSection = AsLeftSection()
     points: tuple[PointEntry, ...] = Field(default=(), strict=False)
     reference: tuple[PointEntry, ...] = Field(default=(), strict=False)
@@ -279,7 +291,7 @@ def _no_constant(source: str) -> Callable[[str], Any]:
     return refuse
 
 
-_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "as_left", "reference", "by_hand")
+_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "parallel", "as_left", "reference", "by_hand")
 
 _SECTIONS: dict[str, type[_Section]] = {
     "visit": VisitSection,
@@ -289,6 +301,7 @@ _SECTIONS: dict[str, type[_Section]] = {
     "line": LineSection,
     "drain": DrainSection,
     "log": LogSection,
+    "parallel": ParallelSection,
     "as_left": AsLeftSection,
     "points": PointEntry,
     "reference": PointEntry,
@@ -307,7 +320,7 @@ def _named(place: tuple[int | str, ...]) -> str:
     """Name a key as it is written in the file: "[tank] volume", "points, entry 3, file"."""
     if len(place) == 1:
         return f'the key "{place[0]}"'
-    if place[0] in ("points", "reference", "log", "by_hand"):
+    if place[0] in ("points", "reference", "log", "parallel", "by_hand"):
         return f"{place[0]}, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
     return f'[{place[0]}], the key "{place[1]}"'
 

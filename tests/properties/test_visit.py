@@ -23,7 +23,7 @@ JSON = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
     max_leaves=8,
 )
-PLACES = ["visited_on", "simulated", "tank", "readings", "points", "line", "observations", "schema"]
+PLACES = ["visited_on", "simulated", "tank", "readings", "points", "line", "observations", "schema", "parallel"]
 KEYS = ["kind", "volume", "pressure", "water_end", "file", "position_mm", "taps", "state", "notes", "axis"]
 TYPED = st.sampled_from(
     ["1.5 bar", "1,5 bar", "0 bar", "-2 bar", "18 l", "0 l", '14"', "68 F", "3 gal", "x", "", "1e400 bar"]
@@ -65,6 +65,19 @@ def test_any_value_at_the_top_is_taken_or_refused(place: str, value: Any) -> Non
 def test_any_value_in_a_section_is_understood_or_refused(section: str, values: dict[str, Any]) -> None:
     raw: dict[str, Any] = copy.deepcopy(DOCUMENT)
     raw[section] = {**raw.get(section, {}), **values}
+    sentence = refusal(lambda: meaning_of(document_from(raw, "visit.json"), "visit.json"))
+    assert not sentence or "visit.json" in sentence
+
+
+@FEW
+@given(
+    st.lists(
+        st.dictionaries(st.sampled_from(["volume", "precharge", "charged_at", "acceptance", "kind"]), TYPED | JSON),
+        max_size=3,
+    )
+)
+def test_any_other_tanks_are_understood_or_refused(tanks: list[dict[str, Any]]) -> None:
+    raw: dict[str, Any] = {**copy.deepcopy(DOCUMENT), "parallel": tanks}
     sentence = refusal(lambda: meaning_of(document_from(raw, "visit.json"), "visit.json"))
     assert not sentence or "visit.json" in sentence
 

@@ -8,7 +8,7 @@ from taptest.desk.fields import FIELDS, place_of, read_form, typed_of
 from taptest.visit import record
 from taptest.visit.record import Document, document_from
 
-OTHERWISE = {"observations", "points", "reference", "log", "by_hand"}
+OTHERWISE = {"observations", "points", "reference", "log", "parallel", "by_hand"}
 """Parts of a document that have pages of their own, or come from files."""
 LEAST = {"tank.kind": "diaphragm", "tank.water_end": "top", "tank.axis": "vertical", "tank.volume": "18 l"}
 

@@ -178,6 +178,8 @@ def test_the_example_of_the_page_is_imported_whole(folder: Path) -> None:
     assert case.drain is not None
     assert len(case.log) == 2
     assert len(case.observations) == 3
+    assert [tank.volume_m3 for tank in case.parallel] == [pytest.approx(0.012)]
+    assert case.parallel[0].acceptance_share == pytest.approx(0.5)
     assert case.tank.acceptance_share == 0.5
     assert case.system.altitude_m == 450.0
 
@@ -190,6 +192,7 @@ def test_the_example_names_every_key_that_there_is() -> None:
             known = set(section.model_fields) | ({"date"} if name == "visit" else set())
             missing = known - set(given[name]) - left
             assert missing <= ({"water_temperature"} if name == "as_left" else set()), name
+    assert set(given["parallel"][0]) == set(record.ParallelSection.model_fields)
     for name in left:
         assert f"`{name}`" in PAGE
 
