@@ -25,7 +25,7 @@ capture.device capture.memory capture.opening capture.marks capture.tape capture
 capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
 report.wording report.words report.trend_words report.figures report.forecast_figure report.trend_figure
 report.page_text report.page report.sources
-desk.guard desk.fields desk.visits desk.judging desk.sounds desk.arrivals desk.live desk.render
+desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.live desk.render
 desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages desk.file_pages desk.app desk.serve
 commands.console commands.record commands cli __main__
 """.split()  # noqa: SIM905 - one line a room reads better than a list of strings

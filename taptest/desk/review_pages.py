@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from taptest.desk.judging import Judging
 from taptest.desk.render import Posted, desk_of
+from taptest.desk.rings import Rings, rings_of
 from taptest.desk.sounds import HEIGHT, WIDTH, draw_taps, frequency_ticks, line_spectrum, snippet_wav
 from taptest.desk.visit_pages import WAIT_S, banner, heading, shown_depth, waiting
 from taptest.desk.visits import Found, NoSuchVisitError
@@ -110,7 +111,7 @@ def _page(request: Request, trouble: str, status: int) -> Response:
     judging = desk.judge.ask(found.visit, WAIT_S)
     if judging.state == "working":
         return waiting(request, found)
-    taps = _cards(found, judging, entry)
+    taps = _cards(found, judging, entry, _asked(request))
     position = f"{entry.position_mm:g} mm"
     if judging.result is not None:
         position = shown_depth(judging.result, entry.position_mm / 1000)
@@ -125,12 +126,20 @@ def _page(request: Request, trouble: str, status: int) -> Response:
     )  # fmt: skip
 
 
-def _cards(found: Found, judging: Judging, entry: "PointEntry") -> list[dict[str, Any]]:
-    """Return what is shown of each tap of a point."""
+def _asked(request: Request) -> int:
+    """Return the number of the tap whose ring is asked for, 0 for none."""
+    text = request.query_params.get("ring", "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 4 else 0
+
+
+def _cards(found: Found, judging: Judging, entry: "PointEntry", asked: int) -> list[dict[str, Any]]:
+    """Return what is shown of each tap of a point, and of the tap numbered `asked` what it rings at."""
     from taptest.visit.files import inside
 
     taps = _taps(judging, entry)
-    drawn = draw_taps(inside(found.visit.folder, entry.file), taps)
+    path = inside(found.visit.folder, entry.file)
+    drawn = draw_taps(path, taps)
+    rings: dict[int, Rings] = {asked: rings_of(path, taps[asked - 1].tap)} if 1 <= asked <= len(taps) else {}
     return [
         {
             "number": number,
@@ -145,6 +154,7 @@ def _cards(found: Found, judging: Judging, entry: "PointEntry") -> list[dict[str
             "centroid": "" if math.isnan(lines.centroid_hz) else f"{lines.centroid_hz:.0f} Hz",
             "spectrum": lines.spectrum,
             "decay": lines.decay,
+            "rings": rings.get(number),
         }
         for number, (tap, lines) in enumerate(zip(taps, drawn, strict=True), start=1)
     ]

@@ -378,6 +378,27 @@ def test_a_tap_is_heard_and_seen(client: Pages) -> None:
     assert client.get(f"{VISIT}/point/3/tap-9.wav").status_code == 404
 
 
+def test_what_a_tap_rings_at_is_told_for_the_tap_that_is_asked_for(client: Pages) -> None:
+    """The taps of point 5 are made of tones at 1100, 2530 and 4510 Hz that decay by 24.7, 35.1 and 49.5 a second."""
+    where = f"{VISIT}/point/5"
+    page = shown(client, where)
+    assert "rings" not in re.sub(r'href="[^"]*"', "", page.replace("rings at</a>", ""))
+    assert f'href="{where}?ring=2#tap-2"' in page
+    page = shown(client, f"{where}?ring=2")
+    assert page.count('class="rings"') == 1
+    assert page.index('id="tap-2"') < page.index('class="rings"') < page.index('id="tap-3"')
+    said = re.findall(r"<li>([\d.]+) ± [\d.]+ Hz for ([\d.]+) s \(([\d.]+) to ([\d.]+) s\)</li>", page)
+    assert [round(float(each[0]) / 10) for each in said] == [110, 253, 451]
+    for (_, ring, low, high), decay in zip(said, (24.67, 35.07, 49.47), strict=True):
+        assert float(ring) == pytest.approx(6.908 / decay, rel=0.05)
+        assert float(low) <= float(ring) <= float(high)
+
+
+@pytest.mark.parametrize("asked", ["0", "9", "-1", "x", "²", "1" * 400, ""])
+def test_a_tap_that_is_not_there_has_no_ring(client: Pages, asked: str) -> None:
+    assert 'class="rings"' not in shown(client, f"{VISIT}/point/5?ring={asked}")
+
+
 def onset(page: str, number: int) -> str:
     found: list[str] = re.findall(r'name="onset" value="([\d.]+)"', page)
     return found[number - 1]
