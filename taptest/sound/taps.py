@@ -337,15 +337,14 @@ def octave_energies(samples: Samples, hop: int, levels: list[int]) -> FloatArray
     chapter 7).
     """
     smooth = samples
-    gain = np.float32(np.sqrt(0.5))
     out = np.empty((samples.size // hop, len(levels)))
     for level in range(1, levels[-1] + 1):
         even, odd = smooth[0::2], smooth[1::2]
         if level in levels:
             detail = (even - odd).reshape(out.shape[0], -1)
-            # Each halving of the rate doubles the square of an orthonormal coefficient's scale.
-            out[:, levels.index(level)] = np.einsum("ij,ij->i", detail, detail) * (0.5 / hop)
-        smooth = (even + odd) * gain
+            # Plain sums and differences are sqrt(2) a level above orthonormal ones; their squares are put right here.
+            out[:, levels.index(level)] = np.einsum("ij,ij->i", detail, detail) * (0.5**level / hop)
+        smooth = even + odd
     return out
 
 
@@ -441,13 +440,13 @@ def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
     if count < first + 5 * PREDICTOR:
         return None
     # Every second row teaches as well as all of them: there are many times more rows than coefficients.
-    taught = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(x[first:], PREDICTOR + 1)[::2])
+    taught = np.ascontiguousarray(_windows(x[first:], PREDICTOR + 1)[::2])
     gram = taught.T @ taught
     normal = gram[:-1, :-1]
     normal[np.diag_indices(PREDICTOR)] += 1e-9 * np.trace(normal) / PREDICTOR + 1e-30
     predictor = np.linalg.solve(normal, gram[:-1, -1])
     surprise = np.convolve(x, np.concatenate(([1.0], -predictor[::-1])))[:count] ** 2
-    power = surprise[: surprise.size // step * step].reshape(-1, step).mean(axis=1)
+    power = surprise[: surprise.size // step * step].reshape(-1, step).sum(axis=1) / step
     power = np.maximum(power[:-1] + power[1:], 1e-30)
     begin = int(0.007 * rate) // step
     around = int(0.012 * rate) // step
@@ -455,10 +454,14 @@ def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
     if late.size < 2 * around:
         return None
     padded = np.concatenate((late[:around][::-1], late, late[-around:][::-1]))
-    nearby = np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1)
-    usual = np.partition(nearby, around, axis=1)[:, around]
+    usual = np.partition(_windows(padded, 2 * around + 1), around, axis=1)[:, around]
     blow = (late > BOUNCE_OVER_RING * usual) & (late > BOUNCE_SHARE * power[:begin].max())
     return (begin + int(np.argmax(blow))) * step / rate if blow.any() else None
+
+
+def _windows(x: FloatArray, length: int) -> FloatArray:
+    """All windows (N - length + 1, length) of x (N,), as a view; numpy's own takes longer than what is done with it."""
+    return np.ndarray((x.size - length + 1, length), x.dtype, x, strides=(x.itemsize, x.itemsize))
 
 
 def is_clipped(ring: Samples) -> bool:
