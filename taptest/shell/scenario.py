@@ -3,10 +3,12 @@
 The story is told in recordings_demo/README.md: a bag tank of 35 l, standing in the cellar of an invented workshop
 building, is met in five states, and once on a day that is too loud. Each visit is made by physics like those of
 `shell.scene`, only with its numbers chosen and not drawn: true charge, cold fill pressure, and how far the heating
-water has grown. Same conventions as there.
+water has grown. Days and charges as left fit one story: the tank loses 1 bar a year all along. Same conventions as
+there.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from datetime import date
 
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from taptest.shell.scene import Fault, Scene, Story, scene_of, settle, stream, truth_from
@@ -15,7 +17,7 @@ from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.water.fluids import WATER
 
-NAME = "Weaver Lane workshops, cellar"
+SITE, NAME, TECHNICIAN = "Weaver Lane workshops", "Cellar", "J. Sample"
 _SHAPE = Shape("vertical", 0.320, 0.345, "ellipsoidal", 0.0016)
 TANK = Tank("bladder", "bottom", _SHAPE, _SHAPE.volume_m3, name=NAME)
 NOMINAL_PA, RELIEF_PA, HEAD_M, MAX_C = 1.0e5, 3.0e5, 7.0, 75.0
@@ -29,6 +31,7 @@ class Chapter:
     """One visit of the story."""
 
     name: str
+    day: date
     fault: Fault
     charge_pa: float
     """True pre-charge, gauge."""
@@ -36,6 +39,8 @@ class Chapter:
     """Cold pressure, gauge."""
     grown: float
     """How much the water has grown since it was cold, in tank volumes; 0 on a cold visit."""
+    left: dict[str, str] = field(default_factory=dict)
+    """What the technician noted as left, as in the document of a visit."""
     findings: tuple[str, ...] = ()
     """Right findings where they differ from those of the fault."""
     tap_to_noise_db: float = 27.0
@@ -43,13 +48,41 @@ class Chapter:
     """Whether the line was recorded in one file and not one a point."""
 
 
+_PUMPED = "Isolated, drained, pumped up, put back; tapped again: the water stands low, as it should."
+_OVERDONE = "Isolated, drained and pumped up. The gauge at the pump read 1.75 bar."
+_LET_OFF = "Isolated, drained, air let off, put back; tapped again."
 CHAPTERS: tuple[Chapter, ...] = (
-    Chapter("1-healthy-hot", "healthy", 1.0e5, 1.2e5, 0.20),
-    Chapter("2-healthy-cold", "healthy", 1.0e5, 1.0e5, 0.0),
-    Chapter("3-low-on-air", "slow loss", 0.30e5, 1.2e5, 0.0, one_walk=True),
-    Chapter("4-waterlogged", "waterlogged", -0.80e5, 1.2e5, 0.0),
-    Chapter("5-over-charged", "over-charged", 1.75e5, 1.2e5, 0.20),
-    Chapter("6-too-noisy", "slow loss", 0.30e5, 1.2e5, 0.0, ("cannot tell",), -4.0),
+    Chapter("1-healthy-hot", date(2023, 1, 9), "healthy", 1.0e5, 1.2e5, 0.20),
+    Chapter("2-healthy-cold", date(2023, 1, 10), "healthy", 1.0e5, 1.0e5, 0.0),
+    Chapter(
+        "3-low-on-air",
+        date(2023, 9, 19),
+        "slow loss",
+        0.30e5,
+        1.2e5,
+        0.0,
+        {"pressure": "1.20 bar", "precharge": "1.0 bar", "work": _PUMPED},
+        one_walk=True,
+    ),
+    Chapter(
+        "4-waterlogged",
+        date(2025, 7, 7),
+        "waterlogged",
+        -0.80e5,
+        1.2e5,
+        0.0,
+        {"pressure": "1.20 bar", "precharge": "1.75 bar", "work": _OVERDONE},
+    ),
+    Chapter(
+        "5-over-charged",
+        date(2025, 7, 10),
+        "over-charged",
+        1.75e5,
+        1.2e5,
+        0.20,
+        {"pressure": "1.20 bar", "water_temperature": "20 C", "precharge": "1.0 bar", "work": _LET_OFF},
+    ),
+    Chapter("6-too-noisy", date(2026, 3, 23), "slow loss", 0.30e5, 1.2e5, 0.0, {}, ("cannot tell",), -4.0),
 )
 
 
@@ -76,13 +109,14 @@ def chapter_scene(number: int) -> tuple[Scene, Session]:
     # One tank, one striker, one place for the microphone, the same marks: only blows and noise differ by visit.
     scene = replace(scene_of(SEED, "field", (), TANK, story), positions_m=MARKS_M)
     session = replace(draw_session(scene), tap_to_noise_db=chapter.tap_to_noise_db, rate_hz=48000.0)
-    return replace(scene, seed=SEED + number, tables=_papers(scene)), session
+    return replace(scene, seed=SEED + number, tables=_papers(scene, chapter)), session
 
 
-def _papers(scene: Scene) -> dict[str, dict[str, str]]:
-    """Return the same papers at every visit; only the gauge and the thermometers are read anew."""
+def _papers(scene: Scene, chapter: Chapter) -> dict[str, dict[str, str]]:
+    """Return the same papers at every visit; only gauge and thermometers are read anew, and other things done."""
     truth = scene.truth
     return {
+        "visit": {"site": SITE, "technician": TECHNICIAN},
         "tank": {
             "name": NAME,
             "kind": "bladder",
@@ -111,4 +145,5 @@ def _papers(scene: Scene) -> dict[str, dict[str, str]]:
             "gauge_error": "0.1 bar",
             "state": truth.state,
         },
+        "as_left": chapter.left,
     }

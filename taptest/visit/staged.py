@@ -115,9 +115,9 @@ def _write_chapter(numbered: tuple[int, Path]) -> Path:
     """Simulate one visit of the demonstration and write it."""
     number, folder = numbered
     visit = play_chapter(number)
-    day = FIRST_DAY + timedelta(days=97 * number)
-    layout: Layout = "walk" if CHAPTERS[number].one_walk else "points"
-    write_visit(Order(folder, visit.scene.seed, "field", (), layout=layout, visited_on=day), visit)
+    chapter = CHAPTERS[number]
+    layout: Layout = "walk" if chapter.one_walk else "points"
+    write_visit(Order(folder, visit.scene.seed, "field", (), layout=layout, visited_on=chapter.day), visit)
     return folder
 
 

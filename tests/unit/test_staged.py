@@ -166,3 +166,25 @@ def test_the_demonstration_s_story_is_the_one_told() -> None:
     for truth in told.values():
         if 0.0 < truth.water_share < 1.0:
             assert MARKS_M[0] < truth.level_depth_m < MARKS_M[-1]
+
+
+def test_the_demonstration_s_charges_fall_by_one_bar_a_year_between_what_was_left() -> None:
+    """The story fits together: from one day to the next, what was left less 1 bar a year is what is found."""
+    before = CHAPTERS[0]
+    for chapter in CHAPTERS[1:]:
+        left = before.left.get("precharge")
+        charge_bar = before.charge_pa / 1e5 if left is None else float(left.removesuffix(" bar"))
+        years = (chapter.day - before.day).days / 365.25
+        assert chapter.charge_pa / 1e5 == pytest.approx(charge_bar - 1.0 * years, abs=0.03), chapter.name
+        before = chapter
+
+
+@pytest.mark.parametrize("number", range(len(CHAPTERS)), ids=[chapter.name for chapter in CHAPTERS])
+def test_the_demonstration_s_documents_are_those_of_the_story(number: int) -> None:
+    chapter = CHAPTERS[number]
+    text = (Path(__file__).parents[2] / "recordings_demo" / chapter.name / "visit.json").read_text(encoding="utf-8")
+    kept = json.loads(text)
+    assert kept["visited_on"] == chapter.day.isoformat()
+    for section, papers in chapter_scene(number)[0].tables.items():
+        shown = {key: text for key, text in kept.get(section, {}).items() if text}
+        assert shown == papers, section
