@@ -4,8 +4,8 @@ import argparse
 from pathlib import Path
 
 DESCRIPTION = """\
-Judge the simulated example visits that come with taptest, set each finding beside the truth, and write their boundary
-pictures.
+Judge the simulated example visits that come with taptest, set each finding beside the truth, and write of each its
+boundary picture (PNG, SVG) and its one-page report (PDF).
 """
 EXAMPLES = """\
 Exit code 1 says that a finding is not the true one.
@@ -23,14 +23,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         default=Path("taptest-demo"),
         metavar="DIR",
-        help="folder for the pictures (default: taptest-demo)",
+        help="folder for pictures and reports (default: taptest-demo)",
     )
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Judge each example visit, draw it and compare."""
-    from taptest.commands.console import Bar, write_picture
+    """Judge each example visit, draw it, set its page and compare."""
+    from taptest.commands.console import Bar, write_files, write_picture
     from taptest.report.figures import boundary_picture
+    from taptest.report.page import report_pdf
+    from taptest.report.sources import sources_of
     from taptest.report.words import boundary_words
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
@@ -41,8 +43,10 @@ def run(arguments: argparse.Namespace) -> int:
     print(f"{len(folders)} simulated visits to one tank; each finding is set beside the truth.\n")
     for folder in folders:
         truth = read_truth(folder)
-        result = judge_visit(read_visit(folder), Bar("computing the model of this tank"))
+        visit = read_visit(folder)
+        result = judge_visit(visit, Bar("computing the model of this tank"))
         write_picture(boundary_picture(result), arguments.out, folder.name)
+        write_files({"report.pdf": report_pdf(result, sources_of(visit))}, arguments.out, folder.name)
         code, right = result.judgement.code, truth is not None and result.judgement.code in truth.findings
         wrong += not right
         print(f"{folder.name}")
@@ -55,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
             print(
                 f"  truth     {truth.findings[0]} ({truth.fault}); boundary: {where}   {'right' if right else 'WRONG'}"
             )
-    print(f"\n{len(folders) - wrong} of {len(folders)} findings are right. Pictures: {arguments.out}")
+    print(f"\n{len(folders) - wrong} of {len(folders)} findings are right. Pictures and reports: {arguments.out}")
     return 1 if wrong else 0
 
 

@@ -128,6 +128,7 @@ def test_demo_sets_findings_beside_the_truth(
         assert right in out
         assert f"{1 - exit_code} of 1 findings are right" in out
     assert (folder / "pictures" / "cellar.png").is_file()
+    assert (folder / "pictures" / "cellar-report.pdf").read_bytes().startswith(b"%PDF")
 
 
 @pytest.mark.parametrize("encoding", ["cp1252", "ascii", "utf-8"])
