@@ -22,7 +22,8 @@ visit.simulated
 visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
 visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.round
-capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.letters capture.terminal
+capture.plans capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.letters
+capture.terminal
 report.wording report.words report.trend_words report.figures report.forecast_figure report.trend_figure
 report.page_text report.page report.sources
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.live desk.render

@@ -13,19 +13,30 @@ SEAM_CLEAR_M = 0.03
 """Marks stay this far from the ends and from the seam: near them every tap sounds otherwise. Common practice."""
 SPACING_M = 0.025
 """Usual distance between marks, 20 to 30 mm. Common practice, no source."""
+INCH_M = 0.0254
+STEP_M = 0.001
+INCH_STEP_M = INCH_M / 8
+"""Marks of the usual line lie on whole millimetres, or on eighths of an inch where the tape is in inches."""
 FEWEST = 6
 MOST = 40
 
 
 def usual_marks(
-    tank: Tank, first_m: float | None = None, last_m: float | None = None, spacing_m: float | None = None
+    tank: Tank,
+    first_m: float | None = None,
+    last_m: float | None = None,
+    spacing_m: float | None = None,
+    *,
+    inches: bool = False,
 ) -> tuple[float, ...]:
-    """Return marks from the top down, evenly spaced on whole millimetres, clear of the ends and of the seam.
+    """Return marks from the top down, evenly spaced, clear of the ends and of the seam.
 
-    Without a spacing it is 25 mm, wider on a tall tank, closer on a small one. Raises `LineError`.
+    What is not given lies on whole millimetres or, with `inches`, on eighths of an inch. Without a spacing it is 25 mm
+    or one inch, wider on a tall tank, closer on a small one. Raises `LineError`.
     """
     height_m = tank.shape.height_m
-    first = END_CLEAR_M if first_m is None else first_m
+    step, usual = (INCH_STEP_M, INCH_M) if inches else (STEP_M, SPACING_M)
+    first = math.ceil(END_CLEAR_M / step - 1e-9) * step if first_m is None else first_m
     last = height_m - END_CLEAR_M if last_m is None else last_m
     if not 0 <= first < last <= height_m + 0.01:
         raise LineError(
@@ -33,12 +44,12 @@ def usual_marks(
             f"{1000 * height_m:.0f} mm high. Give the first and the last mark as depths within it."
         )
     if spacing_m is None:
-        spacing_m = min(max(SPACING_M, (last - first) / (MOST - 1)), (last - first) / (FEWEST - 1))
-        spacing_m = max(math.floor(1000 * spacing_m) / 1000, 0.005)
+        spacing_m = min(max(usual, (last - first) / (MOST - 1)), (last - first) / (FEWEST - 1))
+        spacing_m = max(math.floor(spacing_m / step + 1e-9) * step, 0.005)
     if spacing_m < 0.004:
         raise LineError(f"Marks {1000 * spacing_m:.1f} mm apart cannot be hit one by one. Choose 10 mm or more.")
     count = int((last - first) / spacing_m + 1e-9) + 1
-    marks = [round(first + number * spacing_m, 3) for number in range(count)]
+    marks = [round(first + number * spacing_m, 4) for number in range(count)]
     seam = tank.seam_depth_m
     clear = [mark for mark in marks if seam is None or abs(mark - seam) >= min(SEAM_CLEAR_M, spacing_m)]
     return tuple(clear)

@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from taptest.capture.round import Plan
-    from taptest.tank.kinds import Tank
+    from taptest.capture.plans import Wanted
     from taptest.visit.meaning import Meaning
 
 DESCRIPTION = """\
@@ -37,7 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_round_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments that every round has."""
-    parser.add_argument("--marks", metavar="LIST", help='marks in millimetres below the top, like "30,60,90"')
+    parser.add_argument(
+        "--marks",
+        metavar="LIST",
+        help='marks below the top: millimetres like "30,60,90", or with units like "2 in, 3 in"',
+    )
     parser.add_argument("--from", dest="first", metavar="LENGTH", help="first mark below the top of the shell")
     parser.add_argument("--to", dest="last", metavar="LENGTH", help="last mark below the top of the shell")
     parser.add_argument("--every", metavar="LENGTH", help="distance between the marks (25 mm on most tanks)")
@@ -92,6 +95,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.journal import open_journal, read_log
     from taptest.capture.notes import plan_from, results_from
     from taptest.capture.opening import opener
+    from taptest.capture.plans import plan_of
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
     from taptest.visit.sweeps import sweeps_for
@@ -106,7 +110,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         return Made(points)
     system = SoundSystem()
     open_source = opener(system, arguments.input)
-    plan = plan_from(entries) or _plan(arguments, meaning.case.tank)
+    plan = plan_from(entries) or plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
     estimator = None
     if plan.finer_limit:
         estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0])
@@ -168,36 +172,17 @@ def _open_visit(tank: Path | None, folder: Path) -> "Meaning":
     return meaning
 
 
-def _plan(arguments: argparse.Namespace, tank: "Tank") -> "Plan":
-    """Return the plan that the arguments and the tank make. Raises `LineError`, `QuantityError`."""
-    from taptest.capture.marks import reference_mark, usual_marks
-    from taptest.capture.round import Plan
-    from taptest.errors import LineError
-    from taptest.quantities import parse
+def _wanted(arguments: argparse.Namespace) -> "Wanted":
+    """Return what the arguments want of a round."""
+    from taptest.capture.plans import Wanted
 
-    def length(text: str | None, name: str) -> float | None:
-        return None if text is None else parse("length", text, name).si
-
-    if arguments.marks:
-        try:
-            marks = tuple(float(mark) / 1000 for mark in arguments.marks.replace(";", ",").split(",") if mark.strip())
-        except ValueError:
-            raise LineError(
-                f'The marks "{arguments.marks}" are not numbers. Write millimetres with commas between: 30,60,90.'
-            ) from None
-    else:
-        marks = usual_marks(
-            tank, length(arguments.first, "--from"), length(arguments.last, "--to"), length(arguments.every, "--every")
-        )
-    if arguments.reference == "none":
-        reference = None
-    else:
-        given = length(arguments.reference, "--reference")
-        reference = reference_mark(tank, marks) if given is None and marks else given
-    return Plan(
-        marks,
-        reference_depth_m=reference,
-        taps_per_point=arguments.taps,
-        finer_limit=arguments.finer,
-        practice_taps=0 if arguments.no_practice else 3,
+    return Wanted(
+        marks=arguments.marks or "",
+        first=arguments.first or "",
+        last=arguments.last or "",
+        every=arguments.every or "",
+        reference=arguments.reference or "",
+        taps=str(arguments.taps),
+        finer=str(arguments.finer),
+        practice=not arguments.no_practice,
     )

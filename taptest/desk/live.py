@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from taptest.capture.round import Advice, Plan, Stop
     from taptest.capture.session import Key, Session, SessionEvent, Tones
     from taptest.quantities import Units
+    from taptest.tank.kinds import Tank
     from taptest.visit.files import Visit
 
 SAID = 4
@@ -273,7 +274,7 @@ class Rounds:
                 )
             refuse_foreign(visit)
             meaning = meaning_of(visit.document, visit.source)
-            plan = plan_of(wish, meaning.case)
+            plan = plan_wished(wish, meaning.case.tank, meaning.units)
             opener = self.way.opener(wish.microphone)
             tones = self.way.tones(on=wish.tones)
             estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0]) if wish.estimate else None
@@ -304,26 +305,18 @@ def refuse_foreign(visit: "Visit") -> None:
         raise VisitError("The points of this visit were not recorded by a round. Make a new visit for a round.")
 
 
-def plan_of(wish: Wish, case: Any) -> "Plan":
+def plan_wished(wish: Wish, tank: "Tank", units: "Units") -> "Plan":
     """Return the plan that was wished for. Raises `LineError`, `QuantityError`."""
-    from taptest import quantities
-    from taptest.capture.marks import reference_mark, usual_marks
-    from taptest.capture.round import Plan
-    from taptest.errors import QuantityError
+    from taptest.capture.plans import LEAVE_OUT, Wanted, plan_of
 
-    def length(text: str, label: str) -> float | None:
-        return quantities.parse("length", text, label).si if text.strip() else None
-
-    tank = case.tank
-    marks = usual_marks(
-        tank, length(wish.first, "First mark"), length(wish.last, "Last mark"), length(wish.every, "Distance of marks")
+    names = {"first": "First mark", "last": "Last mark", "every": "Distance of marks", "taps": "Taps a point"}
+    wanted = Wanted(
+        first=wish.first,
+        last=wish.last,
+        every=wish.every,
+        reference="" if wish.reference else LEAVE_OUT,
+        taps=wish.taps,
+        finer="6" if wish.estimate else "0",
+        practice=wish.practice,
     )
-    if not (wish.taps.isascii() and wish.taps.isdigit() and 1 <= int(wish.taps[:3]) <= 20):
-        raise QuantityError(f"Taps a point: “{wish.taps[:20]}” is not a number from 1 to 20; three are usual.")
-    return Plan(
-        marks,
-        reference_depth_m=reference_mark(tank, marks) if wish.reference and marks else None,
-        taps_per_point=int(wish.taps),
-        finer_limit=6 if wish.estimate else 0,
-        practice_taps=3 if wish.practice else 0,
-    )
+    return plan_of(wanted, tank, units, names)

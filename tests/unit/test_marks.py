@@ -47,3 +47,16 @@ def test_the_reference_lies_on_the_air_end() -> None:
 def test_a_line_that_cannot_be_is_refused(first: float, last: float, every: float | None) -> None:
     with pytest.raises(LineError):
         usual_marks(a_tank(), first, last, every)
+
+
+def test_an_inch_tape_gets_marks_on_eighths_of_an_inch() -> None:
+    marks = np.array(usual_marks(a_tank(), inches=True)) / 0.0254
+    # One inch is as near to the usual 20 to 30 mm as whole inches come; marks are kept to a tenth of a millimetre.
+    assert marks[0] == pytest.approx(1.25, abs=0.002)
+    assert np.abs(8 * marks - np.rint(8 * marks)).max() < 0.02
+    assert np.median(np.diff(marks)) == pytest.approx(1.0, abs=0.005)
+
+
+def test_a_distance_in_inches_is_kept() -> None:
+    marks = usual_marks(a_tank(seam_m=None), 0.0254, 0.2, 0.0254)
+    assert marks == pytest.approx([0.0254 * number for number in range(1, 8)], abs=1e-4)

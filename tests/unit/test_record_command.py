@@ -10,10 +10,11 @@ from taptest.capture import device
 from taptest.capture.excerpt import save_points
 from taptest.capture.journal import LOG, open_journal
 from taptest.capture.memory import known_levels
+from taptest.capture.plans import plan_of
 from taptest.capture.round import Plan
 from taptest.capture.session import open_session
 from taptest.commands import known_level
-from taptest.commands.record import Made, _open_visit, _plan, add_arguments
+from taptest.commands.record import Made, _open_visit, _wanted, add_arguments
 from taptest.errors import LineError, QuantityError, VisitError
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
@@ -42,7 +43,7 @@ def arguments(*words: str) -> argparse.Namespace:
 
 
 def plan(meaning: Meaning, *words: str) -> Plan:
-    return _plan(arguments(*words), meaning.case.tank)
+    return plan_of(_wanted(arguments(*words)), meaning.case.tank, meaning.units)
 
 
 def test_the_plan_follows_the_arguments(tank: Path, tmp_path: Path) -> None:
@@ -67,6 +68,10 @@ def test_the_plan_follows_the_arguments(tank: Path, tmp_path: Path) -> None:
         (["--from", "300 mm", "--to", "100 mm"], LineError),
         (["--every", "25"], QuantityError),
         (["--taps", "0"], LineError),
+        (["--taps", "-1"], QuantityError),
+        (["--marks", "30,900"], LineError),
+        (["--marks", "2 in,3 furlongs"], LineError),
+        (["--reference", "2 m"], LineError),
     ],
 )
 def test_what_cannot_be_tapped_is_refused(words: list[str], error: type[Exception], tank: Path, tmp_path: Path) -> None:
@@ -127,7 +132,7 @@ def test_a_known_level_is_judged_and_its_error_kept(
     def recorded(given: argparse.Namespace, folder: Path) -> Made:
         """A round from an array in place of the sound card: duller and lower above 130 mm."""
         meaning = _open_visit(given.tank, folder)
-        chosen = _plan(given, meaning.case.tank)
+        chosen = plan_of(_wanted(given), meaning.case.tank, meaning.units)
         hand = Hand().quiet(3.5)
         for mark in chosen.depths_m:
             hand.taps(1, pitch=0.6 if mark < 0.13 else 1.0)
