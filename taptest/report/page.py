@@ -23,7 +23,7 @@ from taptest.errors import TaptestError
 from taptest.report import page_text as texts
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
 from taptest.report.wording import Wording, worded
-from taptest.report.words import LEAST_WEIGHT, MOST_CAUSES, figure_rows
+from taptest.report.words import causes_together, figure_rows
 from taptest.visit.files import sound_files
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
@@ -289,16 +289,10 @@ def _taps(result: VisitResult) -> str:
     return texts.TAPS_WORDS.format(used=used, rejected=rejected, points=len(result.points))
 
 
-def _causes(result: VisitResult) -> list[list[str]]:
-    """List the causes in order with what speaks for each; a reason that was just given is not said again."""
-    shown = [cause for cause in result.judgement.causes[:MOST_CAUSES] if cause.weight >= LEAST_WEIGHT]
-    rows: list[list[str]] = []
-    before = ""
-    for cause in shown:
-        name = f"{cause.cause[:1].upper()}{cause.cause[1:]}, {cause.weight:.0%}"
-        rows.append([name, texts.LIKEWISE if cause.because == before else cause.because])
-        before = cause.because
-    return rows
+def _causes(result: VisitResult) -> list[list[str] | str]:
+    """List the causes with what speaks for them, then a sentence on those that nothing speaks for."""
+    told, rest = causes_together(result.judgement.causes)
+    return [*([names, because] for names, because in told), *([rest] if rest else [])]
 
 
 def _no_known_level(result: VisitResult, sources: Sources) -> list[str]:

@@ -88,7 +88,6 @@ PICTURE_ALT: Final = (
 
 NEXT: Final = "Next checks, the first one first"
 CAUSES: Final = "Possible causes if the relief valve opens, likeliest first"
-LIKEWISE: Final = "likewise."
 WHY: Final = "What the finding rests on"
 UNCHECKED: Final = "NOT checked, and assumed"
 CAUTION: Final = "Cautions"

@@ -44,18 +44,26 @@ def cause_lines(causes: Sequence[Cause]) -> list[str]:
 
     Only the likelier ones are told. Where nothing speaks for any cause, one sentence says so.
     """
+    told, rest = causes_together(causes)
+    lines = [f"{names}: {because}" for names, because in told]
+    return [*lines, rest] if rest else lines
+
+
+def causes_together(causes: Sequence[Cause]) -> tuple[list[tuple[str, str]], str]:
+    """Return causes with the same reason together, (names with weights, reason), and a sentence on all the others."""
     shown = [cause for cause in causes[:MOST_CAUSES] if cause.weight >= LEAST_WEIGHT]
     together: dict[str, list[str]] = {}
     for cause in shown:
         if cause.supported:
             together.setdefault(cause.because, []).append(_named(cause))
-    told = [f"{', '.join(names)}: {because}" for because, names in together.items()]
-    told = [f"{line[:1].upper()}{line[1:]}" for line in told]
-    rest = [_named(cause) for cause in shown if not cause.supported]
-    if rest:
-        which = "the others" if told else "any one cause; the commonest are"
-        told.append(f"Nothing observed so far speaks for {which}: {', '.join(rest)}.")
-    return told
+    told = [(_begun(", ".join(names)), because) for because, names in together.items()]
+    rest = ", ".join(_named(cause) for cause in shown if not cause.supported)
+    which = "the others" if told else "any one cause; the commonest are"
+    return told, f"Nothing observed so far speaks for {which}: {rest}." if rest else ""
+
+
+def _begun(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _named(cause: Cause) -> str:

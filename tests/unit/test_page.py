@@ -56,7 +56,9 @@ def long_result() -> VisitResult:
         ),
         not_checked=tuple(f"Open point {n}: this was not looked at during the visit." for n in range(12)),
         next_checks=tuple(f"Check {n}: look at it, write it down and tap the line again." for n in range(5)),
-        causes=tuple(Cause(f"cause {n}", 0.15, f"For it speaks observation number {n}.") for n in range(6)),
+        causes=tuple(
+            Cause(f"cause {n}", 0.15, f"For it speaks observation number {n}.", supported=True) for n in range(6)
+        ),
     )
     return replace(result, judgement=judgement)
 
@@ -115,6 +117,22 @@ def test_says_that_it_is_for_archives() -> None:
     assert re.search(rb"pdfaid:part>2<.*pdfaid:conformance>U<", pdf, re.DOTALL)
 
 
+def test_a_reason_that_causes_share_is_said_once_and_those_without_one_are_named() -> None:
+    reason, against = "The valve drips when the system is hot.", "Against it: the tank feels light."
+    causes = (
+        Cause("waterlogged tank", 0.4, reason, supported=True),
+        Cause("lost pre-charge", 0.35, reason, supported=True),
+        Cause("tank too small", 0.1, against),
+        Cause("gauge error", 0.05, against),
+    )
+    result = made_up()
+    result = replace(result, judgement=replace(result.judgement, causes=causes))
+    text = words_of(made_page("report", result, made_sources())).replace("\u00a0", " ")
+    assert f"Waterlogged tank 40 %, lost pre-charge 35 %: {reason}" in text
+    assert "Nothing observed so far speaks for the others: tank too small 10 %, gauge error 5 %." in text
+    assert text.count(reason) == 1
+
+
 @pytest.mark.parametrize("wording", ["us", "uk"])
 def test_everything_that_must_be_said_is_there(wording: Wording) -> None:
     result = made_up(remarks=("The file p01.wav ends early.",))
@@ -135,6 +153,7 @@ def test_everything_that_must_be_said_is_there(wording: Wording) -> None:
         assert worded(sentence, wording) in text
     for typed in ("Mill Road 4, cellar", "A. Sample", "2025-03-14", "left of the door", "1.2 bar", "7 m", "180 l"):
         assert typed in text.replace("\u00a0", " ")
+    assert worded("Lost pre-charge 70 %: ", wording) in text.replace("\u00a0", " ")
     assert FINGERPRINT in text
     assert "54 used, 0 rejected, 18 points" in text
 
