@@ -2,6 +2,9 @@
 
 Worked out for one tap at a time, when somebody asks for it. Frequencies are hertz, times seconds; a ring time is that
 of a fall by 60 dB, 3 ln(10) = 6.91 over the decay in 1/s; intervals hold 90 % and count the noise alone.
+
+Modes that lie close together are told as one, as "double" or "triple": a shell's mode is split in two where its seam or
+a weld disturbs it, and a mode that does not die away evenly is fitted with two; to a person either is one tone.
 """
 
 import math
@@ -25,6 +28,11 @@ NINETY = 1.645
 """Standard deviations to each side that hold 90 % of a normal distribution."""
 NEARLY_ENDLESS_S = 30.0
 """No shell of a tank rings this long; such a mode is a hum."""
+TWIN_SHARE = 0.015
+"""Modes nearer to their neighbour than this share of their frequency are told as one: own judgement, no source."""
+FAINT_SHARE = 0.03
+"""A twin with less than this share of their energy is not told."""
+MULTIPLE = {2: "double", 3: "triple"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,28 +59,65 @@ def rings_of(path: Path, tap: "Tap") -> Rings:
     modes = strongest(find_modes(ring, rate))
     if not modes:
         return Rings((), "No ring stands out of the noise.")
-    return Rings(tuple(words_of(mode) for mode in modes))
+    return Rings(tuple(words_of_twins(twins) for twins in modes))
 
 
-def strongest(modes: "Sequence[Mode]") -> "list[Mode]":
-    """Return the modes of most energy, A^2 / (4 decay), the strongest first; hum that does not die away is left out."""
-    dying = [mode for mode in modes if FALL_60_DB / mode.decay_1_s < NEARLY_ENDLESS_S]
-    return sorted(dying, key=lambda mode: -(mode.amplitude**2) / mode.decay_1_s)[:SHOWN]
+def strongest(modes: "Sequence[Mode]") -> "list[tuple[Mode, ...]]":
+    """Return the modes of most energy, the strongest first, twins together; hum that does not die away is left out.
+
+    Twins stand in order of frequency, without those that are faint beside the others.
+    """
+    dying = sorted(
+        (mode for mode in modes if FALL_60_DB / mode.decay_1_s < NEARLY_ENDLESS_S), key=lambda mode: mode.frequency_hz
+    )
+    groups: list[list[Mode]] = []
+    for mode in dying:
+        if groups and mode.frequency_hz < groups[-1][-1].frequency_hz * (1 + TWIN_SHARE):
+            groups[-1].append(mode)
+        else:
+            groups.append([mode])
+    groups.sort(key=lambda group: -sum(map(_energy, group)))
+    return [
+        tuple(mode for mode in group if _energy(mode) >= FAINT_SHARE * sum(map(_energy, group)))
+        for group in groups[:SHOWN]
+    ]
+
+
+def _energy(mode: "Mode") -> float:
+    """Energy of a mode, A^2 / (4 decay)."""
+    return float(mode.amplitude**2 / (4 * mode.decay_1_s))
+
+
+def words_of_twins(twins: "Sequence[Mode]") -> str:
+    """Say what modes that lie close together ring at, and for how long the longest of them."""
+    if len(twins) == 1:
+        return words_of(twins[0])
+    tones = [_frequency(mode) for mode in twins]
+    listed = f"{', '.join(tones[:-1])} and {tones[-1]} Hz"
+    most = "longer" if len(twins) == 2 else "longest"
+    return f"{MULTIPLE.get(len(twins), 'several')}: {listed}, the {most} {_time(min(twins, key=lambda m: m.decay_1_s))}"
 
 
 def words_of(mode: "Mode") -> str:
     """Say what a mode rings at and for how long: "812.0 ± 0.3 Hz for 0.31 s (0.28 to 0.34 s)"."""
+    return f"{_frequency(mode)} Hz {_time(mode)}"
+
+
+def _frequency(mode: "Mode") -> str:
     half = NINETY * mode.frequency_sd_hz
     digits = min(max(math.ceil(-math.log10(max(2 * half, 1e-9))), 0), 2)
     off = max(half, 0.5 * 10**-digits)
-    said = f"{mode.frequency_hz:.{digits}f} ± {math.ceil(off * 10**digits) / 10**digits:.{digits}f} Hz"
+    return f"{mode.frequency_hz:.{digits}f} ± {math.ceil(off * 10**digits) / 10**digits:.{digits}f}"
+
+
+def _time(mode: "Mode") -> str:
     slow, quick = mode.decay_1_s - NINETY * mode.decay_sd_1_s, mode.decay_1_s + NINETY * mode.decay_sd_1_s
     shortest = FALL_60_DB / quick
     if slow <= FALL_60_DB / NEARLY_ENDLESS_S:
-        return f"{said} for {shortest:.2f} s at least"
+        return f"for {shortest:.2f} s at least"
     longest = FALL_60_DB / slow
     places = min(max(math.ceil(-math.log10(max((longest - shortest) / 4, 1e-9))), 2), 4)
     # Both ends are rounded outwards, so that what is shown holds at least what was found.
     unit = 10.0**-places
     low, high = math.floor(shortest / unit) * unit, math.ceil(longest / unit) * unit
-    return f"{said} for {FALL_60_DB / mode.decay_1_s:.{places}f} s ({low:.{places}f} to {high:.{places}f} s)"
+    return f"for {FALL_60_DB / mode.decay_1_s:.{places}f} s ({low:.{places}f} to {high:.{places}f} s)"

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from taptest.desk.rings import SHOWN, rings_of, strongest, words_of
+from taptest.desk.rings import SHOWN, rings_of, strongest, words_of, words_of_twins
 from taptest.sound.recording import write_recording
 from taptest.sound.records import Mode, Tap
 
@@ -37,7 +37,26 @@ def test_the_strongest_come_first_and_hum_is_left_out() -> None:
     slow = mode(950.0, 5.0, amplitude=0.04)
     found = strongest([hum, *modes, slow])
     assert len(found) == SHOWN
-    assert [each.frequency_hz for each in found] == [950.0, 700.0, 600.0, 500.0, 400.0]
+    assert [[each.frequency_hz for each in twins] for twins in found] == [[950.0], [700.0], [600.0], [500.0], [400.0]]
+
+
+def test_modes_close_together_are_told_as_one() -> None:
+    """Found on a simulated tap: two pairs of lines a few hertz apart, of which a listener hears two tones."""
+    near = [mode(1450.0, 53.0), mode(6961.0, 130.0), mode(6956.0, 53.0), mode(1454.0, 203.0), mode(1466.0, 21.6)]
+    found = strongest([*near, mode(2000.0, 30.0, amplitude=0.01)])
+    assert [[each.frequency_hz for each in twins] for twins in found] == [
+        [1450.0, 1454.0, 1466.0], [6956.0, 6961.0], [2000.0],
+    ]  # fmt: skip
+    # The longest of the three falls by 60 dB in 6.908 / 21.6 = 0.320 s, the longer of the two in 6.908 / 53 = 0.130 s.
+    assert words_of_twins(found[0]).startswith(
+        "triple: 1450.0 ± 0.3, 1454.0 ± 0.3 and 1466.0 ± 0.3 Hz, the longest for 0.32 s"
+    )
+    assert words_of_twins(found[1]).startswith("double: 6956.0 ± 0.3 and 6961.0 ± 0.3 Hz, the longer for 0.130 s")
+
+
+def test_a_faint_twin_is_not_told() -> None:
+    ((only,),) = strongest([mode(1000.0, 20.0), mode(1005.0, 20.0, amplitude=0.01)])
+    assert only.frequency_hz == 1000.0
 
 
 def write(path: Path, decay_1_s: float, noise: float, seed: int) -> Path:
