@@ -1,7 +1,7 @@
 """Visits of one made-up tank over years, with made-up findings kept beside them: nothing is judged from sound."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -34,7 +34,7 @@ class Told:
     sd: float = 0.06
     bound: Bound | None = None
     code: FindingCode = "low on air"
-    more: dict[str, dict[str, Any]] = field(default_factory=dict)
+    more: Mapping[str, Mapping[str, Any] | Sequence[Any]] = field(default_factory=dict)
     judged: bool = True
 
 
@@ -57,7 +57,7 @@ def make_history(root: Path, visits: Sequence[Told], system: dict[str, str] | No
         if told.day is not None:
             raw["visited_on"] = told.day
         for name, keys in told.more.items():
-            raw[name] = {**raw.get(name, {}), **keys}
+            raw[name] = keys if isinstance(keys, Sequence) else {**raw.get(name, {}), **keys}
         (folder / "visit.json").write_text(json.dumps(raw), encoding="utf-8")
         if told.judged:
             _judge(folder, told)

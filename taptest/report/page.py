@@ -353,6 +353,12 @@ def _extras(result: VisitResult, sources: Sources, typed: _Typed) -> Rows:
             after=typed(drain.pressure_after, texts.NOT_READ, 20),
         )
         rows.append([texts.DRAIN, words])
+    if document.parallel:
+        tanks = "; ".join(
+            texts.OTHER_WORDS.format(volume=typed(each.volume, most=20), charge=typed(each.precharge, most=20))
+            for each in document.parallel
+        )
+        rows.append([texts.OTHERS, typed(texts.OTHERS_WORDS.format(tanks=tanks), most=LONGEST_TEXT)])
     if document.log:
         first, last = document.log[0], document.log[-1]
         words = texts.LOG_WORDS.format(
@@ -424,6 +430,8 @@ def _plain_words(result: VisitResult, document: Document) -> tuple[str, str, Seq
     if case.tank.kind == "open":
         return texts.CUSTOMER_FOUND_OPEN, texts.CUSTOMER_MEANS_OPEN, texts.CUSTOMER_NEXT_OPEN
     found, means, steps = texts.CUSTOMER_FOUND[code], texts.CUSTOMER_MEANS[code], texts.CUSTOMER_NEXT[code]
+    if code == "too small" and case.parallel:
+        found, means = texts.CUSTOMER_FOUND_SMALL_TOGETHER, texts.CUSTOMER_MEANS_SMALL_TOGETHER
     at_valve = case.observations.get("water at the air valve")
     if code == "membrane failed" and at_valve == "yes":
         return texts.CUSTOMER_FOUND_BROKEN, texts.CUSTOMER_MEANS_BROKEN, steps[1:]
@@ -451,4 +459,5 @@ def _plain_unchecked(result: VisitResult, document: Document) -> list[str]:
     left = [words["membrane"]] if case.tank.has_membrane and "water at the air valve" not in seen else []
     left += [words["charge"]] if case.tank.has_membrane and not _charged(document) else []
     left += [words["relief"]] if "valve drips at" not in seen else []
-    return left + ([words["gauge"]] if "second gauge" not in seen else [])
+    left += [words["gauge"]] if "second gauge" not in seen else []
+    return left + ([words["others"]] if case.parallel else [])

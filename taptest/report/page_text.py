@@ -64,6 +64,9 @@ NOTES: Final = "Notes"
 OBSERVED: Final = "Observed"
 DRAIN: Final = "Measured drain"
 DRAIN_WORDS: Final = "{volume} drawn, {before} before, {after} after"
+OTHERS: Final = "Other tanks"
+OTHERS_WORDS: Final = "{tanks}; as stated, not tapped"
+OTHER_WORDS: Final = "{volume}, pre-charge {charge}"
 LOG: Final = "Pressure log"
 LOG_WORDS: Final = "{count} readings, {first} to {last}"
 
@@ -141,6 +144,9 @@ CUSTOMER_FOUND: Final[dict[FindingCode, str]] = {
     "cannot tell": "This time the sound did not tell how the expansion tank is doing.",
 }
 CUSTOMER_FOUND_BROKEN: Final = "The expansion tank is broken inside: water comes out where there should be air."
+CUSTOMER_FOUND_SMALL_TOGETHER: Final = (
+    "The expansion tank that was tapped is in order, but all the tanks together are too small for your heating."
+)
 CUSTOMER_FOUND_OPEN: Final = "Your heating has an open tank, which has no air cushion: this test does not apply to it."
 CUSTOMER_MEANS: Final[dict[FindingCode, str]] = {
     "as expected": (
@@ -174,6 +180,11 @@ CUSTOMER_MEANS: Final[dict[FindingCode, str]] = {
 CUSTOMER_MEANS_BROKEN: Final = (
     "A rubber membrane keeps air and water apart in this tank, and it has given way. It cannot be mended: the tank has "
     "to be replaced."
+)
+CUSTOMER_MEANS_SMALL_TOGETHER: Final = (
+    "When everything is hot, the water needs more room than these tanks give together, and the relief valve may open. "
+    "A larger tank, or one more, solves that. Before that, the figures of your heating and the air in the other tanks "
+    "are checked: we took that air to be as stated."
 )
 CUSTOMER_MEANS_OPEN: Final = (
     "An open tank takes up the growing water freely. Its float valve and its overflow show whether it works."
@@ -242,6 +253,7 @@ CUSTOMER_NOT_CHECKED: Final = {
     "charge": "How much air is in the tank, by a gauge: that needs the tank shut off and drained.",
     "relief": "Whether the relief valve opens and closes as it should.",
     "gauge": "Whether the pressure gauge reads true.",
+    "others": "Whether the other expansion tanks on your heating have their air: only this one was tapped.",
 }
 CUSTOMER_CAUTIONS: Final = (
     "A dripping relief valve protects you. Never plug it, shut it off or adjust it, and keep the end of its pipe free.",

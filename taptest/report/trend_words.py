@@ -38,6 +38,11 @@ def trend_sentences(history: History) -> tuple[str, ...]:
     said = [_loss(history), f"Charge as last left: {one_sided(units, trend.charge_now_pa, trend.charge_bound)}."]
     if history.margin is not None:
         said.append(_margin(history))
+        if count := len(history.case.parallel):
+            others = (
+                "the other tank on the system counts" if count == 1 else f"the {count} other tanks on the system count"
+            )
+            said.append(f"In this {others} as stated, as if no air were lost there.")
     return tuple(said)
 
 

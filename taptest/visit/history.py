@@ -2,7 +2,8 @@
 
 Of each visit the estimated charge is taken from its finding (kept beside it, or judged now), and where a drain or a
 warm-up measured the air as well, that counts as a second estimate. The level is told at one reference pressure, so
-that visits at different pressures can be compared. Depths are metres below the top of the shell, pressures gauge.
+that visits at different pressures can be compared. Other tanks on the system take part in the margin with their stated
+charges, as if those stayed. Depths are metres below the top of the shell, pressures gauge.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -14,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from taptest.errors import TaptestError, VisitError
+from taptest.finding.parallel import draw_cushions
 from taptest.finding.records import Bound, Case, Interval
 from taptest.quantities import Units
 from taptest.tank.kinds import line_shows_share
@@ -333,8 +335,10 @@ def _margin(
         acceptance_share=1.0 if case.tank.acceptance_share is None else case.tank.acceptance_share,
         above_gauge_m=case.readings.tank_above_gauge_m,
     )
+    gas_c = np.full(MARGIN_DRAWS, GAS_C)
     try:
-        critical = critical_charge_pa(state, tank, max(system.max_temperature_c, COLD_C), system.relief_pa)
+        others = draw_cushions(case, gas_c, gas_c, np.full(MARGIN_DRAWS, air_pa), rng)
+        critical = critical_charge_pa(state, tank, max(system.max_temperature_c, COLD_C), system.relief_pa, others)
     except TaptestError as error:
         return None, [f"When the relief margin is gone cannot be told: {error}"]
     return margin_of(trend, critical, rng), []

@@ -163,21 +163,25 @@ def fit_trend(
     )
 
 
-def critical_charge_pa(state: SystemState, tank: Cushion, hot_c: float, relief_pa: float) -> FloatArray:
+def critical_charge_pa(
+    state: SystemState, tank: Cushion, hot_c: float, relief_pa: float, others: Sequence[Cushion] = ()
+) -> FloatArray:
     """Charge (gauge) below which the pressure at `hot_c` reaches the relief setting less its tolerance, (D,).
 
-    `state` is cold and filled to its usual pressure; `tank` may hold (D,) draws, its charge is not used. Where even a
+    `state` is cold and filled to its usual pressure; `tank` may hold (D,) draws, its charge is not used. `others` are
+    the other tanks on the system, each with its charge, which stays. Where even a
     charge equal to the pressure does not keep below, it is that pressure (at the tank, no air pressure taken off);
     where no loss brings it about, it is minus the air pressure. Found by bisection: less air never lowers the pressure.
     """
     limit = relief_pa - relief_tolerance_pa(relief_pa)
     air = float(np.mean(np.asarray(state.atmospheric_pa)))
-    shape = np.broadcast_shapes(np.shape(tank.volume_m3), np.shape(state.volume_m3), np.shape(state.pressure_pa))
+    drawn = (tank.volume_m3, state.volume_m3, state.pressure_pa, *(other.volume_m3 for other in others))
+    shape = np.broadcast_shapes(*map(np.shape, drawn))
     high = np.broadcast_to(np.asarray(state.pressure_pa, dtype=np.float64), shape or (1,)).copy()
     low = np.full(high.shape, 0.02 * air - air)
 
     def opens(charge: FloatArray) -> NDArray[np.bool_]:
-        return np.asarray(hot_pressure_pa(state, [replace(tank, precharge_pa=charge)], hot_c) >= limit)
+        return np.asarray(hot_pressure_pa(state, [replace(tank, precharge_pa=charge), *others], hot_c) >= limit)
 
     always, never = opens(high), ~opens(low)
     top = high.copy()

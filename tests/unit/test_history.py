@@ -77,6 +77,19 @@ def test_the_margin_lies_where_the_line_meets_the_critical_charge(tmp_path: Path
     assert history.trend.charge_now_pa.median == pytest.approx(0.4e5, abs=0.05e5)
 
 
+def test_another_tank_on_the_system_counts_in_the_margin_and_that_is_said(tmp_path: Path) -> None:
+    alone = read_history(make_history(tmp_path / "alone", losing(0.2, DAYS)))
+    told = losing(0.2, DAYS)
+    other = {"parallel": [{"volume": "8 l", "precharge": "1.0 bar"}]}
+    both = read_history(make_history(tmp_path / "both", [*told[:-1], replace(told[-1], more=other)]))
+    assert alone.margin is not None
+    assert both.margin is not None
+    assert both.margin.critical_pa.median < alone.margin.critical_pa.median - 0.05e5
+    assert "other tank" not in history_text(alone)
+    said = " ".join(history_text(both).split())
+    assert "In this the other tank on the system counts as stated, as if no air were lost there." in said
+
+
 def test_a_drain_is_a_second_estimate(root: Path) -> None:
     path = root / "05" / JUDGED
     kept = json.loads(path.read_text(encoding="utf-8"))

@@ -16,7 +16,7 @@ from matplotlib.font_manager import get_font
 from pypdf import PdfReader
 
 from taptest.errors import TaptestError
-from taptest.finding.records import Cause
+from taptest.finding.records import Cause, ParallelTank
 from taptest.report import figures, page, page_text
 from taptest.report.wording import Wording, worded
 from taptest.visit.record import Document
@@ -377,6 +377,22 @@ def test_next_steps_for_the_customer_follow_what_is_known() -> None:
     assert page_text.CUSTOMER_MEANS_PLAIN in plain
     assert "rubber" not in plain
     assert "air side" not in plain
+
+
+def test_other_tanks_on_the_system_stand_on_both_pages() -> None:
+    small = made_up(code="too small")
+    assert page_text.CUSTOMER_FOUND["too small"] in customer_words(small)
+    others = (ParallelTank(0.018, 1.0e5), ParallelTank(0.025, 0.8e5))
+    result = replace(small, case=replace(small.case, parallel=others))
+    typed = [{"volume": "18 l", "precharge": "1.0 bar"}, {"volume": "25 l", "precharge": "0.8 bar"}]
+    text = customer_words(result, parallel=typed)
+    assert page_text.CUSTOMER_FOUND["too small"] not in text
+    assert page_text.CUSTOMER_FOUND_SMALL_TOGETHER in text
+    assert page_text.CUSTOMER_MEANS_SMALL_TOGETHER in text
+    assert page_text.CUSTOMER_NOT_CHECKED["others"] in text
+    filed = words_of(made_page("report", result, made_sources(made_document(parallel=typed), wording="uk")))
+    said = "Other vessels 18 l, pre-charge 1.0 bar; 25 l, pre-charge 0.8 bar; as stated, not tapped"
+    assert said in filed.replace("\u00a0", " ")
 
 
 def test_an_open_tank_is_told_apart() -> None:

@@ -123,6 +123,15 @@ def test_at_the_critical_charge_the_forecast_is_the_threshold(system_l: float, t
     assert hot == pytest.approx(3e5 - relief_tolerance_pa(3e5), abs=50.0)
 
 
+def test_another_tank_on_the_system_takes_its_part_of_the_water() -> None:
+    state, tank, other = SystemState(0.12, 1.2e5, 15.0), Cushion(0.008, 0.0), Cushion(0.004, 1.0e5)
+    alone = float(critical_charge_pa(state, tank, 80.0, 3e5)[0])
+    critical = float(critical_charge_pa(state, tank, 80.0, 3e5, [other])[0])
+    assert critical < alone - 0.1e5
+    hot = float(hot_pressure_pa(state, [Cushion(0.008, critical), other], 80.0))
+    assert hot == pytest.approx(3e5 - relief_tolerance_pa(3e5), abs=50.0)
+
+
 def test_the_critical_charge_of_tanks_far_too_small_and_far_too_large() -> None:
     state = SystemState(0.12, 1.2e5, 15.0)
     assert critical_charge_pa(state, Cushion(0.003, 0.0), 80.0, 3e5)[0] == 1.2e5
