@@ -1,7 +1,7 @@
 """A real browser at the real pages: the server in a thread, Debian's Chromium driven by Playwright."""
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -60,11 +60,20 @@ def served(root: Path, way: SoundWay | None = None) -> Iterator[Served]:
             thread.join(10)
 
 
+def fake_microphone(sound: Path) -> tuple[str, ...]:
+    """Arguments under which Chromium's microphone plays a WAV file once, and pages may use it without being asked."""
+    return (
+        "--use-fake-device-for-media-stream",
+        "--use-fake-ui-for-media-stream",
+        f"--use-file-for-fake-audio-capture={sound}%noloop",
+    )
+
+
 @contextmanager
-def chromium() -> Iterator[Browser]:
+def chromium(more: Sequence[str] = ()) -> Iterator[Browser]:
     """Start Chromium."""
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=list(ARGUMENTS))
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=[*ARGUMENTS, *more])
         try:
             yield browser
         finally:

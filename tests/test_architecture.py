@@ -26,7 +26,8 @@ capture.plans capture.notes capture.estimate capture.session capture.tones captu
 capture.terminal
 report.wording report.words report.trend_words report.figures report.forecast_figure report.trend_figure
 report.page_text report.page report.sources
-desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.live desk.render
+desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
+desk.render
 desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages desk.file_pages desk.app desk.serve
 commands.console commands.record commands cli __main__
 """.split()  # noqa: SIM905 - one line a room reads better than a list of strings

@@ -98,6 +98,7 @@ class Session:
         *,
         estimator: Estimator | None = None,
         tones: Tones | None = None,
+        patient: bool = False,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """Use `open_session`, which takes up what an earlier run left."""
@@ -106,6 +107,7 @@ class Session:
         self._open_source = open_source
         self._estimator = estimator
         self._tones = tones
+        self._patient = patient
         self._clock = clock
         self._latency_s = 0.0
         self._keys: queue.SimpleQueue[Key] = queue.SimpleQueue()
@@ -119,13 +121,13 @@ class Session:
     def run(self) -> Iterator[SessionEvent]:
         """Yield what happens until the round is done or stopped.
 
-        Raises `DeviceError` where there is no source to begin with, and `StorageError` where the disk refuses;
-        everything up to then is kept, and the round can be taken up again.
+        Raises `DeviceError` where there is no source to begin with and the session is not patient, and `StorageError`
+        where the disk refuses; everything up to then is kept, and the round can be taken up again.
         """
         source: Source | None = None
         trouble = ""
         try:
-            source = self._open_source()
+            source = None if self._patient else self._open_source()
             while not self.round.over:
                 try:
                     source = source or self._open_source()
@@ -263,9 +265,11 @@ def open_session(
     *,
     estimator: Estimator | None = None,
     tones: Tones | None = None,
+    patient: bool = False,
 ) -> Session:
     """Begin a round in a visit's folder, or take up the one that is there; its plan then holds.
 
+    A `patient` session waits for its first source as for one that was lost: the sound of a page comes after the page.
     Raises `VisitError` where there is neither a plan nor a round to take up, `StorageError`.
     """
     journal = open_journal(folder)
@@ -281,7 +285,7 @@ def open_session(
         journal.note("redo", why="its sound is missing")
         results.pop()
     round_ = Round(noted, results, recordings=len(journal.files))
-    return Session(journal, round_, open_source, estimator=estimator, tones=tones)
+    return Session(journal, round_, open_source, estimator=estimator, tones=tones, patient=patient)
 
 
 def _sound_is_there(journal: Journal, result: Result) -> bool:

@@ -11,13 +11,12 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from taptest.desk import file_pages, review_pages, round_pages, shelf_pages, size_pages, visit_pages
-from taptest.desk.guard import Guard
+from taptest.desk.guard import OWN_NAMES, Guard
 from taptest.desk.live import SoundWay
 from taptest.desk.render import Desk, error_page, posted
 from taptest.errors import TaptestError
 
 STATIC = Path(__file__).parent / "static"
-NAMES = ("127.0.0.1", "localhost")
 
 ROUTES: tuple[BaseRoute, ...] = (
     Route("/", shelf_pages.shelf),
@@ -46,6 +45,9 @@ ROUTES: tuple[BaseRoute, ...] = (
     Route("/visit/{ident}/round", posted(round_pages.begin), methods=["POST"]),
     Route("/visit/{ident}/round/key", posted(round_pages.key), methods=["POST"]),
     Route("/visit/{ident}/round/events", round_pages.events),
+    Route("/visit/{ident}/round/microphone", posted(round_pages.attach), methods=["POST"]),
+    Route("/visit/{ident}/round/microphone/leave", posted(round_pages.leave), methods=["POST"]),
+    Route("/visit/{ident}/round/heard", round_pages.heard, methods=["POST"]),
     Route("/visit/{ident}/boundary.{form}", file_pages.picture),
     Route("/visit/{ident}/forecast.{form}", file_pages.forecast),
     Route("/visit/{ident}/{page}.pdf", file_pages.report),
@@ -55,7 +57,9 @@ ROUTES: tuple[BaseRoute, ...] = (
 )
 
 
-def make_app(root: Path, token: str, port: int, way: SoundWay | None = None, names: tuple[str, ...] = NAMES) -> Guard:
+def make_app(
+    root: Path, token: str, port: int, way: SoundWay | None = None, names: tuple[str, ...] = OWN_NAMES
+) -> Guard:
     """Return the guarded pages over the visits below `root`; `names` are the hosts under which they answer."""
     app = Starlette(
         routes=list(ROUTES),

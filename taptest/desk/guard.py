@@ -18,13 +18,19 @@ from urllib.parse import parse_qs
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+OWN_NAMES = ("127.0.0.1", "localhost")
+"""How this computer is called from itself."""
 TOKEN_BYTES = 32
 SAFE_METHODS = ("GET", "HEAD")
 MOST_FORM_BYTES = 1_000_000
+MOST_BLOCK_BYTES = 800_000
+"""Of sound from a browser: a second at 192 kHz in 32-bit samples; a page that has to catch up sends a second a time."""
 MOST_UPLOAD_BYTES = 600_000_000
 """An hour of sound at 48 kHz takes 350 MB."""
 UPLOADS = ("/new", "/unpack", "/sound")
 """Ends of the paths that take files."""
+HEARD = "/round/heard"
+"""End of the path that takes what a browser's microphone hears, block by block."""
 KEPT_S = 14 * 86_400
 
 POLICY = "; ".join(
@@ -42,6 +48,9 @@ POLICY = "; ".join(
 )
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 """For a picture opened by itself: its styles may count, and nothing in it may run."""
+PERMISSIONS = "camera=(), geolocation=(), microphone=({microphone}), payment=(), usb=()"
+LISTENING = {"permissions-policy": PERMISSIONS.format(microphone="self")}
+"""For the one page that may ask for the browser's microphone."""
 HEADERS = {
     "content-security-policy": POLICY,
     "x-content-type-options": "nosniff",
@@ -49,7 +58,7 @@ HEADERS = {
     "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
-    "permissions-policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "permissions-policy": PERMISSIONS.format(microphone=""),
     "cache-control": "no-store",
 }
 """On every answer that does not say otherwise itself. A stricter referrer policy would make browsers hide the Origin
@@ -95,7 +104,7 @@ class Guard:
         if not self._is_token(self._token_of(headers.get("cookie", ""))):
             await _answer(send, 403, NOT_OPENED)
             return
-        most = MOST_UPLOAD_BYTES if scope["path"].endswith(UPLOADS) else MOST_FORM_BYTES
+        most = _most_bytes(scope["path"])
         length = headers.get("content-length", "0")
         if not length.isdecimal() or int(length) > most:
             await _answer(send, 413, _too_much(most))
@@ -137,8 +146,15 @@ def _headers(scope: Scope) -> dict[str, str]:
     return found
 
 
+def _most_bytes(path: str) -> int:
+    """Return how much a request to a path may bring."""
+    if path.endswith(HEARD):
+        return MOST_BLOCK_BYTES
+    return MOST_UPLOAD_BYTES if path.endswith(UPLOADS) else MOST_FORM_BYTES
+
+
 def _too_much(most: int) -> str:
-    return f"More than {most // 1_000_000} MB were sent, which is more than is taken here. Send less at a time."
+    return f"More than {most / 1_000_000:g} MB were sent, which is more than is taken here. Send less at a time."
 
 
 def _counted(receive: Receive, most: int) -> Receive:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from taptest.desk.browser_sound import BROWSER, Feed, PageTones
 from taptest.errors import DeviceError, TaptestError, VisitError
 
 if TYPE_CHECKING:
@@ -83,8 +84,18 @@ class Wish:
 class LiveRound:
     """One round that runs, or has run, for a visit."""
 
-    def __init__(self, ident: str, visit: "Visit", session: "Session", units: "Units", tones: "Tones | None") -> None:
+    def __init__(
+        self,
+        ident: str,
+        visit: "Visit",
+        session: "Session",
+        units: "Units",
+        tones: "Tones | None",
+        feed: Feed | None = None,
+    ) -> None:
         self.ident = ident
+        self.feed = feed
+        """Where a page brings the sound of its browser; None where the round listens to this computer's device."""
         self.version = 0
         """Counts up with every change of the snapshot."""
         self._visit = visit
@@ -97,7 +108,7 @@ class LiveRound:
             "state": "running",
             "stage": "waiting",
             "big": "…",
-            "small": "Opening the microphone.",
+            "small": "Opening the microphone." if feed is None else "Waiting for the browser's microphone.",
             "number": "",
             "count": 0,
             "of": 0,
@@ -110,7 +121,10 @@ class LiveRound:
             "device": "",
             "tones": bool(getattr(tones, "on", False)),
             "points": 0,
+            "tone": None,
         }
+        if feed is not None:
+            feed.changed = self._put
         for depth in session.round.plan.depths_m:
             self._mark(depth)
         for result in session.round.results:
@@ -145,7 +159,12 @@ class LiveRound:
         """Return how the round stands, as plain data."""
         with self._lock:
             marks = [self._marks[depth] for depth in sorted(self._marks)]
-            return {**self._seen, "said": list(self._seen["said"]), "marks": [dict(mark) for mark in marks]}
+            now = {**self._seen, "said": list(self._seen["said"]), "marks": [dict(mark) for mark in marks]}
+        return {**now, "browser": None if self.feed is None else self.feed.told()}
+
+    def tell_tone(self, tone: dict[str, Any]) -> None:
+        """Have the page that listens play a tone."""
+        self._put(tone=tone)
 
     def _run(self) -> None:
         sentence = ""
@@ -154,6 +173,8 @@ class LiveRound:
                 self._show(event)
         except TaptestError as error:
             sentence = str(error)
+        if self.feed is not None:
+            self.feed.finish()
         points, trouble = self._keep()
         drift = self._session.drift() if points else ""
         said = [each for each in (sentence, trouble, drift) if each]
@@ -203,10 +224,21 @@ class LiveRound:
                 self._put(estimate=advice.sentence, change=self._change(advice))
             case sessions.Listening(device, rate_hz, _):
                 self._put(device=f"{device}, {rate_hz:.0f} samples a second")
+                self._note_granted()
         if not isinstance(event, sessions.Estimated | rounds.Next | rounds.StageBegan):
             sentence = sentence_of(event, self._units)
             if sentence:
                 self._put(said=[*self._seen["said"], sentence][-SAID:])
+
+    def _note_granted(self) -> None:
+        """Keep what the browser really granted beside the recording that is made with it, and say what is wrong."""
+        granted = None if self.feed is None else self.feed.granted
+        if granted is None:
+            return
+        self._session.journal.note("browser", **granted.note())
+        if granted.warning:
+            self._session.journal.note("warning", sentence=granted.warning)
+            self._put(said=[*self._seen["said"], granted.warning][-SAID:])
 
     def _go_to(self, stop: "Stop", number: str) -> None:
         from taptest.capture.terminal import WHAT
@@ -275,11 +307,16 @@ class Rounds:
             refuse_foreign(visit)
             meaning = meaning_of(visit.document, visit.source)
             plan = plan_wished(wish, meaning.case.tank, meaning.units)
-            opener = self.way.opener(wish.microphone)
-            tones = self.way.tones(on=wish.tones)
+            feed = Feed() if wish.microphone == BROWSER else None
+            opener: Callable[[], Source] = feed.open if feed is not None else self.way.opener(wish.microphone)
+            tones = PageTones(feed, on=wish.tones) if feed is not None else self.way.tones(on=wish.tones)
             estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0]) if wish.estimate else None
-            session = open_session(visit.folder, plan, opener, estimator=estimator, tones=tones)
-            live = LiveRound(ident, visit, session, meaning.units, tones)
+            session = open_session(
+                visit.folder, plan, opener, estimator=estimator, tones=tones, patient=feed is not None
+            )
+            live = LiveRound(ident, visit, session, meaning.units, tones, feed)
+            if isinstance(tones, PageTones):
+                tones.tell = live.tell_tone
             self._rounds[ident] = live
             live.start()
             return live

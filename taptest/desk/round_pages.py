@@ -1,4 +1,9 @@
-"""The guided round: what it is to be like, and the live page, which hears of everything by server-sent events."""
+"""The guided round: what it is to be like, and the live page, which hears of everything by server-sent events.
+
+Where the round listens to a browser's microphone, its page sends what it hears as plain requests, one after the other:
+each is answered with the number of the sample that is due next, so that one whose answer was lost is sent again and
+nothing is heard twice. They pass the same guard as every other request.
+"""
 
 import asyncio
 import json
@@ -7,17 +12,20 @@ from collections.abc import AsyncIterator
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
+from taptest.desk.browser_sound import BROWSER, HELD, Feed, StreamOverError, granted_from
+from taptest.desk.guard import LISTENING, OWN_NAMES
 from taptest.desk.live import LiveRound, Wish, refuse_foreign
 from taptest.desk.render import Posted, desk_of
 from taptest.desk.visit_pages import heading
 from taptest.desk.visits import NoSuchVisitError
-from taptest.errors import TaptestError
+from taptest.errors import DeviceError, TaptestError
 
 LOOK_S = 0.025
 """The page is told of changes forty times a second at most; the level comes twenty times a second."""
 ALIVE_S = 10.0
 """A sign of life after so long without a change, so that a dead connection is noticed."""
 KEYS = ("redo", "skip", "stop", "tones")
+NO_FEED = "This round listens to the sound device of the computer that taptest runs on, and takes no other sound."
 
 
 def round_page(request: Request) -> Response:
@@ -27,9 +35,12 @@ def round_page(request: Request) -> Response:
     found = desk.visits.read(ident)
     live = desk.rounds.of(ident)
     if live is not None and (live.running or "again" not in request.query_params):
-        return desk.page(
+        page = desk.page(
             "round.html", **heading(found), live=live.snapshot(), over=not live.running, note=desk.note(request)
         )
+        if live.feed is not None:
+            page.headers.update(LISTENING)
+        return page
     return _form(request, Wish(), "")
 
 
@@ -50,7 +61,7 @@ def begin(request: Request, form: Posted) -> Response:
         desk.rounds.begin(ident, found.visit, wish)
     except TaptestError as error:
         return _form(request, wish, str(error), 422)
-    return desk.go(f"/visit/{ident}/round")
+    return desk.go(f"/visit/{ident}/round" + ("?listen=yes" if wish.microphone == BROWSER else ""))
 
 
 def key(request: Request, form: Posted) -> Response:
@@ -74,6 +85,48 @@ def events(request: Request) -> Response:
     """Stream snapshots of the round until it is over."""
     live = _live(request)
     return StreamingResponse(_stream(live), media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+
+
+def attach(request: Request, form: Posted) -> Response:
+    """Attach a page with what its browser granted."""
+    try:
+        return JSONResponse({"stream": _feed(request).attach(granted_from(form.texts))})
+    except DeviceError as error:
+        return _refused(error, 409 if str(error) == HELD else 422)
+
+
+def leave(request: Request, form: Posted) -> Response:
+    """Take a page's word that it goes, and why."""
+    try:
+        _feed(request).leave(form.texts.get("stream", ""), form.texts.get("why", ""))
+    except DeviceError as error:
+        return _refused(error, 410)
+    return JSONResponse({})
+
+
+async def heard(request: Request) -> Response:
+    """Take the next block of what a page hears."""
+    first = request.query_params.get("first", "")
+    number = int(first) if first.isascii() and first.isdigit() and len(first) <= 16 else -1
+    content = await request.body()
+    try:
+        return JSONResponse({"due": _feed(request).put(request.query_params.get("stream", ""), number, content)})
+    except StreamOverError as error:
+        return _refused(error, 410)
+    except DeviceError as error:
+        return _refused(error, 422)
+
+
+def _feed(request: Request) -> Feed:
+    feed = _live(request).feed
+    if feed is None:
+        raise DeviceError(NO_FEED)
+    return feed
+
+
+def _refused(error: DeviceError, status: int) -> Response:
+    """Answer a script of a page: it shows the sentence."""
+    return JSONResponse({"sentence": str(error)}, status)
 
 
 async def _stream(live: LiveRound) -> AsyncIterator[str]:
@@ -103,9 +156,15 @@ def _live(request: Request) -> LiveRound:
 def _form(request: Request, wish: Wish, trouble: str, status: int = 200) -> Response:
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
+    inputs: list[str] = []
+    browser = BROWSER if request.url.hostname in OWN_NAMES else ""
     try:
         refuse_foreign(found.visit)
         inputs = desk.rounds.way.inputs()
+    except DeviceError as error:
+        trouble = trouble or str(error)
     except TaptestError as error:
-        inputs, trouble = [], trouble or str(error)
-    return desk.page("round_form.html", status, **heading(found), wish=wish, inputs=inputs, trouble=trouble)
+        browser, trouble = "", trouble or str(error)
+    return desk.page(
+        "round_form.html", status, **heading(found), wish=wish, inputs=inputs, trouble=trouble, browser=browser
+    )

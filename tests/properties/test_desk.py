@@ -15,12 +15,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from taptest.desk.app import ROUTES
+from taptest.desk.browser_sound import BROWSER
 from taptest.desk.fields import FIELDS
 from taptest.desk.visits import ident_of
 from taptest.report import figures
 from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document
 from tests.made_desk import Arrays, Pages, make_shelf, pages
+from tests.unit.test_desk_pages import TYPED
 
 CANARY = "canary-that-no-page-may-show"
 WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
@@ -34,6 +36,7 @@ KEYS = (
     "taps", "walk.first", "walk.last", "walk.every", "walk.taps", "evidence.drips", "files", "from", "like", "note",
     "token", "site", "tank", "since", "until", "finding", "paper", "wording", "take", "look", "again",
 )  # fmt: skip
+HEARD_KEYS = ("label", "rate", "device-rate", "channels", "echo", "noise", "gain", "x")
 GOOD = ("1.5 bar", "18 l", "270 mm", "diaphragm", "top", "vertical", "2025-01-31", "refuse", "use", "back", "hot", "3")
 IDENT = ident_of("cellar")
 PATHS = sorted({route.path for route in ROUTES if hasattr(route, "path") and "events" not in route.path})
@@ -71,6 +74,16 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pages]:
         patch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
         client.desk.visits.search(refresh=True)
         yield client
+
+
+@pytest.fixture(scope="module")
+def listening(client: Pages) -> Iterator[str]:
+    """A visit whose round listens to a browser."""
+    where = str(client.send_form("/new", data=TYPED).headers["location"]).partition("?")[0]
+    begun = client.send_form(f"{where}/round", data={"microphone": BROWSER, "taps": "3"})
+    assert begun.status_code == 303
+    yield where
+    client.send_form(f"{where}/round/key", data={"key": "stop"})
 
 
 @pytest.fixture(autouse=True)
@@ -141,6 +154,36 @@ def test_no_address_fails(client: Pages, path: str, ident: str, number: str, wor
 @given(path=st.sampled_from(PATHS), number=st.sampled_from(("1", "3", "7")), form=forms)
 def test_no_form_fails(client: Pages, path: str, number: str, form: dict[str, str]) -> None:
     check(client, "POST", filled(path, IDENT, number, "report"), data=form)
+
+
+@settings(many, max_examples=40)
+@given(
+    ident=st.just(IDENT) | texts,
+    stream=st.just("") | texts,
+    first=st.integers(-(10**20), 10**20).map(str) | texts,
+    block=st.binary(max_size=64) | st.just(b"\0\0\x80\x7f") | st.just(b"\0" * 800_001),
+    told=st.dictionaries(st.sampled_from(HEARD_KEYS), texts | st.sampled_from(("48000", "true", "1e400")), max_size=8),
+)
+def test_no_sound_fails(
+    client: Pages, listening: str, ident: str, stream: str, first: str, block: bytes, told: dict[str, str]
+) -> None:
+    """Into a round that waits for a browser's microphone, and into visits that have none."""
+    round_ = f"{listening}/round" if ident == IDENT else f"/visit/{quoted(ident)}/round"
+    key = stream
+    if ident == IDENT and stream == "":
+        answer = client.send_form(f"{round_}/microphone", data={**told, "rate": "48000"})
+        assert answer.status_code == 200
+        key = answer.json()["stream"]
+    check(client, "POST", f"{round_}/microphone", data=told)
+    check(client, "POST", f"{round_}/heard", params={"stream": key, "first": first}, content=block)
+    check(client, "POST", f"{round_}/microphone/leave", data={"stream": key, "why": first})
+    live = client.desk.rounds.of(listening.rpartition("/")[2])
+    assert live is not None
+    assert live.running
+    assert live.feed is not None
+    if live.feed.told()["fed"]:
+        assert live.feed._now is not None
+        live.feed.leave(live.feed._now.key, "left")
 
 
 @settings(many, max_examples=30)

@@ -61,9 +61,13 @@ const end = () => {
 
 if (round.dataset.over === "no") {
   const source = new EventSource(`${round.dataset.round}/events`);
-  source.onmessage = (event) => show(JSON.parse(event.data));
+  source.onmessage = (event) => {
+    const now = JSON.parse(event.data);
+    show(now);
+    round.dispatchEvent(new CustomEvent("now", { detail: now }));
+  };
   source.onerror = () => text("device", "The connection to taptest is lost; it is tried again. The round goes on.");
-  source.addEventListener("over", () => { source.close(); end(); });
+  source.addEventListener("over", () => { source.close(); end(); round.dispatchEvent(new CustomEvent("over")); });
   part("keys").addEventListener("submit", (event) => {
     event.preventDefault();
     press(event.submitter.value);
