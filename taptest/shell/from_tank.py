@@ -17,6 +17,9 @@ RUBBER_KG_M2 = 2.5
 RING_KG_M = 0.2
 RING_MOMENT_M4 = 1.5e-10
 """Extra mass and area moment of a rolled or clenched seam about a millimetre and a half thick: our own estimate."""
+HEAVY_RING_KG_M = 1.4
+HEAVY_RING_MOMENT_M4 = 3.5e-9
+"""The same of a heavy one: a clamped flange, a strap or a skirt's edge. Our own estimate."""
 FITTING_KG = 0.5
 
 
@@ -28,11 +31,13 @@ def spec_from_tank(
     losses: Losses | None = None,
     wall_m: float | None = None,
     seam_ring: bool = True,
+    heavy_ring: bool = False,
 ) -> ShellSpec:
     """Return the model's shell for a tank at a gauge pressure.
 
     `wall_m` replaces the nominal wall with the same outside. Without a known seam a diaphragm is taken to be clamped at
-    half height, and the seam's own ring is left out. A pressure below zero counts as none.
+    half height, and the seam's own ring is left out. `heavy_ring` lays a heavy ring on the seam, or at half height
+    where none is known. A pressure below zero counts as none.
     """
     shape = tank.shape
     middle = 0.5 * shape.height_m
@@ -41,6 +46,9 @@ def spec_from_tank(
     clamp = middle if seam is None else seam
     on_wall = tank.kind == "diaphragm" and not tank.sideways
     ring = seam_ring and seam is not None
+    ring_kg_m, ring_moment_m4 = (RING_KG_M, RING_MOMENT_M4) if ring else (0.0, 0.0)
+    if heavy_ring:
+        seam, ring_kg_m, ring_moment_m4 = clamp, HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4
     return ShellSpec(
         axis=shape.axis,
         diameter_m=shape.diameter_m,
@@ -49,8 +57,8 @@ def spec_from_tank(
         wall_m=shape.wall_m if wall_m is None else wall_m,
         pressure_pa=max(pressure_pa, 0.0),
         seam_depth_m=seam,
-        ring_mass_kg_m=RING_KG_M if ring else 0.0,
-        ring_stiffness=RING_MOMENT_M4 if ring else 0.0,
+        ring_mass_kg_m=ring_kg_m,
+        ring_stiffness=ring_moment_m4,
         rubber_kg_m2=RUBBER_KG_M2 if on_wall else 0.0,
         rubber_from_m=min(end, clamp) if on_wall else None,
         rubber_to_m=max(end, clamp) if on_wall else None,

@@ -30,7 +30,7 @@ from taptest.visit import disk
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
-"""The oldest files beyond this number are deleted; each takes about half a megabyte, and a tank has one or two."""
+"""The oldest files beyond this number are deleted; each takes about half a megabyte, and a tank has up to three."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
 _MODEL = (
     *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
@@ -51,7 +51,7 @@ Sweeps = tuple[LevelSweep, ...]
 
 
 def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
-    """Return the level sweeps of a visit's tank, one for each wall, lining and head that it may have, and notes.
+    """Return the level sweeps of a visit's tank, one for each wall, lining, ring and head that it may have, and notes.
 
     Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. `progress` is
     told the share done where the sweeps have to be computed.
@@ -59,26 +59,30 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
     tank = case.tank
     if tank.sideways:
         return (), ()
-    shells = [(tank, _changes(tank))]
-    shells += [(replace(tank, shape=shape), (Change(),)) for shape in other_heads(tank.shape, tank.volume_m3)[:1]]
+    pressure = _pressure_class(case)
+    shells = [(tank.shape, spec_from_tank(tank, pressure), _changes(tank))]
+    shells += [
+        (shape, spec_from_tank(replace(tank, shape=shape), pressure), (Change(),))
+        for shape in other_heads(tank.shape, tank.volume_m3)[:1]
+    ]
+    if tank.shape.axis == "vertical":  # the model of a lying tank has none
+        shells.append((tank.shape, spec_from_tank(tank, pressure, heavy_ring=True), (Change(),)))
     sweeps: list[LevelSweep] = []
     notes: list[str] = []
-    for number, (shell, changes) in enumerate(shells):
+    for number, (shape, spec, changes) in enumerate(shells):
         done = _part_of(progress, number, len(shells))
-        got, said = kept_sweeps(*_job(shell, _pressure_class(case), changes, done))
+        got, said = kept_sweeps(*_job(spec, shape.height_m, changes, done))
         sweeps.extend(got)
         notes.extend(said)
     return tuple(sweeps), tuple(dict.fromkeys(notes))
 
 
 def _job(
-    tank: Tank, pressure_pa: float, changes: tuple[Change, ...], progress: Callable[[float], None] | None
+    spec: ShellSpec, height_m: float, changes: tuple[Change, ...], progress: Callable[[float], None] | None
 ) -> tuple[ShellSpec, Callable[[], Sequence[LevelSweep]], str]:
     """Return a shell, how its sweeps are computed, and what they depend on besides."""
-    spec = spec_from_tank(tank, pressure_pa)
-    height = tank.shape.height_m
-    count = max(round((height - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)
-    positions = np.linspace(END_ROOM_M, height - END_ROOM_M, count)
+    count = max(round((height_m - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)
+    positions = np.linspace(END_ROOM_M, height_m - END_ROOM_M, count)
 
     def compute() -> Sequence[LevelSweep]:
         from taptest.shell.sweep import level_sweeps

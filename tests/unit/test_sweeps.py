@@ -112,7 +112,9 @@ def test_without_the_variable_the_platform_says_where(monkeypatch: pytest.Monkey
     assert cache_folder().is_absolute()
 
 
-def test_the_model_is_asked_for_walls_lining_and_heads_that_the_tank_may_have(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     asked: list[tuple[ShellSpec, FloatArray, tuple[Change, ...]]] = []
 
     def level_sweeps(
@@ -123,9 +125,11 @@ def test_the_model_is_asked_for_walls_lining_and_heads_that_the_tank_may_have(mo
 
     monkeypatch.setattr("taptest.shell.sweep.level_sweeps", level_sweeps)
     sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
-    (spec, positions, changes), (other, _, nominal) = asked
+    (spec, positions, changes), (other, _, nominal), (ringed, _, alone) = asked
     assert [(c.wall_factor, c.rubber_factor) for c in changes] == [(1, 1), (0.93, 1), (1.07, 1), (1, 0)]
-    assert nominal == (Change(),)
+    assert nominal == alone == (Change(),)
+    assert ringed.ring_mass_kg_m > 5 * spec.ring_mass_kg_m
+    assert ringed.seam_depth_m == spec.seam_depth_m == HANGING.seam_depth_m
     assert {spec.head, other.head} == {"ellipsoidal", "torispherical"}, "volume and tape do not tell these two apart"
     assert spec.pressure_pa == 1.25e5
     assert positions[0] > 0
@@ -136,8 +140,13 @@ def test_the_model_is_asked_for_walls_lining_and_heads_that_the_tank_may_have(mo
     bladder = replace(HANGING, kind="bladder", seam_depth_m=None, volume_m3=2 * HANGING.volume_m3)
     sweeps_for(Case(bladder, SystemFacts(WATER), Readings()))
     assert [[(c.wall_factor, c.rubber_factor) for c in changes] for _, _, changes in asked] == [
-        [(1, 1), (0.93, 1), (1.07, 1)]
+        [(1, 1), (0.93, 1), (1.07, 1)],
+        [(1, 1)],
     ], "no other head explains twice the volume"
+    assert [spec.ring_mass_kg_m > 0 for spec, _, _ in asked] == [False, True]
+    asked.clear()
+    sweeps_for(Case(LYING, SystemFacts(WATER), Readings()))
+    assert all(spec.ring_mass_kg_m == 0 for spec, _, _ in asked), "the model of a lying tank has no ring"
 
 
 def test_a_lying_diaphragm_tank_is_read_without_a_sweep() -> None:
