@@ -24,7 +24,7 @@ visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.round
 capture.plans capture.notes capture.estimate capture.session capture.tones capture.excerpt capture.letters
 capture.terminal
-report.wording report.words report.trend_words report.figures report.forecast_figure report.trend_figure
+report.wording report.words report.trend_words report.typefaces report.figures report.forecast_figure report.trend_figure
 report.page_text report.page report.sources
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
 desk.render
@@ -36,7 +36,7 @@ ONE_PLACE = {
     "threadpoolctl": {"shell.response"},
     "soundfile": {"sound.recording"},
     "sounddevice": {"capture.device"},
-    "matplotlib": {"report.figures", "report.forecast_figure", "report.trend_figure"},
+    "matplotlib": {"report.typefaces", "report.figures", "report.forecast_figure", "report.trend_figure"},
     "typst": {"report.page"},
     "sqlite3": {"visit.shelf"},
     "starlette": {

@@ -26,13 +26,16 @@ from taptest.capture.round import (
     Plan,
     PointDone,
     PointReopened,
+    PointRestarted,
     PracticeTap,
     Result,
     Round,
     StageBegan,
     TapAccepted,
     TapRefused,
+    Warned,
 )
+from taptest.capture.tones import NOTES, Tone
 from taptest.errors import DeviceError, VisitError
 from taptest.line.drift import reference_drift
 from taptest.sound.taps import RING_S, TapDetector
@@ -41,10 +44,12 @@ from taptest.sound.traits import LEAD_S, NoiseProfile, noise_profile
 FloatArray = NDArray[np.float64]
 
 Key = Literal["redo", "skip", "stop"]
-Sounding = Literal["tap", "point", "again", "done"]
+Sounding = Tone
 
 POLL_S = 0.1
 RETRY_S = 1.0
+HELD_S = 0.75
+"""A key that is held down comes again and again; it counts as pressed anew only so long after it came last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +118,16 @@ class Session:
         self._keys: queue.SimpleQueue[Key] = queue.SimpleQueue()
         self._noise: dict[int, NoiseProfile] = {}
         self._heard: dict[Result, HeardStop] = {}
+        self._came: dict[Key, float] = {}
+        self._drift = ""
 
     def press(self, key: Key) -> None:
-        """Tell of a key, from any thread."""
-        self._keys.put(key)
+        """Tell of a key, from any thread. An arm that leans on the space bar shall not undo the whole line."""
+        now = self._clock()
+        held = now - self._came.get(key, -HELD_S) < HELD_S
+        self._came[key] = now
+        if not held:
+            self._keys.put(key)
 
     def run(self) -> Iterator[SessionEvent]:
         """Yield what happens until the round is done or stopped.
@@ -141,6 +152,7 @@ class Session:
                     if str(error) != trouble:
                         trouble = str(error)
                         self.journal.note("lost", sentence=trouble)
+                        self._sound_name("again")
                         yield SourceLost(trouble)
                     yield from self._wait_for_source()
         finally:
@@ -208,6 +220,8 @@ class Session:
             if event == StageBegan("deciding") and not asked:
                 self._ask()
             yield event
+            if isinstance(event, PointDone) and event.result.stop.kind in ("reference", "recheck"):
+                yield from self._drifted()
 
     def _sound(self, events: Sequence[Event]) -> None:
         """Play one tone for what happened last, and tell the round that it is in the air."""
@@ -219,16 +233,30 @@ class Session:
                 name = "point"
             elif isinstance(event, TapAccepted) or (isinstance(event, PracticeTap) and event.good):
                 name = "tap"
-            elif isinstance(event, TapRefused | PointReopened | PracticeTap):
+            elif isinstance(event, PointReopened | PointRestarted | PracticeTap):
                 name = "again"
-        if name is not None and self._tones is not None:
-            length_s = self._tones.play(name)
-            if length_s > 0:
-                length_s += self._latency_s
-                from_s = round(self.round.now_s, 4)
-                recording = self.round.recording
-                self.journal.note("tone", recording=recording, name=name, from_s=from_s, length_s=round(length_s, 4))
-                self.round.tone(length_s)
+            elif (isinstance(event, TapRefused) and event.sounding) or (
+                isinstance(event, Warned) and self.round.stage == "tapping"
+            ):
+                name = "again"
+        if name is not None:
+            self._sound_name(name)
+
+    def _sound_name(self, name: Sounding) -> None:
+        length_s = 0.0 if self._tones is None else self._tones.play(name)
+        if length_s > 0:
+            length_s += self._latency_s
+            from_s = round(self.round.now_s, 4)
+            recording = self.round.recording
+            self.journal.note("tone", recording=recording, name=name, from_s=from_s, length_s=round(length_s, 4))
+            self.round.tone(length_s, [hz for hz, _ in NOTES[name]])
+
+    def _drifted(self) -> Iterator[SessionEvent]:
+        """Yield what the reference mark tells, each sentence once: midway there is still time to mend it."""
+        drift = self.drift()
+        if drift and drift != self._drift:
+            self._drift = drift
+            yield from self._happened([Warned(drift)])
 
     def _measure_noise(self) -> None:
         recording = self.round.recording
@@ -244,8 +272,9 @@ class Session:
 
     def drift(self) -> str:
         """Say in a sentence whether the reference mark sounds otherwise later than at first, "" if it does not."""
-        heard = [self._hear(result) for result in self.round.results if result.taps]
-        points = [stop.point() for stop in heard if stop.stop.kind in ("reference", "recheck")]
+        kinds = ("reference", "recheck")
+        heard = [self._hear(each) for each in self.round.results if each.taps and each.stop.kind in kinds]
+        points = [stop.point() for stop in heard]
         return reference_drift(points) if len(points) > 1 else ""
 
     def _hear(self, result: Result) -> HeardStop:

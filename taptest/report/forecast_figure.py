@@ -14,7 +14,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from taptest.finding.records import ForecastCurve
-from taptest.report.figures import STYLE, UNKNOWN, WATER_MARK, Picture, picture_of, printable
+from taptest.report.figures import UNKNOWN, WATER_MARK, Picture, picture_of, style_for
+from taptest.report.typefaces import explained
 from taptest.report.wording import Wording, worded
 from taptest.visit.result import VisitResult
 from taptest.water.forecast import relief_tolerance_pa
@@ -33,7 +34,7 @@ def forecast_picture(result: VisitResult, wording: Wording = "us") -> Picture | 
     forecast = result.judgement.forecast
     if forecast is None or forecast.curve is None:
         return None
-    with rc_context(STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+    with rc_context(style_for(result.name)):
         return picture_of(_figure(result, forecast.curve, wording), f"forecast: {result.name}")
 
 
@@ -76,7 +77,7 @@ def _title(result: VisitResult, wording: Wording) -> str:
     forecast, units = result.judgement.forecast, result.units
     assert forecast is not None
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
-    name = printable(textwrap.shorten(result.name or "Tank without a name", 70, placeholder="..."))
+    name = explained(textwrap.shorten(result.name or "Tank without a name", 70, placeholder="..."))
     said = "" if result.case.system.relief_pa is None else worded(f": the relief valve {forecast.relief}", wording)
     hottest = units.show("temperature", forecast.temperature_c)
     return f"{name}{day}{' (simulated data)' if result.simulated else ''}\nUp to {hottest}{said}"

@@ -18,7 +18,8 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from taptest.finding.records import Bound, Interval
-from taptest.report.figures import EXPECTED, STYLE, UNKNOWN, WATER_MARK, Picture, picture_of, printable
+from taptest.report.figures import EXPECTED, UNKNOWN, WATER_MARK, Picture, picture_of, style_for
+from taptest.report.typefaces import explained
 from taptest.visit.history import DAYS_A_YEAR, History
 
 WIDTH, HEIGHT = 7.5, 5.6
@@ -33,7 +34,7 @@ ARROW = 0.12
 
 def history_picture(history: History) -> Picture:
     """Draw a history as PNG (300 dots to the inch), as SVG and as PDF."""
-    with rc_context(STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+    with rc_context(style_for(history.tank, history.site)):
         return picture_of(_figure(history), f"history: {history.tank}")
 
 
@@ -55,7 +56,7 @@ def _figure(history: History) -> Figure:
 def _title(history: History) -> str:
     words = [history.tank or "Tank without a name", history.site]
     name = ", ".join(word if len(word) <= 60 else word[:57] + "..." for word in words if word)
-    return printable(name) + (" (simulated data)" if any(past.simulated for past in history.visits) else "")
+    return explained(name) + (" (simulated data)" if any(past.simulated for past in history.visits) else "")
 
 
 def _charges(axes: Axes, history: History) -> None:

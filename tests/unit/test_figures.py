@@ -144,10 +144,6 @@ def test_the_legend_tells_what_is_drawn(state: BoundaryState, tank: Tank, expect
     assert absent not in words
 
 
-def test_letters_that_the_font_lacks_become_boxes() -> None:
-    assert figures.printable("Tank 膨 a\n b") == "Tank □ a b"
-
-
 def test_a_text_is_broken_and_cut_to_its_width() -> None:
     lines = figures._wrap("word " * 100, 10.5, "bold", 3.0, 3)
     assert len(lines) == 3

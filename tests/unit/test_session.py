@@ -13,7 +13,7 @@ from taptest.capture import session as session_module
 from taptest.capture.excerpt import joined, noise_of, save_points
 from taptest.capture.journal import open_journal, read_log, recordings
 from taptest.capture.notes import results_from
-from taptest.capture.round import Plan, Round
+from taptest.capture.round import Plan, Round, StageBegan
 from taptest.capture.session import Listening, Session, SessionEvent, SoundLost, SourceLost, open_session
 from taptest.errors import DeviceError, VisitError
 from taptest.sound.taps import detect_taps
@@ -166,6 +166,22 @@ def test_without_a_microphone_it_ends_at_once_with_a_sentence(tmp_path: Path) ->
     session = open_session(tmp_path, PLAN, one_after_the_other())
     with pytest.raises(DeviceError, match="no microphone"):
         run(session)
+
+
+def test_a_patient_round_waits_for_its_first_source(tmp_path: Path) -> None:
+    tries = 0
+
+    def late() -> ArraySource:
+        nonlocal tries
+        tries += 1
+        if tries < 4:
+            raise DeviceError("It is not here yet.")
+        return ArraySource(tapping(15))
+
+    events = run(open_session(tmp_path, PLAN, late, patient=True))
+    assert [event.sentence for event in events if isinstance(event, SourceLost)] == ["It is not here yet."]
+    assert StageBegan("done") in events
+    assert tries == 4
 
 
 def test_a_folder_without_a_round_needs_a_plan(tmp_path: Path) -> None:
