@@ -180,7 +180,7 @@ def compare(
     reference, needed = reference_charge(case), needed_precharge_pa(case)
     if not line_shows_share(case.tank):
         return Comparison(reference, needed, None, None, None, None, {})
-    heard = line.state != "not found"
+    heard = line.state != "not found" and not line.inverted
     if case.readings.pressure_pa is None:
         mixing = draw_mixing(DRAWS, rng)
         shares = _heard_shares(case.tank, line, mixing, rng)

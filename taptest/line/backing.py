@@ -31,12 +31,13 @@ def p_water_at(
     G = posterior.depth_m.size
     spread = inverted_mass if inverted_mass is not None else np.full(G, posterior.p_inverted / G)
     two = p_two_water if p_two_water is not None else np.full(point_depth_m.size, 0.5)
-    below = _share_above(posterior.depth_m, posterior.mass, point_depth_m)
+    # a bag that does not touch leaves the water's height open: any is as likely as any other
+    below = _share_above(posterior.depth_m, posterior.mass + posterior.p_no_contact / G, point_depth_m)
     below_inverted = _share_above(posterior.depth_m, spread, point_depth_m)
     if water_end == "bottom":
         one, turned = below, float(spread.sum()) - below_inverted
     else:
-        one, turned = posterior.p_found - below, below_inverted
+        one, turned = posterior.p_found + posterior.p_no_contact - below, below_inverted
     p = posterior.p_all_water + one + turned + posterior.p_two * two
     return np.asarray(np.clip(p, NEVER_SURE, 1.0 - NEVER_SURE))
 

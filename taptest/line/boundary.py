@@ -1,7 +1,8 @@
 """The single door of the room: where the water ends, how sure that is, or why it cannot be said.
 
 One posterior is formed over: one boundary at every depth with the water on its own side, all air, all water, an
-inverted picture, two boundaries. With a sweep of the shell model the evidence is the matched profile; two boundaries,
+inverted picture, two boundaries, and for a bladder tank a bag that does not touch its shell, which sounds like all air
+whatever it holds. With a sweep of the shell model the evidence is the matched profile; two boundaries,
 which the model does not know, are weighed as a line on which nothing varies as the model says, plus what the
 change-points gain there. Without a sweep the change-points decide alone, the water on the side that the tank names and
 the duller part the water's. A line unlike anything the model makes, or one without contrast, is "not found", never
@@ -32,9 +33,13 @@ FloatArray = NDArray[np.float64]
 GRID_STEP_M = 0.002
 SURE_ENOUGH = 0.6
 """One boundary is named only if it has at least this probability."""
-SURE_OF_WHOLE = 0.7
+SURE_OF_WHOLE = 0.8
 """All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
 taken for a sound one costs most."""
+SURE_OF_INVERTED = 0.5
+"""A boundary with the water on the wrong side is named from here on; its prior is small enough."""
+NO_CONTACT = 0.15
+"""Prior probability that a bag holds water and yet touches its shell nowhere; own judgement, no source."""
 UNLIKE = 0.9
 """Share of the variance along the line that the best candidate may leave unexplained before the misfit reaches 1.
 
@@ -61,16 +66,22 @@ class Prior:
     all_water: float = 0.12
     inverted: float = 0.01
     two: float = 0.01
+    no_contact: float = 0.0
 
     @property
     def found(self) -> float:
         """Probability of one boundary with the water on its own side."""
-        return 1.0 - self.all_air - self.all_water - self.inverted - self.two
+        return 1.0 - self.all_air - self.all_water - self.inverted - self.two - self.no_contact
 
 
 def prior_for(tank: Tank) -> Prior:
-    """Prior of a tank: where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks."""
-    return Prior() if tank.hanging else Prior(inverted=0.001)
+    """Prior of a tank.
+
+    Where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks; only a bag can hold water
+    without touching the shell.
+    """
+    no_contact = NO_CONTACT if tank.kind == "bladder" else 0.0
+    return Prior(no_contact=no_contact) if tank.hanging else Prior(inverted=0.001, no_contact=no_contact)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +95,8 @@ class _Evidence:
     all_water: float
     two: float
     p_two_water: FloatArray
-    unexplained: float
+    unexplained: float = 0.0
+    unexplained_inverted: float = 0.0
 
 
 def read_line(
@@ -110,13 +122,16 @@ def read_line(
     changes = line_changes(profile)
     if sweeps:
         evidence = _model_evidence(profile, sweeps, changes, settings or MatchSettings())
-        misfit, method = evidence.unexplained / UNLIKE, "matched profiles"
+        method = "matched profiles"
     else:
         evidence = _free_evidence(profile, changes, tank)
-        misfit, method = 0.0, "change-points"
+        method = "change-points"
     posterior, inverted = _posterior(evidence, prior or prior_for(tank))
     posterior = _as_tapped(posterior, profile.depth_m, tank)
-    interval = (posterior.quantile_m(0.05), posterior.quantile_m(0.95))
+    turned = posterior.p_inverted >= SURE_OF_INVERTED
+    boundary = replace(posterior, mass=inverted) if turned else posterior
+    misfit = (evidence.unexplained_inverted if turned else evidence.unexplained) / UNLIKE
+    interval = (boundary.quantile_m(0.05), boundary.quantile_m(0.95))
     wide = interval[1] - interval[0] > TOO_WIDE * tank.shape.height_m
     state = _state(posterior, misfit, wide)
     if state == "not found":
@@ -126,13 +141,14 @@ def read_line(
     return LineReading(
         state=state,
         posterior=posterior,
-        depth_m=posterior.quantile_m(0.5) if found else None,
+        depth_m=boundary.quantile_m(0.5) if found else None,
         interval90_m=interval if found else None,
         p_water=p_water_at(profile.depth_m, posterior, tank.water_end, inverted, evidence.p_two_water),
         point_depth_m=profile.depth_m,
         misfit=misfit,
         notes=tuple(notes),
         method=method,
+        inverted=found and turned,
     )
 
 
@@ -173,6 +189,7 @@ def _model_evidence(
         two=match.flat + two - none + middling,
         p_two_water=_two_water(profile, changes),
         unexplained=match.unexplained,
+        unexplained_inverted=match.unexplained_inverted,
     )
 
 
@@ -189,7 +206,6 @@ def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evid
         all_water=none,
         two=two,
         p_two_water=_two_water(profile, changes),
-        unexplained=0.0,
     )
 
 
@@ -251,6 +267,7 @@ def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, Fl
     inner = cell * ((share >= INVERTED_ROOM) & (share <= 1.0 - INVERTED_ROOM))
     with np.errstate(divide="ignore"):
         log_inner = np.log(inner / inner.sum())
+        log_no_contact = np.log(prior.no_contact)
     parts = np.concatenate(
         (
             evidence.boundary + np.log(prior.found * cell),
@@ -259,6 +276,7 @@ def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, Fl
                 evidence.all_air + np.log(prior.all_air),
                 evidence.all_water + np.log(prior.all_water),
                 evidence.two + np.log(prior.two),
+                evidence.all_air + log_no_contact,
             ],
         )
     )
@@ -272,6 +290,7 @@ def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, Fl
         p_all_water=float(mass[2 * G + 1]),
         p_inverted=float(inverted.sum()),
         p_two=float(mass[2 * G + 2]),
+        p_no_contact=float(mass[2 * G + 3]),
     )
     return posterior, inverted
 
@@ -300,6 +319,8 @@ def _as_tapped(posterior: BoundaryPosterior, point_depth_m: FloatArray, tank: Ta
 
 def _state(posterior: BoundaryPosterior, misfit: float, wide: bool) -> BoundaryState:
     """Name the state if it is likely enough, the line fits the model, and the boundary has a place."""
+    if posterior.p_inverted >= SURE_OF_INVERTED:
+        return "not found" if misfit >= 1.0 or wide else "found"
     chances: dict[BoundaryState, float] = {
         "found": posterior.p_found,
         "all air": posterior.p_all_air,
@@ -325,6 +346,11 @@ def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_m
         return (
             "The sound hardly changes along the line, so one thing may back the shell all through; without the tank's "
             "dimensions it cannot be said whether air or water."
+        )
+    if posterior.p_no_contact > 0.05 and posterior.p_all_air + posterior.p_no_contact >= SURE_OF_WHOLE:
+        return (
+            "The shell rings behind every mark: the tank holds no water, or its bag holds some and does not touch the "
+            "shell. Taps cannot tell which; weigh the tank or measure a drain."
         )
     if wide and posterior.p_found >= SURE_ENOUGH:
         return (
@@ -373,7 +399,7 @@ def _cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Poi
 def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> LineReading:
     """Make a reading that says nothing but why, in whole sentences: the prior itself, for points (P,) untold."""
     depth = _plain_grid(tank)
-    flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5), 0.0)
+    flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5))
     posterior, inverted = _posterior(flat, prior_for(tank))
     posterior = _as_tapped(posterior, point_depth_m, tank)
     return LineReading(

@@ -75,7 +75,9 @@ class Match:
     flat: float
     """A line on which nothing varies as the model says."""
     unexplained: float
-    """Share of the levels' variance along the line that the best candidate leaves, 0..1."""
+    """Share of the levels' variance along the line that the best upright candidate leaves, 0..1."""
+    unexplained_inverted: float
+    """The same of the best inverted one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +129,6 @@ def match_profile(profile: Profile, sweeps: Sequence[LevelSweep], settings: Matc
 
     total = _log_mean(weighed(both).T)
     upright_total, turned_total = total[: depth.size + 2], total[depth.size + 2 :]
-    best = int(np.argmax(upright_total))
     return Match(
         depth_m=depth,
         boundary=upright_total[:-2],
@@ -135,8 +136,14 @@ def match_profile(profile: Profile, sweeps: Sequence[LevelSweep], settings: Matc
         all_air=float(upright_total[-2]),
         all_water=float(upright_total[-1]),
         flat=float(weighed(flat[None, :, None])[0, 0]),
-        unexplained=min(float(scores.level_rest[min(best, scores.level_rest.size - 1)]) for scores in upright),
+        unexplained=_left_over(upright, int(np.argmax(upright_total))),
+        unexplained_inverted=_left_over(turned, int(np.argmax(turned_total))),
     )
+
+
+def _left_over(scores: Sequence[_Scores], best: int) -> float:
+    """Share of the levels' variance that the best candidate leaves with the variant that leaves least."""
+    return min(float(each.level_rest[min(best, each.level_rest.size - 1)]) for each in scores)
 
 
 def _validate(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:

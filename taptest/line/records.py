@@ -67,6 +67,8 @@ class BoundaryPosterior:
     """Probability of one boundary with the water on the wrong side."""
     p_two: float = 0.0
     """Probability of two boundaries."""
+    p_no_contact: float = 0.0
+    """Probability that the bag of a bladder tank does not touch its shell: it rings all over whatever it holds."""
 
     @property
     def p_found(self) -> float:
@@ -91,6 +93,7 @@ class LineReading:
     """What the taps along the line say."""
 
     state: BoundaryState
+    """"found" also where the one boundary has the water on the wrong side: see `inverted`."""
     posterior: BoundaryPosterior
     depth_m: float | None
     """Median boundary depth given that there is one; None where the state is not "found"."""
@@ -104,3 +107,5 @@ class LineReading:
     notes: tuple[str, ...] = ()
     """Whole sentences: inverted picture, two boundaries, drift, no contrast, weak taps."""
     method: str = ""
+    inverted: bool = False
+    """Whether the boundary that was found has the water on the wrong side, as with a failed diaphragm."""

@@ -20,6 +20,7 @@ few = settings(max_examples=25, deadline=None)
 
 def all_mass(posterior: BoundaryPosterior) -> float:
     whole = posterior.p_all_air + posterior.p_all_water + posterior.p_inverted + posterior.p_two
+    whole += posterior.p_no_contact
     return posterior.p_found + whole
 
 

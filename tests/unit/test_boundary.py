@@ -48,16 +48,37 @@ def test_whole_states_are_told_by_the_model() -> None:
     assert (water.p_water > 0.5).all()
 
 
-def test_an_inverted_picture_is_said_and_not_forced_into_one_boundary() -> None:
+def test_an_inverted_picture_is_found_with_the_water_on_the_wrong_side() -> None:
     depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
     level, time = made_field(np.array([np.nan, 0.2, np.nan]), HEIGHT_M - depth)
     mirrored = points_of(level[1], time[1], depth)
     reading = read_line(mirrored, made_tank("bottom"), [SWEEP])
     assert reading.posterior.p_inverted > 0.6
-    assert reading.state == "not found"
+    assert (reading.state, reading.inverted) == ("found", True)
+    assert reading.depth_m == pytest.approx(HEIGHT_M - 0.2, abs=0.01)
+    assert reading.interval90_m is not None
+    assert reading.interval90_m[0] < HEIGHT_M - 0.2 < reading.interval90_m[1]
     assert any("inverted" in note for note in reading.notes)
     # water is where it rings in the picture: at the top
     assert reading.p_water[0] > 0.5 > reading.p_water[-1]
+
+
+def test_a_bag_that_rings_all_over_is_not_taken_for_an_empty_one() -> None:
+    depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
+    level, time = made_field(np.array([np.nan, 0.2, np.nan]), depth)
+    ringing = points_of(level[0], time[0], depth)
+    tank = replace(made_tank("bottom"), kind="bladder")
+    reading = read_line(ringing, tank, [SWEEP])
+    assert read_line(ringing, made_tank("bottom"), [SWEEP]).state == "all air"
+    assert reading.state == "not found"
+    assert "does not touch the shell" in reading.notes[0]
+    assert reading.posterior.p_no_contact > 0.3
+    # the water's height is left open then: more likely lower down
+    assert (np.diff(reading.p_water) >= 0).all()
+    assert reading.p_water[-1] > 0.3 > reading.p_water[0]
+    wet = read_line(made_points(0.2, np.random.default_rng(1)), tank, [SWEEP])
+    assert wet.state == "found"
+    assert wet.posterior.p_no_contact < 0.05
 
 
 def test_noise_is_unlike_anything_the_model_makes() -> None:
