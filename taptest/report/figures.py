@@ -12,7 +12,6 @@ inches. Matplotlib is used without its state machine, so that figures can be dra
 import io
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -20,13 +19,13 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon, Rectangle
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
 from taptest import __version__
+from taptest.report.typefaces import BOX, BOX_WORDS, MAIN, advance, families, printable
 from taptest.report.wording import Wording, worded
 from taptest.sound.spectra import SPECTRUM_EDGES_HZ
 from taptest.tank.shape import meridian
@@ -65,7 +64,7 @@ _RUBBER_LINE: dict[str, Any] = {"color": RUBBER, "linewidth": 2.0, "solid_capsty
 _RUBBER_ZONE: dict[str, Any] = {"facecolor": "none", "edgecolor": RUBBER, "hatch": "....", "linewidth": 0.0}
 
 STYLE: dict[str, Any] = {
-    "font.family": ["DejaVu Sans"],
+    "font.family": [MAIN],
     "font.size": 8,
     "axes.linewidth": 0.6,
     "xtick.major.width": 0.6,
@@ -113,8 +112,13 @@ TANK_ONLY = Sheet(3.1, 2.6, 1.6, words=False, panels=False, legend_columns=1, pl
 
 def boundary_picture(result: VisitResult, wording: Wording = "us") -> Picture:
     """Draw a judged visit as PNG (300 dots to the inch), as SVG and as PDF."""
-    with rc_context(STYLE):  # type: ignore[arg-type]  # a plain dict of settings is what it takes
+    with rc_context(style_for(result.name)):
         return picture_of(_figure(result, ALONE, wording), f"{result.judgement.code}: {result.name}")
+
+
+def style_for(*typed: str) -> Any:
+    """Return the settings for a picture that shows typed texts: with fonts that have their letters, where there are."""
+    return STYLE | {"font.family": families(*typed)}
 
 
 def picture_of(figure: Figure, title: str) -> Picture:
@@ -534,26 +538,11 @@ def _draw_probability(axes: Axes, result: VisitResult, scale: _Scale, inches: fl
 # --- words ---
 
 
-def printable(text: str) -> str:
-    """Return the text with a box for every character that the font cannot show, on one line."""
-    known = get_font(findfont(FontProperties(family="DejaVu Sans"))).get_charmap()
-    line = " ".join(text.split())
-    return "".join(letter if ord(letter) in known else "\u25a1" for letter in line)
-
-
-@lru_cache(maxsize=4096)
-def _advance(letter: str, weight: str) -> float:
-    """Measure a letter's width as a share of the font's size."""
-    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
-    font.set_size(100, 72)
-    return float(font.load_char(ord(letter)).linearHoriAdvance) / 65536 / 100
-
-
 def _wrap(text: str, size: float, weight: str, width: float, most_lines: int) -> list[str]:
     """Break a text into lines that are at most `width` inches long; what does not fit ends in an ellipsis."""
 
     def fits(line: str) -> bool:
-        return sum(_advance(letter, weight) for letter in line) * size / 72 <= width
+        return sum(advance(letter, weight) for letter in line) * size / 72 <= width
 
     lines = [""]
     for word in printable(text).split(" "):
@@ -594,9 +583,12 @@ def _draw_words(figure: Figure, result: VisitResult, heading: list[str], wording
     put(f"{badge}{day}", 0.24, fontsize=9, side="right", weight="bold" if result.simulated else "normal")
     for number, line in enumerate(heading):
         put(line, 0.50 + 0.19 * number, fontsize=10.5, weight="bold")
-    readings = _wrap(worded(_readings(result), wording), 7, "normal", width - 2 * MARGIN - 1.0, 1)[0]
+    maker = f"taptest {__version__}"
+    maker = f"{BOX_WORDS}    {maker}" if BOX in name and BOX not in result.name else maker
+    room = sum(advance(letter, "normal") for letter in maker) * 7 / 72 + 0.35
+    readings = _wrap(worded(_readings(result), wording), 7, "normal", width - 2 * MARGIN - room, 1)[0]
     put(readings, page - 0.12, fontsize=7, color="#444444")
-    put(f"taptest {__version__}", page - 0.12, fontsize=7, color="#444444", side="right")
+    put(maker, page - 0.12, fontsize=7, color="#444444", side="right")
 
 
 def _readings(result: VisitResult) -> str:
