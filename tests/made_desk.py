@@ -11,6 +11,7 @@ from starlette.testclient import TestClient
 from taptest.capture.device import Source
 from taptest.capture.session import Tones
 from taptest.desk.app import desk_behind, make_app
+from taptest.desk.guard import OWN_NAMES
 from taptest.desk.live import SoundWay
 from taptest.desk.render import Desk
 from taptest.errors import DeviceError
@@ -61,9 +62,11 @@ def make_shelf(root: Path, visits: int = 1) -> Path:
 
 
 @contextmanager
-def pages(root: Path, way: SoundWay | None = None, *, opened: bool = True) -> Iterator[Pages]:
+def pages(
+    root: Path, way: SoundWay | None = None, *, opened: bool = True, names: tuple[str, ...] = OWN_NAMES
+) -> Iterator[Pages]:
     """Requests to the pages over a shelf; `opened` with the cookie that the address gives."""
-    guarded = make_app(root, TOKEN, PORT, way or Arrays())
+    guarded = make_app(root, TOKEN, PORT, way or Arrays(), names)
     client = Pages(guarded, base_url=BASE, follow_redirects=False)
     client.desk = desk_behind(guarded)
     if opened:

@@ -1,11 +1,13 @@
 """`taptest desk`: the local pages for the whole job."""
 
 import argparse
+import sys
 from pathlib import Path
 
 DESCRIPTION = """\
 Open the local pages: the shelf of visits, new visits, the guided round, review of every tap, the finding and its
-report. They are served to this computer only, at an address with a secret in it, and nothing leaves the computer.
+report. They are served to this computer only, at an address with a secret in it, and nothing leaves the computer;
+--network opens them to the local network, too.
 """
 EXAMPLES = """\
 docs/desk.md shows each page.
@@ -14,6 +16,7 @@ examples:
   taptest desk
   taptest desk --shelf visits --port 8123
   taptest desk --no-browser
+  taptest desk --network
 """
 
 
@@ -29,6 +32,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--port", type=int, default=0, metavar="N", help="port of this computer; any that is free if left out"
     )
+    parser.add_argument(
+        "--network",
+        nargs="?",
+        const="",
+        metavar="ADDRESS",
+        help="open the pages to the local network, too, as for a telephone: everybody there who learns the address "
+        "that is printed can see and change all visits, and nothing is encrypted on the way. ADDRESS is this "
+        "computer's own in that network, where it has several",
+    )
     parser.add_argument("--no-browser", action="store_true", help="print the address and open no browser")
 
 
@@ -43,5 +55,16 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.port,
         browser=not arguments.no_browser,
         say=lambda line: print(line, flush=True),
+        network=arguments.network,
+        code=_can_show_code(),
     )
     return 0
+
+
+def _can_show_code() -> bool:
+    """Whether the output is a screen that has block letters."""
+    try:
+        "\N{FULL BLOCK}\N{UPPER HALF BLOCK}".encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        return False
+    return sys.stdout.isatty()

@@ -53,6 +53,8 @@ class Desk:
         self.judge = Judge()
         self.histories = Histories(root)
         self.rounds = Rounds(way or Devices())
+        self.reach: str | None = None
+        """The address at which the local network reaches the pages, where the user asked for it."""
         self._notes: OrderedDict[str, str] = OrderedDict()
         self._templates = jinja2.Environment(
             loader=jinja2.FileSystemLoader(TEMPLATES),
@@ -65,7 +67,7 @@ class Desk:
 
     def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
         """Return a page."""
-        known = {"note": "", "running": self.rounds.running, "wide": False}
+        known = {"note": "", "running": self.rounds.running, "wide": False, "reach": self.reach}
         return HTMLResponse(self._templates.get_template(template).render({**known, **values}), status)
 
     def go(self, where: str, note: str = "") -> RedirectResponse:

@@ -23,6 +23,9 @@
   const post = (path, body) => fetch(`${ROUND}/${path}`, { method: "POST", body });
   const sentenceOf = (answer) => answer.json().then((told) => told.sentence, () => "taptest refused the microphone.");
 
+  const able = Boolean(navigator.mediaDevices && window.AudioWorkletNode);
+  const offer = (yes) => { button.hidden = !(yes && able); };
+
   let ears = null;
   let busy = false;
   let over = round.dataset.over !== "no";
@@ -44,7 +47,7 @@
   const stop = (sentence) => {
     release();
     say(sentence);
-    button.hidden = over;
+    offer(!over);
   };
 
   // A browser that cannot join a microphone and a context of another rate gets a context of the microphone's rate.
@@ -127,7 +130,7 @@
     button.hidden = true;
     wish(true);
     try {
-      if (!navigator.mediaDevices || !window.AudioWorkletNode) { stop(NONE); return; }
+      if (!able) { stop(NONE); return; }
       say("The browser asks whether this page may use the microphone: allow it.");
       const mine = await open();
       if (!await awake(mine.context)) { stop(ASLEEP); return; }
@@ -209,7 +212,7 @@
     const { fed, granted: sentence, warning, lost_s: lost } = detail.browser;
     const gone = lost ? ` ${lost.toFixed(1)} s of sound were lost on the way so far.` : "";
     if (fed) say(`${ears ? "" : "Another tab or window listens for this round; this one shows it. "}${sentence} ${warning}${gone}`.trim());
-    if (!ears && !busy) button.hidden = fed;
+    if (!ears && !busy) offer(!fed);
   });
   round.addEventListener("over", () => { over = true; wish(false); stop(""); });
   window.addEventListener("pagehide", () => { leave("left"); release(); });
@@ -223,5 +226,6 @@
     history.replaceState(null, "", asked);
   }
   if (sessionStorage.getItem(WANTED)) start();
-  else button.hidden = over;
+  else if (!able && !over && !word.textContent) say(NONE);
+  else offer(!over);
 }
