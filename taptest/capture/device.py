@@ -4,7 +4,7 @@ Conventions: a block is a mono array (N,) of float64 in -1..1, in order of time;
 clock that never jumps. This is the only module that touches `sounddevice`, and it imports it when a device is first
 asked for, so that judging and reporting work on machines without PortAudio. The callback of the sound card only copies.
 Everything that can hang in the sound system (stopping a stream whose server is frozen never returns) runs in threads
-that nobody waits for.
+that nobody waits for. The clock runs on while the computer sleeps, so that a lid that was closed shows as a gap.
 """
 
 import atexit
@@ -26,6 +26,7 @@ from taptest.errors import DeviceError
 
 FloatArray = NDArray[np.float64]
 
+MACOS = sys.platform == "darwin"
 RATES_HZ = (48000, 44100, 96000, 88200, 32000)
 """Sample rates asked for, best first; the device's own default comes after the first two."""
 LOWEST_RATE_HZ = 22050
@@ -34,6 +35,8 @@ BLOCK_FRAMES = 1024
 LATENCY_S = 0.1
 SILENT_FOR_S = 2.0
 """A device that delivers nothing for this long is taken as frozen: a frozen sound server gives no other sign."""
+SLEPT_FOR_S = 30.0
+"""Nothing for this long, noticed only afterwards, means that the computer slept: a device is missed after 2 s."""
 GAP_S = 0.5
 """A pause between two blocks that counts as lost sound."""
 RATE_WINDOW_S = 10.0
@@ -42,7 +45,24 @@ RATE_TOLERANCE = 0.03
 BACKLOG_S = 60.0
 """Sound that may wait for the program, as when the disk is slow; more is dropped and counted."""
 
+PLAIN_NAMES = dict.fromkeys(("default", "pulse", "sysdefault"), "the microphone chosen in the sound settings")
+"""Names that say nothing to people: on Linux they stand for whatever the sound settings say."""
+
 _API_ORDER = ("Windows WASAPI", "Core Audio", "ALSA", "JACK Audio Connection Kit", "Windows DirectSound", "MME")
+
+
+def sleepless_clock() -> float:
+    """Return the seconds of a clock that never jumps and, where the system has one, runs on while it sleeps.
+
+    Python's own `time.monotonic` stands still in sleep on Linux and macOS; on Windows it does not.
+    """
+    number = getattr(time, "CLOCK_BOOTTIME", getattr(time, "CLOCK_MONOTONIC", None) if MACOS else None)
+    return time.monotonic() if number is None else time.clock_gettime(number)
+
+
+def plain_name(name: str) -> str:
+    """Return an input's name in plain words."""
+    return PLAIN_NAMES.get(name, name)
 
 
 class Source(Protocol):
@@ -79,7 +99,9 @@ class Input:
     def sentence(self) -> str:
         """The input in plain words."""
         channels = "one channel" if self.channels == 1 else f"{self.channels} channels, the first is used"
-        return f"{self.name} ({self.api}; {channels})" + (" - the system's own choice" if self.default else "")
+        return f"{plain_name(self.name)} ({self.api}; {channels})" + (
+            " - the system's own choice" if self.default else ""
+        )
 
 
 def _backend() -> Any:
@@ -131,7 +153,10 @@ class SoundSystem:
         """Return the inputs worth offering: each only under the best of the system's interfaces that shows it."""
         with self._errors("list the sound inputs", "Check that the sound service of this computer runs."):
             devices, apis = self._sd.query_devices(), self._sd.query_hostapis()
-        default = next((int(api["default_input_device"]) for api in apis if int(api["default_input_device"]) >= 0), -1)
+        # On Windows the oldest interface comes first and offers a nameless "mapper" as its default.
+        ranked = sorted(apis, key=lambda api: _rank(str(api["name"])))
+        usual = (int(api["default_input_device"]) for api in ranked)
+        default = next((number for number in usual if number >= 0), -1)
         found = [
             Input(
                 index=number,
@@ -168,7 +193,7 @@ class SoundSystem:
             "close other programs that record, or choose another input."
         )
 
-    def open(self, entry: Input, clock: Callable[[], float] = time.monotonic) -> "Microphone":
+    def open(self, entry: Input, clock: Callable[[], float] = sleepless_clock) -> "Microphone":
         """Open the input and start listening. Raises `DeviceError`."""
         rate, channels = self.negotiate(entry)
         return Microphone(self, entry, rate, channels, clock)
@@ -248,7 +273,7 @@ class Microphone:
         entry: Input,
         rate_hz: int,
         channels: int,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = sleepless_clock,
     ) -> None:
         self.name = entry.name
         self.rate_hz = float(rate_hz)
@@ -307,19 +332,29 @@ class Microphone:
     def _watch(self) -> None:
         if self._finished.is_set():
             raise DeviceError(
-                f"The microphone {self.name} has gone: it was unplugged, or the sound service ended. "
+                f"{subject(self.name)} has gone: it was unplugged, or the sound service ended. "
                 "Plug it in again; the round goes on by itself."
             )
-        silent = self._clock() - self._last
+        self._refuse_pause(self._clock() - self._last)
+
+    def _refuse_pause(self, silent: float) -> None:
+        """Raise where sound paused for long: what was there before may have changed meanwhile."""
+        if silent > SLEPT_FOR_S:
+            raise DeviceError(
+                f"No sound came for {_time(silent)}: the computer slept. What came before is kept, and the round goes "
+                "on. If pressure or temperature of the tank have changed meanwhile, begin a new visit instead."
+            )
         if silent > SILENT_FOR_S:
             raise DeviceError(
-                f"The microphone {self.name} has delivered nothing for {silent:.0f} s: "
-                "the computer slept, or its sound service is stuck. Nothing is lost. Unplug it and plug it in again."
+                f"{subject(self.name)} has delivered nothing for {silent:.0f} s: the computer slept, "
+                "or its sound service is stuck. What came before is kept, and the round goes on when it is back. "
+                "If it does not come back, unplug it and plug it in again."
             )
 
     def _check_rate(self, arrived: float, frames: int) -> None:
         """Count delivered samples against the clock: a device whose rate is changed under us says nothing of it."""
         gap, self._last = arrived - self._last, arrived
+        self._refuse_pause(gap)
         if self._window_start is None or gap > GAP_S:
             if self._window_start is not None:
                 self._lost += 1
@@ -333,8 +368,8 @@ class Microphone:
         self._window_start, self._window_frames = arrived, 0
         if abs(real_hz / self.rate_hz - 1) > RATE_TOLERANCE:
             raise DeviceError(
-                f"The microphone {self.name} now delivers {real_hz:.0f} samples a second and not {self.rate_hz:.0f}: "
-                "another program has changed its settings. "
+                f"{subject(self.name)} now delivers {real_hz:.0f} samples a second "
+                f"and not {self.rate_hz:.0f}: another program has changed its settings. "
                 "It is opened anew; close the other program if this comes back."
             )
 
@@ -373,6 +408,21 @@ def _asked_for(inputs: Sequence[Input], wanted: str) -> Input:
     names = "; ".join(f"{number}: {entry.name}" for number, entry in enumerate(inputs, 1))
     trouble = "No microphone is called" if not found else "More than one microphone fits"
     raise DeviceError(f'{trouble} "{wanted}". Name one of these, or give its number: {names}.')
+
+
+def subject(name: str) -> str:
+    """Return an input as the subject of a sentence."""
+    plain = PLAIN_NAMES.get(name)
+    return f"The microphone {name}" if plain is None else plain[:1].upper() + plain[1:]
+
+
+def _time(seconds: float) -> str:
+    """Write a long time in the unit that serves."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} minutes"
+    return f"{seconds / 3600:.0f} hours"
 
 
 def _rank(api: str) -> int:

@@ -6,13 +6,14 @@ microphone) and `round.jsonl`, one JSON object a line in order of time, only eve
 journal, or takes up one that ended in any way: torn WAV headers are mended and a half-written last line is cut off.
 """
 
+import errno
 import json
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,8 @@ Entry = Mapping[str, Any]
 
 LOG = "round.jsonl"
 FORMAT = 1
+LOCK_AT = 2**40
+WINDOWS = os.name == "nt"
 
 
 def _wall_time() -> str:
@@ -46,8 +49,10 @@ class Recording:
 class Journal:
     """Writes sound and decisions of a round. Raises `StorageError` where the disk refuses."""
 
-    def __init__(self, folder: Path, entries: tuple[Entry, ...], wall_time: Callable[[], str] = _wall_time) -> None:
-        """Use `open_journal`, which mends what an earlier run left."""
+    def __init__(
+        self, folder: Path, entries: tuple[Entry, ...], log: IO[bytes], wall_time: Callable[[], str] = _wall_time
+    ) -> None:
+        """Use `open_journal`, which mends what an earlier run left; `log` is the log, open for appending."""
         self.folder = folder
         self.entries = entries
         """What was in the log when the journal was opened."""
@@ -57,9 +62,7 @@ class Journal:
         noted = [entry for entry in entries if entry["what"] == "recording"]
         self._files = tuple(str(entry["file"]) for entry in noted)
         self._rates = [float(entry["rate_hz"]) for entry in noted]
-        with storage_errors("write", folder / LOG):
-            self._log = (folder / LOG).open("ab", buffering=0)
-            flush_folder(folder)
+        self._log = log
 
     def begin(self, rate_hz: float, device: str) -> None:
         """Start a new recording."""
@@ -100,6 +103,15 @@ class Journal:
         rate_hz = self._rates[recording]
         return read(path, round(from_s * rate_hz), round(to_s * rate_hz)), rate_hz
 
+    @property
+    def age_s(self) -> float:
+        """Seconds since the last entry that was there when the journal was opened, by the wall clock; 0 for none."""
+        try:
+            last, now = (datetime.fromisoformat(str(at)) for at in (self.entries[-1]["at"], self._wall_time()))
+            return (now - last).total_seconds()
+        except (IndexError, KeyError, ValueError, TypeError):
+            return 0.0
+
     def end(self) -> None:
         """End the current recording, if there is one."""
         if self._tape is not None:
@@ -113,22 +125,56 @@ class Journal:
 
 
 def open_journal(folder: Path, wall_time: Callable[[], str] = _wall_time) -> Journal:
-    """Make a journal in `folder`, or take up the one that is there. Raises `StorageError`, `VisitError`."""
+    """Make a journal in `folder`, or take up the one that is there; until it is closed, nobody else can.
+
+    Raises `StorageError`, and `VisitError` where another program has it open.
+    """
     make_folder(folder / SOUND)
-    for path in _tapes(folder):
-        mend(path)
-    entries, end = _read_log(folder / LOG)
-    if entries:
-        _check_format(entries[0], folder / LOG)
-    if (folder / LOG).exists():
+    with storage_errors("write", folder / LOG):
+        log = (folder / LOG).open("ab", buffering=0)
+    try:
+        _lock(log, folder)
+        with storage_errors("write", folder / LOG):
+            flush_folder(folder)
+        for path in _tapes(folder):
+            mend(path)
+        entries, end = _read_log(folder / LOG)
+        if entries:
+            _check_format(entries[0], folder / LOG)
         _set_aside(folder, end)
         with storage_errors("mend", folder / LOG), (folder / LOG).open("r+b") as file:
             file.truncate(end)
             os.fsync(file.fileno())
-    journal = Journal(folder, entries, wall_time)
-    if not entries:
-        journal.note("journal", format=FORMAT)
+        journal = Journal(folder, entries, log, wall_time)
+        if not entries:
+            journal.note("journal", format=FORMAT)
+    except BaseException:
+        log.close()
+        raise
     return journal
+
+
+def _lock(log: IO[bytes], folder: Path) -> None:
+    """Keep others from writing into a round while it runs: two at once would tear its log. Raises `VisitError`.
+
+    The system lets go of the lock when the program ends, however it ends. Disks without locks go without.
+    """
+    try:
+        if WINDOWS:
+            import msvcrt
+
+            log.seek(LOCK_AT)  # far behind the end: Windows refuses others even to read what is locked
+            msvcrt.locking(log.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        else:
+            import fcntl
+
+            fcntl.flock(log.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
+            raise VisitError(
+                f"A round is running in {folder} already, in another window or on the local pages. "
+                "Stop that one first, or record into another folder."
+            ) from error
 
 
 def _set_aside(folder: Path, end: int) -> None:

@@ -3,10 +3,11 @@
 Which input was wanted last is remembered on this computer.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from taptest.capture.device import Microphone, SoundSystem, choose
+from taptest.capture.device import Input, Microphone, SoundSystem, choose, plain_name, subject
 from taptest.capture.memory import remember_microphone, remembered_microphone
+from taptest.errors import DeviceError
 
 
 def opener(system: SoundSystem, wanted: str | None = None) -> Callable[[], Microphone]:
@@ -15,9 +16,11 @@ def opener(system: SoundSystem, wanted: str | None = None) -> Callable[[], Micro
     Returns what opens that input, again and again: from the second time on the list of devices is read anew, since an
     input that vanished may have come back under another number. Raises `DeviceError`, here and when opening.
     """
-    name = choose(system.inputs(), wanted or None, remembered_microphone()).name
+    inputs = system.inputs()
+    chosen = choose(inputs, wanted or None, remembered_microphone())
+    twin = _called(inputs, chosen.name).index(chosen)
     if wanted:
-        remember_microphone(name)
+        remember_microphone(chosen.name)
     opened = False
 
     def open_source() -> Microphone:
@@ -25,6 +28,30 @@ def opener(system: SoundSystem, wanted: str | None = None) -> Callable[[], Micro
         if opened:
             system.refresh()
         opened = True
-        return system.open(choose(system.inputs(), name))
+        found = _called(system.inputs(), chosen.name)
+        if not found:
+            raise DeviceError(
+                f"{subject(chosen.name)} is not there yet. Plug it in again; the round goes on by itself."
+            )
+        return system.open(found[min(twin, len(found) - 1)])
 
     return open_source
+
+
+def missing(system: SoundSystem) -> str:
+    """Say in a sentence that the remembered input is not there and another one is taken, "" where it is there.
+
+    Raises `DeviceError`.
+    """
+    name, inputs = remembered_microphone(), system.inputs()
+    if name is None or _called(inputs, name):
+        return ""
+    return (
+        f"{subject(name)}, which was chosen last, is not there: this round listens to "
+        f"{plain_name(choose(inputs).name)}. Stop it, plug the other one in and begin again if that is not wanted."
+    )
+
+
+def _called(inputs: Sequence[Input], name: str) -> list[Input]:
+    """Return the inputs of a name: two microphones of one make may share it."""
+    return [entry for entry in inputs if entry.name == name]

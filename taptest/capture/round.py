@@ -14,6 +14,7 @@ Three good taps make a point, and the round goes on by itself. To do a point aga
   taps at the wrong moment would do the same, and somebody who did not hear it would tap every later mark one too far.
 """
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -23,10 +24,11 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.capture.own_tone import is_tap
 from taptest.capture.signs import Frames, Signs
 from taptest.errors import LineError
 from taptest.sound.records import Tap
-from taptest.sound.taps import RING_S
+from taptest.sound.taps import OUTLIER_DB, RING_S
 
 FloatArray = NDArray[np.float64]
 
@@ -47,6 +49,14 @@ LEVEL_EVERY_FRAMES = 1
 SILENT_DB = -200.0
 MOVE_S = 0.3
 """No hand is at the next mark sooner than this after it was shown; a tap until then still belongs to the last mark."""
+LATE_TONE_S = 0.8
+"""A wireless loudspeaker sounds this much later than it says; what is heard then is looked at before it counts."""
+KEEP_S = 1.0
+"""Newest sound at hand: a verdict comes 0.2 s after its tap, and with large blocks as much later."""
+FEWEST_USUAL = 3
+"""Good taps from which on one that is far softer is told apart; the first ones are those of practice."""
+MOST_ODD = 2
+"""So many far softer taps in a row are refused; the next one shows that the level itself was changed."""
 
 
 class Detector(Protocol):
@@ -203,11 +213,13 @@ class TapRefused:
     onset_s: float
     why: str
     late_s: float
+    sounding: bool = True
+    """Whether a tone shall tell of it: not while the room's noise is measured, and not tone upon tone."""
 
 
 @dataclass(frozen=True, slots=True)
 class TapIgnored:
-    """Something sounded while the round's own tone was in the air."""
+    """The round heard its own tone."""
 
     onset_s: float
 
@@ -269,6 +281,11 @@ WHY_SENTENCE = {
     "ring overlaps the next tap": "Too quick: the next hit came before this one had rung out. Leave a second between.",
     "noise burst": "That did not sound like a tap on the tank. Tap again.",
 }
+INTO_THE_TONE = "You tapped into the tone, so this tap cannot count: let the tone end, then tap."
+WHILE_QUIET = "The noise of the room is being measured: do not tap yet."
+WHILE_DECIDING = "Not yet: wait until the next mark is shown."
+ODDLY_SOFT = "Far softer than your other taps: it was taken for a slip. Tap as hard as before."
+TOO_EARLY = "That was too early for this mark. Tap when it is shown."
 
 
 class Round:
@@ -297,6 +314,15 @@ class Round:
         self._opened_s = 0.0
         self._shown: Stop | None = None
         self._tone = (0.0, -1.0)
+        self._tone_lag_s = 0.0
+        self._notes_hz: tuple[float, ...] = ()
+        self._told_in_tone = False
+        self._recent: deque[FloatArray] = deque()
+        self._kept = 0
+        """Samples in the newest blocks, which are kept for a look back."""
+        self._usual: deque[float] = deque(maxlen=24)
+        """Tap-to-noise ratios of the newest good taps of this recording."""
+        self._odd = 0
         self._unshown = 0
         self._loudest_db = SILENT_DB
 
@@ -369,6 +395,10 @@ class Round:
         self._samples = self._quiet_since = 0
         self._opened_s = 0.0
         self._tone = (0.0, -1.0)
+        self._recent.clear()
+        self._kept = 0
+        self._usual.clear()
+        self._odd = 0
         self._frames = Frames(rate_hz)
         self._signs = Signs(rate_hz)
         self._noise: list[float] = []
@@ -382,6 +412,10 @@ class Round:
         if self.over or self.stage == "waiting":
             return []
         self._samples += len(block)
+        self._recent.append(block)
+        self._kept += len(block)
+        while self._kept - len(self._recent[0]) > KEEP_S * self._rate_hz:
+            self._kept -= len(self._recent.popleft())
         events: list[Event] = [Warned(sentence) for sentence in self._signs.feed(block)]
         for rms_db, peak_db, _ in self._frames.feed(block):
             if self.stage == "noise":
@@ -396,10 +430,14 @@ class Round:
             events += self._tapped(tap)
         return events + self._tick()
 
-    def tone(self, duration_s: float) -> None:
-        """Tell that the program's own tone is in the air for so long from now: what is heard then is no tap."""
+    def tone(self, duration_s: float, notes_hz: Sequence[float] = ()) -> None:
+        """Tell that the program's own tone is in the air for so long from now: no tap can count in it.
+
+        `notes_hz` are the frequencies of its notes, by which a tap into the tone is told from the tone.
+        """
         if duration_s > 0:
-            self._tone = (self.now_s, self.now_s + duration_s)
+            self._tone = (self.now_s, self.now_s + duration_s + self._tone_lag_s)
+            self._notes_hz = tuple(notes_hz)
 
     def gap(self) -> list[Event]:
         """Tell that sound was lost on the way: no tap of the unfinished point can be sure to be whole."""
@@ -426,7 +464,7 @@ class Round:
         if self.stage not in ("tapping", "deciding"):
             return []
         if self.taps or not self.results:
-            return [*self._restart("As you wished."), *self._go_on()]
+            return [*self._restart("This point starts over, as you wished."), *self._go_on()]
         last = self.results.pop()
         self._finer = last.stop.depth_m if last.stop.kind == "finer" else None
         self._finer_over = self.plan.finer_limit == 0 or (self._finer_over and last.stop.kind == "reference")
@@ -502,24 +540,68 @@ class Round:
 
     def _tapped(self, tap: Tap) -> list[Event]:
         late_s = self.now_s - tap.onset_s - RING_S
-        if self._tone[0] - RING_S <= tap.onset_s <= self._tone[1]:
-            return [TapIgnored(tap.onset_s)]
+        if self._tone[0] - RING_S <= tap.onset_s <= self._tone[1] + LATE_TONE_S:
+            heard = self._in_tone(tap, late_s)
+            if heard is not None:
+                return heard
+        self._told_in_tone = False
         if self.stage == "practice":
             return self._practice_tap(tap)
         stop = self.stop
         if self.stage != "tapping" or stop is None:
-            return []
+            return self._untimely(tap, late_s)
         self._quiet_since = self._samples
         if not self.taps and tap.onset_s < self._opened_s + MOVE_S:
-            return [TapRefused(stop, tap.onset_s, "That was too early for this mark. Tap when it is shown.", late_s)]
-        if tap.why_not is not None:
+            return [TapRefused(stop, tap.onset_s, TOO_EARLY, late_s)]
+        why = ODDLY_SOFT if tap.why_not is None and self._is_odd(tap) else WHY_SENTENCE.get(tap.why_not or "")
+        if why is not None:
             self._refused += 1
-            return [TapRefused(stop, tap.onset_s, WHY_SENTENCE[tap.why_not], late_s)]
+            return [TapRefused(stop, tap.onset_s, why, late_s)]
         return self._accept(stop, tap, late_s)
+
+    def _in_tone(self, tap: Tap, late_s: float) -> list[Event] | None:
+        """Return what follows from a hit while the own tone sounds: nothing from the tone, a refusal from a tap.
+
+        None: it is a tap after the tone's end. A tone tells of a tap into a tone, but none of a tap into that one: a
+        rattle of the loudspeaker that passes for a tap would call forth one tone after the other for ever.
+        """
+        after_s = tap.onset_s - self._tone[1]
+        onset = round(tap.onset_s * self._rate_hz) - (self._samples - self._kept)
+        if not is_tap(np.concatenate(self._recent), onset, self._rate_hz, self._notes_hz):
+            if after_s > 0 and not self._notes_hz:
+                return None
+            if after_s > 0:
+                self._tone_lag_s += after_s + RING_S
+            return [TapIgnored(tap.onset_s)]
+        if after_s > 0:
+            return None
+        self._quiet_since = self._samples
+        sounding, self._told_in_tone = not self._told_in_tone, True
+        stop = self.stop if self.stage == "tapping" else None
+        self._refused += stop is not None
+        return [TapRefused(stop, tap.onset_s, INTO_THE_TONE, late_s, sounding)]
+
+    def _untimely(self, tap: Tap, late_s: float) -> list[Event]:
+        """Refuse a tap while none is wanted; other noises need no answer then."""
+        if tap.why_not not in (None, "clipped", "double hit"):
+            return []
+        if self.stage == "noise":
+            return [TapRefused(None, tap.onset_s, WHILE_QUIET, late_s, sounding=False)]
+        return [TapRefused(None, tap.onset_s, WHILE_DECIDING, late_s)]
+
+    def _is_odd(self, tap: Tap) -> bool:
+        """Whether a tap is so much softer than the others that it is a slip, as when the striker is laid down."""
+        least = float(np.quantile(self._usual, 0.75)) - OUTLIER_DB if len(self._usual) >= FEWEST_USUAL else -np.inf
+        self._odd = self._odd + 1 if tap.tap_to_noise_db < least else 0
+        if self._odd > MOST_ODD:
+            self._odd = 0
+            self._usual.clear()
+        return self._odd > 0
 
     def _accept(self, stop: Stop, tap: Tap, late_s: float) -> list[Event]:
         kept = KeptTap(self.recording, tap.onset_s, tap.peak_db, tap.tap_to_noise_db)
         self.taps.append(kept)
+        self._usual.append(tap.tap_to_noise_db)
         wanted = self.plan.taps_per_point
         accepted = TapAccepted(stop, len(self.taps), wanted, kept, late_s)
         if len(self.taps) < wanted:
@@ -551,6 +633,7 @@ class Round:
         if tap.why_not is not None:
             return [PracticeTap(headroom, False, WHY_SENTENCE[tap.why_not])]
         self._practice.append(headroom)
+        self._usual.append(tap.tap_to_noise_db)
         recent = self._practice[-self.plan.practice_taps :]
         middle = median(recent)
         advice = level_advice(middle)

@@ -48,6 +48,8 @@ Sounding = Tone
 
 POLL_S = 0.1
 RETRY_S = 1.0
+OLD_S = 3600.0
+"""A round that rested for longer is taken up with a warning: the tank may be another one by now."""
 HELD_S = 0.75
 """A key that is held down comes again and again; it counts as pressed anew only so long after it came last."""
 
@@ -138,6 +140,7 @@ class Session:
         source: Source | None = None
         trouble = ""
         try:
+            yield from self._rested()
             source = None if self._patient else self._open_source()
             while not self.round.over:
                 try:
@@ -233,11 +236,11 @@ class Session:
                 name = "point"
             elif isinstance(event, TapAccepted) or (isinstance(event, PracticeTap) and event.good):
                 name = "tap"
+            elif isinstance(event, TapRefused):
+                name = "again" if event.sounding else name
+            elif isinstance(event, Warned):
+                name = "again" if self.round.stage == "tapping" else name
             elif isinstance(event, PointReopened | PointRestarted | PracticeTap):
-                name = "again"
-            elif (isinstance(event, TapRefused) and event.sounding) or (
-                isinstance(event, Warned) and self.round.stage == "tapping"
-            ):
                 name = "again"
         if name is not None:
             self._sound_name(name)
@@ -250,6 +253,15 @@ class Session:
             recording = self.round.recording
             self.journal.note("tone", recording=recording, name=name, from_s=from_s, length_s=round(length_s, 4))
             self.round.tone(length_s, [hz for hz, _ in NOTES[name]])
+
+    def _rested(self) -> Iterator[SessionEvent]:
+        """Yield a warning where this round is taken up long after its last tap."""
+        if self.round.results and self.journal.age_s > OLD_S:
+            sentence = (
+                f"This round rested for {self.journal.age_s / 3600:.0f} hours, by this computer's clock. Taps and "
+                "readings belong together: if pressure or temperature have changed, begin a new visit instead."
+            )
+            yield from self._happened([Warned(sentence)])
 
     def _drifted(self) -> Iterator[SessionEvent]:
         """Yield what the reference mark tells, each sentence once: midway there is still time to mend it."""

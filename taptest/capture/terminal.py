@@ -8,12 +8,14 @@ import contextlib
 import os
 import queue
 import shutil
+import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterator
 from typing import Protocol, TextIO
 
-from taptest.capture.device import Speaker
+from taptest.capture.device import Speaker, plain_name
 from taptest.capture.letters import block_letters
 from taptest.capture.round import (
     FinerAdded,
@@ -37,16 +39,25 @@ from taptest.capture.tones import tone
 from taptest.quantities import Units
 
 KEYS: tuple[tuple[str, str, str], ...] = (
-    ("space", " ", "the last point again (or the one under way)"),
-    ("s", "s", "skip this point; in practice, take the level as it is"),
-    ("t", "t", "tones on or off"),
-    ("q", "q", "stop; the same command goes on later"),
+    ("space", " ", "this point again, or the last one"),
+    ("s", "s", "skip"),
+    ("t", "t", "tones"),
+    ("q", "q", "stop"),
 )
 """Name, letter and meaning of each key."""
-KEY_HELP = "Keys: " + ", ".join(f"{name} = {meaning}" for name, _, meaning in KEYS) + "."
-PRESSED: dict[str, Key] = {" ": "redo", "s": "skip", "q": "stop", "\x03": "stop", "\x04": "stop"}
+KEY_HELP = "; ".join(f"{name} = {meaning}" for name, _, meaning in KEYS)
+"""Short enough for one line of the screen."""
+PRESSED: dict[str, Key] = {
+    " ": "redo", "\r": "redo", "\n": "redo", "s": "skip", "q": "stop", "\x03": "stop", "\x04": "stop"
+}  # fmt: skip
+"""The space bar and Enter are both big enough to be hit with a hand in a glove."""
+UNKNOWN = "\x1b"
+"""Stands for any key without a letter, such as an arrow."""
+WINDOWS = os.name == "nt"
 
 BAR = 40
+SAID = 8
+"""Sentences that are kept for the screen."""
 BAR_FROM_DB = -60.0
 STAGE_WORDS = {
     "noise": ("QUIET", "Be quiet for a moment: the noise of the room is measured."),
@@ -55,6 +66,10 @@ STAGE_WORDS = {
     "done": ("DONE", "Done. Nothing more to tap."),
     "stopped": ("STOP", "Stopped. The same command takes the round up again."),
 }
+LOST_WORDS = ("WAIT", "Nothing is heard. The round goes on by itself when the microphone is back.")
+ROOM_DB = (-55.0, -40.0)
+"""Noise floor up to which a room is quiet, and from which on it is loud: taps peak near -13 dB, and their ring must be
+followed down for 30 dB. Common practice, no source."""
 WHAT = {
     "reference": "reference mark",
     "recheck": "reference mark again, to see whether anything has moved",
@@ -84,7 +99,7 @@ def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR
         case StageBegan(stage):
             return STAGE_WORDS[stage][1]
         case NoiseMeasured(noise_db):
-            return f"The noise floor is {noise_db:.0f} dB."
+            return noise_sentence(noise_db)
         case PracticeTap(headroom_db, True, sentence):
             return f"Heard, {headroom_db:.0f} dB below overload. {sentence}".rstrip()
         case PracticeTap(_, False, sentence) | Warned(sentence) | SourceLost(sentence) | TapRefused(_, _, sentence, _):
@@ -106,13 +121,22 @@ def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR
         case FinerAdded(depth_m, _):
             return f"One more point at {units.show('length', depth_m)}."
         case Listening(device, rate_hz, _):
-            return f"Listening to {device} at {rate_hz:.0f} samples a second."
+            return f"Listening to {plain_name(device)} at {rate_hz:.0f} samples a second."
         case SoundLost(times):
             return f"Sound was lost on the way ({times} times so far): close other programs."
         case Estimated(advice):
             return advice.sentence
         case _:
             return ""
+
+
+def noise_sentence(noise_db: float) -> str:
+    """Say what a noise floor means for the taps."""
+    if noise_db <= ROOM_DB[0]:
+        return f"The room is quiet enough (noise at {noise_db:.0f} dB)."
+    if noise_db <= ROOM_DB[1]:
+        return f"There is some noise ({noise_db:.0f} dB): keep the microphone near the tank."
+    return f"It is loud here ({noise_db:.0f} dB): pump and burner off if that is allowed, and the microphone nearer."
 
 
 class Lines:
@@ -122,6 +146,7 @@ class Lines:
         self._units = units
         self._stream = stream or sys.stdout
         self._estimate = ""
+        self.say(f"Keys: {KEY_HELP}.")
 
     def show(self, event: SessionEvent) -> None:
         """Write the line of an event, if it has one; an estimate only where it has changed."""
@@ -156,7 +181,7 @@ class Screen:
         self._said: list[str] = []
         self._estimate = ""
         self._device = ""
-        if os.name == "nt":
+        if WINDOWS:
             os.system("")  # an empty command lets older Windows consoles understand what follows
         self._stream.write("\x1b[?1049h\x1b[?25l")
 
@@ -176,25 +201,28 @@ class Screen:
                 self._refused += 1
             case PointRestarted():
                 self._taps = (0, self._taps[1])
+            case SourceLost():
+                (self._big, self._small), self._number, self._taps = LOST_WORDS, "", (0, 0)
             case Estimated(advice):
                 self._estimate = advice.sentence
             case Listening(device, rate_hz, _):
-                self._device = f"{device}, {rate_hz:.0f} samples a second"
+                self._device = f"{plain_name(device)}, {rate_hz:.0f} samples a second"
         if not isinstance(event, Estimated | Next | StageBegan):
             self.say(sentence_of(event, self._units), draw=False)
         self._draw()
 
     def say(self, sentence: str, draw: bool = True) -> None:
-        """Show a sentence below the bar; the last three stay."""
+        """Show a sentence below the bar; the last ones stay as long as there is room."""
         if sentence:
-            self._said = [*self._said, sentence][-3:]
+            self._said = [*self._said, sentence][-SAID:]
         if draw:
             self._draw()
 
     def close(self) -> None:
         """Leave the terminal as it was."""
-        self._stream.write("\x1b[?25h\x1b[?1049l")
-        self._stream.flush()
+        with contextlib.suppress(OSError):  # its window may have been closed, which ends no round without saving it
+            self._stream.write("\x1b[?25h\x1b[?1049l")
+            self._stream.flush()
 
     def _go_to(self, stop: Stop, number: str) -> None:
         shown = self._units.show("length", stop.depth_m)
@@ -204,33 +232,45 @@ class Screen:
 
     def _draw(self) -> None:
         columns, lines = self._size()
-        text = "\x1b[H" + "".join(f"{line[:columns]}\x1b[K\r\n" for line in self.rows(columns)[: lines - 1]) + "\x1b[J"
+        rows = self.rows(columns, lines)
+        text = "\x1b[H" + "".join(f"{line[:columns]}\x1b[K\r\n" for line in rows[: lines - 1]) + "\x1b[J"
         self._stream.write(text)
         self._stream.flush()
 
-    def rows(self, columns: int) -> list[str]:
-        """Return the lines of the screen as they stand now."""
+    def rows(self, columns: int, lines: int = 24) -> list[str]:
+        """Return the lines of the screen as they stand now, made to fit.
+
+        No sentence is cut: where room is short, older ones give way.
+        """
         count, of = self._taps
         dot, ring, bad = ("\N{BULLET}", "\N{WHITE BULLET}", "x") if self._blocks else ("*", "o", "x")
         marks = " ".join([dot] * count + [ring] * (of - count)) + (
             "   again: " + bad * self._refused if self._refused else ""
         )
-        return [
+        top = [
             "",
             *(f"  {row}" for row in block_letters(self._big, columns - 4, self._blocks)),
             "",
-            f"  {self._small}",
+            *_wrapped(self._small, columns),
             f"  {self._number}   {marks}".rstrip(),
             "",
             f"  {level_bar(*self._level)}",
             "",
-            *(f"  {sentence}" for sentence in self._said),
-            *([""] * (3 - len(self._said))),
-            f"  {self._estimate}",
-            "",
-            *(f"  {name:6} {meaning}" for name, _, meaning in KEYS),
-            f"  {self._device}",
         ]
+        bottom = [*_wrapped(self._estimate, columns), *_wrapped(KEY_HELP, columns), *_wrapped(self._device, columns)]
+        room = max(lines - 1 - len(top) - len(bottom), 0)
+        said: list[str] = []
+        for sentence in reversed(self._said):
+            more = _wrapped(sentence, columns)
+            if said and len(said) + len(more) > room:
+                break
+            said = [*more, *said]
+        return [*top, *said, *([""] * (room - len(said))), *bottom]
+
+
+def _wrapped(sentence: str, columns: int) -> list[str]:
+    """Break a sentence into lines that fit, none for an empty one."""
+    return textwrap.wrap(sentence, max(columns - 1, 20), initial_indent="  ", subsequent_indent="  ")
 
 
 def level_bar(rms_db: float, peak_db: float) -> str:
@@ -256,7 +296,7 @@ def _can_show(letters: str, stream: TextIO) -> bool:
 
 def can_draw(stream: TextIO) -> bool:
     """Say whether a terminal can be drawn on: a real one, and not one that calls itself dumb."""
-    return stream.isatty() and os.environ.get("TERM", "dumb" if os.name != "nt" else "") != "dumb"
+    return stream.isatty() and os.environ.get("TERM", "" if WINDOWS else "dumb") != "dumb"
 
 
 class TonesOut:
@@ -266,6 +306,11 @@ class TonesOut:
         self.on = on
         self._speaker = speaker
         self._ready = {name: tone(name, speaker.rate_hz) for name in ("tap", "point", "again", "done")}
+
+    @property
+    def trouble(self) -> str:
+        """Why no tone can be heard, "" where nothing is known to be wrong."""
+        return self._speaker.trouble if self.on else ""
 
     def play(self, name: Sounding) -> float:
         """Play a tone unless they are off."""
@@ -278,27 +323,28 @@ def keys(pressed: Callable[[str], None], stream: TextIO | None = None) -> Iterat
 
     Without a terminal, lines are read, an empty one being the big key.
     """
-    with _single_keys(stream or sys.stdin) as read_key:
+    with _single_keys(stream or sys.stdin) as read_keys:
 
         def read() -> None:
             with contextlib.suppress(OSError, ValueError):  # the terminal was closed: nobody can press a key any more
-                while key := read_key():
-                    pressed(key)
+                while letters := read_keys():
+                    for letter in letters:
+                        pressed(letter)
 
         threading.Thread(target=read, daemon=True, name="reading keys").start()
         yield
 
 
 @contextlib.contextmanager
-def _single_keys(stream: TextIO) -> Iterator[Callable[[], str]]:
-    """Yield a function that waits for a key and returns it, "" at the end."""
+def _single_keys(stream: TextIO) -> Iterator[Callable[[], list[str]]]:
+    """Yield a function that waits for keys and returns them, none at the end."""
     if not stream.isatty():
         yield lambda: _of_line(stream.readline())
         return
-    if os.name == "nt":
+    if WINDOWS:
         import msvcrt
 
-        yield msvcrt.getwch  # type: ignore[attr-defined,unused-ignore]
+        yield lambda: windows_key(msvcrt.getwch)  # type: ignore[attr-defined,unused-ignore]
         return
     import termios
     import tty
@@ -306,15 +352,40 @@ def _single_keys(stream: TextIO) -> Iterator[Callable[[], str]]:
     handle = stream.fileno()
     before = termios.tcgetattr(handle)
     tty.setcbreak(handle)
+    with contextlib.suppress(OSError, ValueError):  # a system that does not tell how leaves Ctrl+Z as it is
+        # A program that was put to sleep by a slip of the finger would hear nothing and say nothing.
+        now = termios.tcgetattr(handle)
+        now[6][termios.VSUSP] = bytes([os.fpathconf(handle, "PC_VDISABLE") % 256])
+        termios.tcsetattr(handle, termios.TCSANOW, now)
     try:
-        yield lambda: os.read(handle, 1).decode("latin-1")
+        yield lambda: letters_of(os.read(handle, 64))
     finally:
-        termios.tcsetattr(handle, termios.TCSADRAIN, before)
+        with contextlib.suppress(termios.error):  # the terminal was closed: there is nothing to leave as it was
+            termios.tcsetattr(handle, termios.TCSADRAIN, before)
 
 
-def _of_line(line: str) -> str:
-    """Return the key that a line means: its first letter, the big key for an empty one."""
-    return line.strip()[:1] or (" " if line else "")
+def letters_of(data: bytes) -> list[str]:
+    """Return the keys in what a terminal sent at once: arrows and their like are one unknown key, not their letters.
+
+    Delete or F4 send a row of letters after an escape, and an S in it must not skip a point.
+    """
+    if data.startswith(b"\x1b"):
+        return [UNKNOWN]
+    return [letter if letter.isascii() else UNKNOWN for letter in data.decode("utf-8", errors="replace")]
+
+
+def windows_key(getwch: Callable[[], str]) -> list[str]:
+    """Return the next key of a Windows console, where keys without a letter come as two, the second one a letter."""
+    letter = getwch()
+    if letter in ("\x00", "\xe0"):
+        getwch()
+        return [UNKNOWN]
+    return [letter if letter.isascii() else UNKNOWN]
+
+
+def _of_line(line: str) -> list[str]:
+    """Return the key that a line means: its first letter, the big key for an empty one; none at the end."""
+    return [line.strip()[:1] or " "] if line else []
 
 
 @contextlib.contextmanager
@@ -333,9 +404,34 @@ def quiet_libraries() -> Iterator[None]:
         os.close(kept)
 
 
+@contextlib.contextmanager
+def _signals_stop(stop: Callable[[], None]) -> Iterator[None]:
+    """Let Ctrl+C, and the closing of the terminal's window, stop the round in order; a second one ends it at once."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.getsignal(number) for number in numbers}
+
+    def first(number: int, _frame: object) -> None:
+        stop()
+        signal.signal(number, before[number])
+
+    for number, handler in before.items():
+        if handler is not None and handler != signal.SIG_IGN:
+            signal.signal(number, first)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            if handler is not None:
+                signal.signal(number, handler)
+
+
 def play_round(session: Session, view: View, tones: TonesOut | None, stream: TextIO | None = None) -> None:
     """Run the session to its end: show what happens, hand keys on. Raises what `Session.run` raises."""
     to_say: queue.SimpleQueue[str] = queue.SimpleQueue()
+    silent = ""
 
     def pressed(letter: str) -> None:
         key = letter.lower()
@@ -345,10 +441,13 @@ def play_round(session: Session, view: View, tones: TonesOut | None, stream: Tex
             tones.on = not tones.on
             to_say.put("Tones are on." if tones.on else "Tones are off.")
         else:
-            to_say.put(KEY_HELP)
+            to_say.put(f"No such key: {KEY_HELP}.")
 
-    with keys(pressed, stream):
+    with keys(pressed, stream), _signals_stop(lambda: session.press("stop")):
         for event in session.run():
             view.show(event)
             while not to_say.empty():
                 view.say(to_say.get())
+            if tones is not None and tones.trouble not in ("", silent):
+                silent = tones.trouble
+                view.say(silent)

@@ -71,8 +71,12 @@ def run(arguments: argparse.Namespace) -> int:
 
     made = record(arguments, arguments.visit)
     print(f"{arguments.visit} has {counted(made.points, 'point')}.")
+    if made.left:
+        print(
+            f"The round is not finished, {counted(made.left, 'mark')} of its line are left; the same command goes on."
+        )
     if made.points:
-        print(f"Judge it with: taptest judge {arguments.visit}")
+        print(f"Judge {'what is there' if made.left else 'it'} with: taptest judge {arguments.visit}")
     if made.sound_hangs:
         end_now(0)
     return 0
@@ -83,6 +87,8 @@ class Made:
     """What a run of the round made."""
 
     points: int
+    left: int = 0
+    """Marks of the line that are still to be tapped."""
     sound_hangs: bool = False
     """Whether the sound system hangs, so that only an abrupt end ends the program."""
 
@@ -94,7 +100,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.excerpt import save_points
     from taptest.capture.journal import open_journal, read_log
     from taptest.capture.notes import plan_from, results_from
-    from taptest.capture.opening import opener
+    from taptest.capture.opening import missing, opener
     from taptest.capture.plans import plan_of
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
@@ -109,6 +115,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         journal.close()
         return Made(points)
     system = SoundSystem()
+    remarks = [_kept(arguments, meaning, folder), "" if arguments.input else missing(system)]
     open_source = opener(system, arguments.input)
     plan = plan_from(entries) or plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
     estimator = None
@@ -120,6 +127,8 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     drawn = not arguments.plain and can_draw(sys.stdout)
     view: Lines | Screen = Screen(meaning.units) if drawn else Lines(meaning.units)
     try:
+        for remark in remarks:
+            view.say(remark)
         with quiet_libraries():
             play_round(session, view, tones)
     finally:
@@ -131,7 +140,32 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     drift = session.drift()
     if drift:
         print(f"Note: {drift}")
-    return Made(points, system.hangs)
+    tapped = {round(result.stop.depth_m, 4) for result in session.round.results if result.stop.kind == "point"}
+    left = [depth for depth in session.round.plan.depths_m if round(depth, 4) not in tapped]
+    return Made(points, len(left), system.hangs)
+
+
+def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:
+    """Say what of the arguments does not count because the round or the visit is there already, "" for nothing."""
+    from taptest.capture.journal import read_log
+    from taptest.capture.notes import plan_from
+    from taptest.capture.plans import plan_of
+    from taptest.visit.files import read_visit
+    from taptest.visit.intake import read_tank
+    from taptest.visit.record import SCHEMA, document_from
+
+    said = []
+    noted = plan_from(read_log(folder))
+    typed = (arguments.marks, arguments.first, arguments.last, arguments.every, arguments.reference)
+    if noted is not None and any(typed):
+        wanted = plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
+        if (wanted.depths_m, wanted.reference_depth_m) != (noted.depths_m, noted.reference_depth_m):
+            said.append("This round keeps the marks it began with.")
+    if arguments.tank is not None:
+        given = document_from({"schema": SCHEMA, **read_tank(arguments.tank)}, str(arguments.tank))
+        if given.tank != read_visit(folder).document.tank:
+            said.append("This visit keeps the tank it was begun with.")
+    return " ".join([*said, "For others, record into a new folder."]) if said else ""
 
 
 def _list_inputs() -> int:

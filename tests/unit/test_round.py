@@ -28,6 +28,7 @@ from taptest.capture.round import (
     TapRefused,
     Warned,
 )
+from taptest.capture.tones import NOTES, tone
 from taptest.errors import LineError
 from taptest.sound.taps import TapDetector
 from tests.tapping import RATE_HZ, Hand
@@ -213,10 +214,91 @@ def test_a_point_can_be_skipped_and_the_round_stopped() -> None:
 def test_what_sounds_with_the_own_tone_is_no_tap() -> None:
     round_ = begun(SIMPLE)
     play(round_, Hand().quiet(3.5).sound())
-    round_.tone(0.5)
-    events = play(round_, Hand(seed=2).quiet(0.1).tap(then_s=1.0).tap().quiet(0.5).sound())
+    round_.tone(0.5, [1320.0])
+    sound = Hand(seed=2).quiet(1.5).tap().quiet(0.5).sound()
+    beep = tone("tap", RATE_HZ)
+    sound[9600 : 9600 + len(beep)] += beep
+    events = play(round_, sound)
     assert len(only(events, TapIgnored)) == 1
+    assert only(events, TapRefused) == []
     assert len(only(events, TapAccepted)) == 1
+
+
+@pytest.mark.parametrize("with_tone", [True, False])
+def test_a_tap_into_the_own_tone_is_refused_in_words(with_tone: bool) -> None:
+    round_ = begun(SIMPLE)
+    play(round_, Hand().quiet(3.5).sound())
+    round_.tone(0.5, [990.0, 1480.0])
+    sound = Hand(seed=2).quiet(0.2).tap(then_s=1.0).tap().quiet(0.5).sound()
+    beep = tone("point", RATE_HZ)
+    if with_tone:
+        sound[7200 : 7200 + len(beep)] += beep
+    events = play(round_, sound)
+    [refused] = only(events, TapRefused)
+    assert "tapped into the tone" in refused.why
+    assert refused.sounding
+    assert len(only(events, TapAccepted)) == 1
+
+
+def test_no_tone_answers_a_second_tap_into_tones() -> None:
+    """Else a loudspeaker that rattles like a tap would make the round beep at itself for ever."""
+    round_ = begun(SIMPLE)
+    play(round_, Hand().quiet(3.5).sound())
+    sounding = []
+    for seed in range(4):
+        round_.tone(0.5, [415.0])
+        sounding += [
+            event.sounding for event in only(play(round_, Hand(seed=seed).tap(then_s=0.5).sound()), TapRefused)
+        ]
+    assert sounding == [True, False, False, False]
+
+
+def test_the_tone_of_a_wireless_loudspeaker_is_no_tap_and_its_lateness_is_learned() -> None:
+    round_ = begun(SIMPLE)
+    play(round_, Hand().quiet(3.5).sound())
+    beep = tone("tap", RATE_HZ)  # this one would count as a tap: its attack is quick and it fades
+    for late_s in (0.45, 0.45):
+        round_.tone(0.25, [1320.0])
+        sound = Hand(seed=3).quiet(1.2).sound()
+        sound[round(late_s * RATE_HZ) :][: len(beep)] += beep
+        events = play(round_, sound)
+        assert only(events, TapAccepted) == []
+        assert len(only(events, TapIgnored)) == 1
+    round_.tone(0.25, [1320.0])
+    assert only(play(round_, Hand(seed=4).quiet(0.4).tap().quiet(0.3).sound()), TapAccepted) == []
+    assert len(only(play(round_, Hand(seed=5).quiet(0.3).tap().quiet(0.3).sound()), TapAccepted)) == 1
+
+
+def test_a_tap_soon_after_a_tone_counts() -> None:
+    round_ = begun(SIMPLE)
+    play(round_, Hand().quiet(3.5).sound())
+    for pitch in (0.55, 1.0):
+        for name in NOTES:
+            round_.taps = []
+            round_.tone(0.25, [hz for hz, _ in NOTES[name]])
+            events = play(round_, Hand(seed=6).quiet(0.4).tap(pitch=pitch).sound())
+            assert len(only(events, TapAccepted)) == 1, (pitch, name)
+
+
+def test_a_slip_of_the_striker_is_no_tap_but_a_new_level_is_believed() -> None:
+    round_ = begun(Plan(MARKS, finer_limit=0, practice_taps=3))
+    sound = Hand().quiet(3.5).taps(4).tap(peak=0.005).taps(2).taps(5, peak=0.005).quiet(0.5).sound()
+    events = play(round_, sound)
+    refused = only(events, TapRefused)
+    # One slip among the taps of the first mark; then the level itself is lower, which two taps are refused for.
+    assert ["Far softer" in each.why for each in refused] == [True] * 3
+    assert [len(result.taps) for result in round_.results] == [3, 3]
+
+
+def test_taps_out_of_turn_are_answered_in_words() -> None:
+    round_ = begun(Plan(MARKS, taps_per_point=1, practice_taps=0))
+    early = only(play(round_, Hand().quiet(2.2).tap(then_s=1.5).sound()), TapRefused)
+    assert ["noise of the room is being measured" in each.why for each in early] == [True]
+    assert not early[0].sounding
+    play(round_, Hand(seed=2).taps(3).sound())
+    assert stage(round_) == "deciding"
+    [waiting] = only(play(round_, Hand(seed=3).tap().sound()), TapRefused)
+    assert "wait until the next mark" in waiting.why
 
 
 def test_a_round_is_taken_up_with_the_reference_first() -> None:

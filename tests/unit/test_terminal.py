@@ -2,11 +2,17 @@
 
 import io
 import os
+import queue
+import signal
+import sys
+import threading
 import time
+import types
 from pathlib import Path
 
 import pytest
 
+from taptest.capture import terminal
 from taptest.capture.letters import ROWS, block_letters
 from taptest.capture.round import (
     Advice,
@@ -20,8 +26,23 @@ from taptest.capture.round import (
     TapAccepted,
     TapRefused,
 )
-from taptest.capture.session import Estimated, SessionEvent
-from taptest.capture.terminal import KEYS, STAGE_WORDS, Lines, Screen, TonesOut, can_draw, keys, level_bar, play_round
+from taptest.capture.session import Estimated, Listening, SessionEvent, SourceLost
+from taptest.capture.terminal import (
+    KEY_HELP,
+    KEYS,
+    STAGE_WORDS,
+    UNKNOWN,
+    Lines,
+    Screen,
+    TonesOut,
+    can_draw,
+    keys,
+    letters_of,
+    level_bar,
+    noise_sentence,
+    play_round,
+    windows_key,
+)
 from taptest.capture.tones import NOTES, tone
 from taptest.quantities import METRIC, US
 
@@ -68,11 +89,87 @@ def test_the_screen_shows_position_taps_level_estimate_and_keys() -> None:
     assert "4 of 12   \N{BULLET} \N{BULLET} \N{WHITE BULLET}   again: x" in text
     assert "So far the sound changes near 160 mm." in text
     assert "The striker bounced." in text
-    assert all(meaning in text for _, _, meaning in KEYS)
+    assert KEY_HELP in text
     assert max(map(len, rows)) <= 80
     assert len(rows) <= 24
     screen.close()
     assert out.getvalue().endswith("\x1b[?25h\x1b[?1049l")
+
+
+LONG = (
+    "The quiet after each tap is quieter than before it: automatic gain or noise suppression is at work and falsifies "
+    "the sound. Switch it off in the system's sound settings (see docs/on-site.md)."
+)
+
+
+@pytest.mark.parametrize(("columns", "lines"), [(80, 24), (60, 24), (132, 43), (80, 20)])
+def test_the_newest_sentence_is_whole_on_every_screen(columns: int, lines: int) -> None:
+    screen = Screen(METRIC, Terminal(), lambda: os.terminal_size((columns, lines)))
+    for event in [Listening("USB microphone", 48000, "a.wav"), *ROUND, TapRefused(STOP, 7.0, LONG, 0.1)]:
+        screen.show(event)
+    rows = screen.rows(columns, lines)
+    shown = rows[: lines - 1]
+    assert LONG in " ".join(row.strip() for row in shown)
+    assert max(map(len, rows)) <= columns
+    if lines >= 24 and columns >= 80:
+        assert len(rows) <= lines - 1
+        assert KEY_HELP in "\n".join(shown)
+
+
+def test_a_lost_microphone_leaves_no_mark_to_tap_on_the_screen() -> None:
+    screen = Screen(METRIC, Terminal(), lambda: os.terminal_size((80, 24)))
+    for event in [*ROUND, SourceLost("The microphone has gone.")]:
+        screen.show(event)
+    text = "\n".join(screen.rows(80))
+    assert "150 mm" not in text
+    assert "goes on by itself" in text
+
+
+def test_the_noise_floor_is_told_in_words_that_say_what_to_do() -> None:
+    assert "quiet enough" in noise_sentence(-66)
+    assert "near the tank" in noise_sentence(-50)
+    assert "burner off" in noise_sentence(-35)
+
+
+@pytest.mark.parametrize(
+    ("sent", "letters"),
+    [
+        (b" ", [" "]),
+        (b"ss", ["s", "s"]),
+        (b"\x1b[3~", [UNKNOWN]),  # Delete
+        (b"\x1bOS", [UNKNOWN]),  # F4: an S that must not skip
+        (b"\x1bOQ", [UNKNOWN]),  # F2: a Q that must not stop
+        ("ä".encode(), [UNKNOWN]),
+        (b"", []),
+    ],
+)
+def test_keys_without_a_letter_do_nothing(sent: bytes, letters: list[str]) -> None:
+    assert letters_of(sent) == letters
+
+
+@pytest.mark.parametrize(
+    ("codes", "letters"), [(" ", [" "]), ("q", ["q"]), ("\xe0S", [UNKNOWN]), ("\x00D", [UNKNOWN]), ("\x03", ["\x03"])]
+)
+def test_windows_keys_come_as_one_or_two_codes(codes: str, letters: list[str]) -> None:
+    waiting = iter(codes)
+    assert windows_key(lambda: next(waiting)) == letters
+    assert list(waiting) == []
+
+
+def test_on_windows_keys_are_read_from_its_console(monkeypatch: pytest.MonkeyPatch) -> None:
+    codes: queue.SimpleQueue[str] = queue.SimpleQueue()
+    console = types.ModuleType("msvcrt")
+    console.getwch = codes.get  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "msvcrt", console)
+    monkeypatch.setattr(terminal, "WINDOWS", True)
+    heard: list[str] = []
+    with keys(heard.append, Terminal()):
+        for code in "s\xe0Sq":
+            codes.put(code)
+        until = time.monotonic() + 5
+        while len(heard) < 3 and time.monotonic() < until:
+            time.sleep(0.01)
+    assert heard == ["s", UNKNOWN, "q"]
 
 
 def test_inches_are_shown_to_those_who_use_them() -> None:
@@ -150,6 +247,7 @@ def test_without_a_terminal_lines_are_keys_and_an_empty_one_is_the_big_key(tmp_p
 class Speaker:
     rate_hz = 48000
     played = 0
+    trouble = ""
 
     def play(self, sound: object) -> float:
         self.played += 1
@@ -169,6 +267,8 @@ class Script:
         for _ in range(50):
             time.sleep(0.01)
             yield Level(-60.0, -50.0)
+            if "stop" in self.pressed:
+                return
 
 
 def test_keys_reach_the_session_and_tones_can_be_switched(tmp_path: Path) -> None:
@@ -181,9 +281,28 @@ def test_keys_reach_the_session_and_tones_can_be_switched(tmp_path: Path) -> Non
         play_round(session, Lines(METRIC, out), tones, stream)  # type: ignore[arg-type]
     assert session.pressed == ["redo", "skip", "stop"]
     assert "Tones are off." in out.getvalue()
-    assert "space = the last point again" in out.getvalue()
+    assert "No such key: space = this point again, or the last one" in out.getvalue()
     assert tones.play("tap") == 0.0
     assert speaker.played == 1
+
+
+def test_ctrl_c_stops_the_round_in_order(tmp_path: Path) -> None:
+    (tmp_path / "keys.txt").touch()
+    session, before = Script(), signal.getsignal(signal.SIGINT)
+    threading.Timer(0.1, lambda: signal.raise_signal(signal.SIGINT)).start()
+    with (tmp_path / "keys.txt").open() as stream:
+        play_round(session, Lines(METRIC, io.StringIO()), None, stream)  # type: ignore[arg-type]
+    assert session.pressed == ["stop"]
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_without_a_loudspeaker_it_is_said_once(tmp_path: Path) -> None:
+    (tmp_path / "keys.txt").touch()
+    speaker, out = Speaker(), io.StringIO()
+    speaker.trouble = "Could not open the loudspeaker: no device. The round goes on without tones."
+    with (tmp_path / "keys.txt").open() as stream:
+        play_round(Script(), Lines(METRIC, out), TonesOut(speaker), stream)  # type: ignore[arg-type]
+    assert out.getvalue().count("without tones") == 1
 
 
 def test_tones_begin_and_end_softly_and_differ() -> None:
