@@ -28,7 +28,8 @@ report.wording report.words report.trend_words report.typefaces report.figures r
 report.page_text report.page report.sources
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
 desk.render
-desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages desk.file_pages desk.app desk.serve
+desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages desk.file_pages desk.app desk.network
+desk.serve
 commands.console commands.record commands cli __main__
 """.split()  # noqa: SIM905 - one line a room reads better than a list of strings
 
@@ -52,6 +53,7 @@ ONE_PLACE = {
     },
     "jinja2": {"desk.render"},
     "uvicorn": {"desk.serve"},
+    "segno": {"desk.network"},
     "pydantic": {"visit.record"},
     "platformdirs": {"visit.sweeps", "capture.memory"},
     "librosa": {"sound.spectra", "sound.traits"},
