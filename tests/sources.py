@@ -1,10 +1,12 @@
 """Sound sources for the tests of live capture that are no device: an array, with whatever trouble a device makes."""
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.capture.tones import Tone, tone
 from taptest.errors import DeviceError
 
 FloatArray = NDArray[np.float64]
@@ -41,6 +43,23 @@ class ArraySource:
 
     def close(self) -> None:
         self.closed = True
+
+
+class Room(ArraySource):
+    """An array in a room with a loudspeaker: tones that are played come back so many seconds later."""
+
+    def __init__(self, sound: FloatArray, tone_later_s: float, **settings: Any) -> None:
+        super().__init__(sound.copy(), **settings)
+        self.played: list[str] = []
+        self._later = round(tone_later_s * self.rate_hz)
+
+    def play(self, name: Tone) -> float:
+        """Play a tone; says what a loudspeaker with a latency of 0.2 s says."""
+        self.played.append(name)
+        sound = tone(name, self.rate_hz)
+        start = self.read_blocks * self._block + self._later
+        self._sound[start : start + len(sound)] += sound[: max(len(self._sound) - start, 0)]
+        return 0.2 + len(sound) / self.rate_hz
 
 
 def one_after_the_other(*sources: ArraySource) -> Callable[[], ArraySource]:

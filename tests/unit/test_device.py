@@ -131,6 +131,19 @@ def test_a_device_shown_by_several_interfaces_is_listed_once() -> None:
     assert (entry.name, entry.api, entry.default) == ("Microphone (USB Audio)", "Windows WASAPI", True)
 
 
+def test_the_usual_input_is_that_of_the_best_interface() -> None:
+    """On Windows the oldest interface is listed first, and its default is a mapper without a name of its own."""
+    devices = [an_input("Sound Mapper - Input", 0), an_input("Microphone (USB Audio)", 1)]
+    apis = [{"name": "MME", "default_input_device": 0}, {"name": "Windows WASAPI", "default_input_device": 1}]
+    [entry] = SoundSystem(Library(devices, apis, {48000})).inputs()
+    assert (entry.name, entry.default) == ("Microphone (USB Audio)", True)
+
+
+def test_a_nameless_input_is_told_in_plain_words() -> None:
+    [entry] = SoundSystem(Library([an_input("default")], [{"name": "ALSA", "default_input_device": 0}], set())).inputs()
+    assert entry.sentence.startswith("the microphone chosen in the sound settings (ALSA; one channel)")
+
+
 @pytest.mark.parametrize(
     ("rates", "expected"), [({44100, 48000}, 48000), ({44100}, 44100), ({96000, 16000}, 96000), ({32000}, 32000)]
 )
@@ -248,6 +261,40 @@ def test_a_changed_rate_is_noticed() -> None:
 
     with pytest.raises(DeviceError, match=r"now delivers 441\d\d samples a second and not 48000"):
         ten_seconds()
+
+
+def test_a_lid_that_was_closed_is_told_and_the_round_begins_anew() -> None:
+    """The computer sleeps: no callback comes, and the clock that runs on shows it, whichever is noticed first."""
+    for block_first in (True, False):
+        clock = Clock()
+        microphone, stream, _ = opened(clock)
+        stream.deliver(np.zeros(10))
+        microphone.read(0.1)
+        clock.now = 1500.0
+        if block_first:
+            stream.deliver(np.zeros(10))
+        with pytest.raises(DeviceError, match="No sound came for 25 minutes: the computer slept"):
+            microphone.read(0.01)
+
+
+def test_the_clock_runs_on_in_sleep_where_the_system_has_such_a_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Which clock counts sleep: clock_gettime(2) of Linux and of macOS; values from memory.
+    asked: list[int] = []
+
+    def told(number: int) -> float:
+        asked.append(number)
+        return 5.0
+
+    monkeypatch.setattr(time, "clock_gettime", told, raising=False)
+    monkeypatch.setattr(time, "CLOCK_BOOTTIME", 7, raising=False)
+    assert device.sleepless_clock() == 5.0
+    monkeypatch.delattr(time, "CLOCK_BOOTTIME")
+    monkeypatch.setattr(device, "MACOS", True)
+    monkeypatch.setattr(time, "CLOCK_MONOTONIC", 6, raising=False)
+    device.sleepless_clock()
+    assert asked == [7, 6]
+    monkeypatch.setattr(device, "MACOS", False)
+    assert device.sleepless_clock() == pytest.approx(time.monotonic(), abs=1.0)
 
 
 def test_jitter_and_gaps_do_not_pass_for_a_changed_rate() -> None:

@@ -4,12 +4,14 @@ import errno
 import json
 import os
 import shutil
+import sys
 import wave
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from taptest.capture import journal as journal_module
 from taptest.capture import tape as tape_module
 from taptest.capture.journal import LOG, Journal, open_journal, read_log, recordings
 from taptest.errors import StorageError, VisitError
@@ -139,6 +141,47 @@ def test_a_journal_of_a_newer_version_is_refused_and_not_touched(tmp_path: Path)
     with pytest.raises(VisitError, match="another version"):
         open_journal(tmp_path)
     assert (tmp_path / LOG).read_text(encoding="utf-8") == content
+
+
+def test_only_one_program_at_a_time_writes_a_round(tmp_path: Path) -> None:
+    first = half_a_round(tmp_path)
+    before = (tmp_path / LOG).read_bytes()
+    with pytest.raises(VisitError, match=r"is running in .* already"):
+        open_journal(tmp_path)
+    assert (tmp_path / LOG).read_bytes() == before
+    first.note("tap")
+    first.close()
+    open_journal(tmp_path).close()
+    assert whats(tmp_path)[-1] == "tap"
+
+
+def test_on_windows_the_lock_lies_where_readers_do_not_come(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[int, int]] = []
+
+    class Console:
+        LK_NBLCK = 2
+
+        @staticmethod
+        def locking(handle: int, mode: int, count: int) -> None:
+            asked.append((os.lseek(handle, 0, os.SEEK_CUR), mode))
+
+    monkeypatch.setitem(sys.modules, "msvcrt", Console)
+    monkeypatch.setattr(journal_module, "WINDOWS", True)
+    half_a_round(tmp_path).close()
+    assert asked == [(2**40, 2)]
+    assert (tmp_path / LOG).stat().st_size < 10_000
+    assert whats(tmp_path)[0] == "journal"
+
+
+def test_how_long_a_round_rested(tmp_path: Path) -> None:
+    times = iter(["2030-01-01T00:00:00+00:00", "2030-01-01T02:00:00+00:00"])
+    open_journal(tmp_path, lambda: next(times)).close()
+    journal = open_journal(tmp_path, lambda: next(times))
+    assert journal.age_s == 7200
+    journal.close()
+    odd = open_journal(tmp_path, lambda: "no time")
+    assert odd.age_s == 0
+    odd.close()
 
 
 def test_an_empty_folder_has_no_log(tmp_path: Path) -> None:
