@@ -24,7 +24,7 @@ visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.own_tone
 capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt capture.letters
 capture.terminal
-report.wording report.words report.trend_words report.typefaces report.figures report.forecast_figure report.trend_figure
+report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure report.trend_figure
 report.page_text report.page report.sources
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
 desk.render

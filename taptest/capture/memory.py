@@ -1,4 +1,4 @@
-"""What this computer remembers between visits: the chosen microphone, and how well a known level was found with it.
+"""What this computer remembers between visits: choices, and how well a known level was found with a microphone.
 
 It lies in the user's data folder of the platform, or in the folder that the environment variable TAPTEST_HOME names.
 Known levels are kept one JSON object a line, so that each later report can say how far this laptop, microphone and
@@ -10,13 +10,14 @@ import os
 import platform
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from taptest.errors import StorageError
 from taptest.visit.disk import make_folder, storage_errors, write_text
 
 FOLDER_VARIABLE = "TAPTEST_HOME"
-MICROPHONE = "microphone.txt"
+Choice = Literal["microphone", "wording", "paper"]
+"""What is chosen once; each lies in a file of its own, named so."""
 KNOWN_LEVELS = "known-levels.jsonl"
 
 
@@ -63,18 +64,32 @@ def this_computer() -> str:
     return platform.node() or "this computer"
 
 
+def remembered(choice: Choice) -> str | None:
+    """Return what was chosen last, or None."""
+    try:
+        return _file_of(choice).read_text(encoding="utf-8").strip() or None
+    except (OSError, UnicodeDecodeError):
+        return None  # forgetting costs one choice, and is no reason to refuse the rest
+
+
+def remember(choice: Choice, text: str) -> None:
+    """Keep what was chosen. Raises `StorageError`."""
+    make_folder(data_folder())
+    write_text(_file_of(choice), text + "\n")
+
+
+def _file_of(choice: Choice) -> Path:
+    return data_folder() / f"{choice}.txt"
+
+
 def remembered_microphone() -> str | None:
     """Return the name of the microphone chosen last, or None."""
-    try:
-        return (data_folder() / MICROPHONE).read_text(encoding="utf-8").strip() or None
-    except (OSError, UnicodeDecodeError):
-        return None  # forgetting costs one choice, and is no reason to refuse a round
+    return remembered("microphone")
 
 
 def remember_microphone(name: str) -> None:
     """Keep the name of the chosen microphone. Raises `StorageError`."""
-    make_folder(data_folder())
-    write_text(data_folder() / MICROPHONE, name + "\n")
+    remember("microphone", name)
 
 
 def keep_known_level(check: KnownLevel) -> None:

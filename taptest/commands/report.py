@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from taptest.report.page import Paper
+    from taptest.report.choices import Paper
+    from taptest.report.wording import Wording
 
 DESCRIPTION = """\
 Judge a visit and write its one-page report (PDF), and alone its boundary picture and, where there is a forecast, the
@@ -33,13 +34,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--paper",
         choices=("a4", "letter"),
-        help="size of the page; if left out, letter for a visit in US units, else a4",
+        help="size of the page; if left out, as set on the desk, else letter for a visit in US units and a4 for others",
     )
     parser.add_argument(
         "--wording",
         choices=("us", "uk"),
-        default="us",
-        help="words of the trade: us (tank, relief valve; if left out) or uk (vessel, safety valve)",
+        help="words of the trade: us (tank, relief valve) or uk (vessel, safety valve); if left out, as set on the "
+        "desk, else us",
     )
     parser.add_argument("--customer", action="store_true", help="write the page for the customer too")
 
@@ -47,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Judge, draw and set, and say what was written."""
     from taptest.commands.console import Bar, write_files
-    from taptest.quantities import US
+    from taptest.report.choices import usual_paper, usual_wording
     from taptest.report.figures import boundary_picture
     from taptest.report.forecast_figure import forecast_picture
     from taptest.report.page import customer_pdf, report_pdf
@@ -58,8 +59,9 @@ def run(arguments: argparse.Namespace) -> int:
 
     visit = read_visit(arguments.visit)
     result = judge_visit(visit, Bar("computing the model of this tank"))
-    paper: Paper = arguments.paper or ("letter" if result.units.name == US.name else "a4")
-    sources = sources_of(visit, arguments.wording, paper)
+    paper: Paper = arguments.paper or usual_paper(result.units)
+    wording: Wording = arguments.wording or usual_wording()
+    sources = sources_of(visit, wording, paper)
     picture = boundary_picture(result, sources.wording)
     files = {
         "report.pdf": report_pdf(result, sources),

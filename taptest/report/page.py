@@ -14,13 +14,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import typst
 
 from taptest import __version__
 from taptest.errors import TaptestError
 from taptest.report import page_text as texts
+from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
 from taptest.report.wording import Wording, worded
 from taptest.report.words import causes_together, figure_rows
@@ -28,8 +29,6 @@ from taptest.visit.files import sound_files
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
 from taptest.visit.truth import VisitTruth
-
-Paper = Literal["a4", "letter"]
 
 HERE = Path(__file__).parent
 TEMPLATE = HERE / "page.typ"

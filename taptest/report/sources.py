@@ -8,7 +8,8 @@ from pathlib import Path
 
 from taptest.capture.journal import read_log
 from taptest.capture.memory import newest_known_level, this_computer
-from taptest.report.page import Paper, Sources
+from taptest.report.choices import Paper
+from taptest.report.page import Sources
 from taptest.report.wording import Wording
 from taptest.visit.files import Visit
 from taptest.visit.fingerprint import recordings_sha256

@@ -1,7 +1,8 @@
 """US and UK words of the trade: our texts are written in US words, and `worded` puts them into the others.
 
-Only our own sentences are put through it, never what a user typed. Names of files stay as they are: a word that
-touches a slash, a point with a letter behind it, a hyphen or another letter is left alone.
+Only our own sentences are put through it, never what a user typed: where a sentence quotes it, what stands in quotation
+marks stays. Names of files stay as they are: a word that touches a slash, a point with a letter behind it, a hyphen or
+another letter is left alone.
 """
 
 import re
@@ -29,7 +30,9 @@ UK: tuple[tuple[str, str], ...] = (
 
 _UK = dict(UK)
 _PATTERN = re.compile(
-    r"(?<![\w/.\\-])(" + "|".join(sorted(map(re.escape, _UK), key=len, reverse=True)) + r")(?![\w/\\-]|\.\w)",
+    r"“[^”]*”|(?<!\w)\"[^\"]*\"|(?<!\w)'[^']*'(?!\w)|(?<![\w/.\\-])("
+    + "|".join(sorted(map(re.escape, _UK), key=len, reverse=True))
+    + r")(?![\w/\\-]|\.\w)",
     re.IGNORECASE,
 )
 
@@ -41,5 +44,7 @@ def worded(text: str, wording: Wording) -> str:
 
 def _in_uk_words(match: re.Match[str]) -> str:
     found = match[0]
+    if match[1] is None:
+        return found  # quoted
     word = _UK[found.lower()]
     return word[0].upper() + word[1:] if found[0].isupper() else word

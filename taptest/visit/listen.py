@@ -114,7 +114,7 @@ def decide_by_hand(
         refused = decision.verdict == "refuse"
         decided[near] = replace(taps[near], why_not="refused by hand" if refused else None)
         by_hand[near] = decision
-        notes.append(f"By hand {where} was {'refused' if refused else 'used'}: {decision.why.strip().rstrip('.')}.")
+        notes.append(f"By hand {where} was {'refused' if refused else 'used'}: “{decision.why.strip().rstrip('.')}”.")
     return tuple(decided), tuple(by_hand), tuple(notes)
 
 

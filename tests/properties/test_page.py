@@ -7,6 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from taptest.report import figures, page, page_text
+from taptest.report.choices import Paper
 from taptest.report.page import Sources
 from taptest.visit.result import VisitResult
 from tests.made_pages import made_document, made_page, words_of
@@ -28,7 +29,7 @@ def no_picture(result: VisitResult, sheet: figures.Sheet, wording: str) -> bytes
 @settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=ANY_TEXT, other=ANY_TEXT, form=FORMS, paper=st.sampled_from(["a4", "letter"]))
 def test_any_text_gives_one_page_with_all_that_must_be_said(
-    monkeypatch: pytest.MonkeyPatch, text: str, other: str, form: str, paper: page.Paper
+    monkeypatch: pytest.MonkeyPatch, text: str, other: str, form: str, paper: Paper
 ) -> None:
     monkeypatch.setattr(page, "vector_picture", no_picture)
     document = made_document(

@@ -37,7 +37,7 @@ def test_a_good_tap_is_refused_and_a_bad_one_used() -> None:
     assert by_hand == (first, second, None)
     assert "A door slammed." in notes[0]
     assert notes[0].count(".") == 3  # of the number, of the name of the file, and at the end
-    assert notes[1].startswith("By hand the tap at 1.30 s in sound/p03.wav was used: One hit only")
+    assert notes[1].startswith("By hand the tap at 1.30 s in sound/p03.wav was used: “One hit only")
 
 
 @pytest.mark.parametrize("off_s", [-2 * SAME_TAP_S, 2 * SAME_TAP_S, 60.0])

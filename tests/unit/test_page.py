@@ -18,6 +18,7 @@ from pypdf import PdfReader
 from taptest.errors import TaptestError
 from taptest.finding.records import Cause, ParallelTank
 from taptest.report import figures, page, page_text
+from taptest.report.choices import Paper
 from taptest.report.wording import Wording, worded
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
@@ -89,13 +90,13 @@ CASES = [*product(RESULTS, ["report"], ["a4", "letter"], ["us"]), *product(RESUL
 
 
 @cache
-def pdf_of(name: str, form: str, paper: page.Paper, wording: Wording) -> bytes:
+def pdf_of(name: str, form: str, paper: Paper, wording: Wording) -> bytes:
     result, document = RESULTS[name]()
     return made_page(form, result, made_sources(document, paper=paper, wording=wording))
 
 
 @pytest.mark.parametrize(("name", "form", "paper", "wording"), CASES)
-def test_one_small_page_with_its_fonts(name: str, form: str, paper: page.Paper, wording: Wording) -> None:
+def test_one_small_page_with_its_fonts(name: str, form: str, paper: Paper, wording: Wording) -> None:
     pdf = pdf_of(name, form, paper, wording)
     reader = PdfReader(io.BytesIO(pdf))
     assert len(reader.pages) == 1
@@ -220,7 +221,7 @@ def test_decisions_by_hand_are_owned_up_to() -> None:
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_long_texts_cost_neither_cautions_nor_what_was_not_checked(paper: page.Paper) -> None:
+def test_long_texts_cost_neither_cautions_nor_what_was_not_checked(paper: Paper) -> None:
     text = words_of(pdf_of("long", "report", paper, "us"))
     result = long_result()
     must = (*result.judgement.not_checked, *result.assumptions, *result.judgement.next_checks, *page_text.CAUTIONS)

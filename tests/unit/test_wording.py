@@ -29,6 +29,15 @@ def test_names_of_files_stay(name: str) -> None:
     assert worded(f"The file {name} ends early.", "uk") == f"The file {name} ends early."
 
 
+@pytest.mark.parametrize("quoted", ["'tank of 5'", '"tank"', "“hit the relief valve”"])
+def test_what_is_quoted_stays(quoted: str) -> None:
+    assert worded(f"The tank's text {quoted} is of no tank.", "uk") == f"The vessel's text {quoted} is of no vessel."
+
+
+def test_an_inch_mark_is_no_quotation() -> None:
+    assert worded('A tank of 14" and a tank of 12"', "uk") == 'A vessel of 14" and a vessel of 12"'
+
+
 def test_putting_twice_changes_nothing_more() -> None:
     for us, uk in UK:
         if us != "lost pre-charge":  # its UK words quote it

@@ -1,0 +1,37 @@
+"""What is chosen once for all pages: the words of the trade, and the paper of the PDF pages.
+
+This computer remembers both (`taptest.capture.memory`).
+"""
+
+from typing import Literal
+
+from taptest.capture.memory import remember, remembered
+from taptest.quantities import US, Units
+from taptest.report.wording import Wording
+
+Paper = Literal["a4", "letter"]
+
+WORDINGS: dict[Wording, str] = {"us": "United States", "uk": "United Kingdom and Ireland"}
+PAPERS: dict[Paper, str] = {"a4": "A4", "letter": "US Letter"}
+
+
+def usual_wording() -> Wording:
+    """Return the words that were chosen, those of the United States else."""
+    return "uk" if remembered("wording") == "uk" else "us"
+
+
+def chosen_paper() -> Paper | None:
+    """Return the paper that was chosen, None where it follows the units of each visit."""
+    chosen = remembered("paper")
+    return "letter" if chosen == "letter" else "a4" if chosen == "a4" else None
+
+
+def usual_paper(units: Units) -> Paper:
+    """Return the paper that was chosen; else Letter where the visit's units are those of the United States."""
+    return chosen_paper() or ("letter" if units.name == US.name else "a4")
+
+
+def choose(wording: Wording, paper: Paper | None) -> None:
+    """Remember both choices; None leaves the paper to the units of each visit. Raises `StorageError`."""
+    remember("wording", wording)
+    remember("paper", paper or "")
