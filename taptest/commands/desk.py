@@ -1,6 +1,7 @@
 """`taptest desk`: the local pages for the whole job."""
 
 import argparse
+import gc
 import sys
 from pathlib import Path
 
@@ -46,8 +47,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Serve until stopped."""
+    gc.disable()  # it would look again and again through what is only just being loaded
     from taptest.desk.serve import serve
     from taptest.visit.disk import make_folder
+
+    gc.freeze()
+    gc.enable()
 
     make_folder(arguments.shelf)
     serve(

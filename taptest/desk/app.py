@@ -1,16 +1,27 @@
 """The pages put together: which address leads where.
 
 Ids of visits are checked by `Visits`; numbers are numbers by the address itself. No other part of an address is used.
+
+A page function is plain and takes the request, or the request and its form. It is named here by its module and loaded
+with the first request for it, in a thread: so the first page is there at once, and no page makes another one wait.
 """
 
+import asyncio
+import inspect
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from taptest.desk import file_pages, review_pages, round_pages, shelf_pages, size_pages, visit_pages
 from taptest.desk.guard import OWN_NAMES, Guard
 from taptest.desk.live import SoundWay
 from taptest.desk.render import Desk, error_page, posted
@@ -18,41 +29,83 @@ from taptest.errors import TaptestError
 
 STATIC = Path(__file__).parent / "static"
 
+THREADS = ThreadPoolExecutor(40, thread_name_prefix="page")
+
+
+def function_of(place: str) -> Callable[..., Any]:
+    """Return a page's function, named by its module and its own name."""
+    module, _, name = place.partition(".")
+    function: Callable[..., Any] = getattr(import_module(f"taptest.desk.{module}"), name)
+    return function
+
+
+def _called(place: str, *given: Any) -> Any:
+    return function_of(place)(*given)
+
+
+async def _in_thread(place: str, *given: Any) -> Response:
+    """Call a page's function in a thread; what it leaves to be awaited is awaited here."""
+    answer = await asyncio.get_running_loop().run_in_executor(THREADS, partial(_called, place, *given))
+    if inspect.isawaitable(answer):
+        answer = await answer
+    assert isinstance(answer, Response), place
+    return answer
+
+
+def page(path: str, place: str, method: str = "GET") -> Route:
+    """Lead an address to a page."""
+
+    async def endpoint(request: Request) -> Response:
+        return await _in_thread(place, request)
+
+    return Route(path, endpoint, name=place, methods=[method])
+
+
+def form(path: str, place: str) -> Route:
+    """Lead a form that is sent to an address to what takes it."""
+
+    async def endpoint(request: Request) -> Response:
+        async with posted(request) as sent:
+            return await _in_thread(place, request, sent)
+
+    return Route(path, endpoint, name=place, methods=["POST"])
+
+
 ROUTES: tuple[BaseRoute, ...] = (
-    Route("/", shelf_pages.shelf),
-    Route("/fresh", shelf_pages.fresh),
-    Route("/visits.csv", shelf_pages.table),
-    Route("/new", shelf_pages.new_form),
-    Route("/new", posted(shelf_pages.new_visit), methods=["POST"]),
-    Route("/unpack", shelf_pages.unpack_form),
-    Route("/unpack", posted(shelf_pages.unpack_visit), methods=["POST"]),
-    Route("/size", size_pages.size_form),
-    Route("/size", posted(size_pages.size), methods=["POST"]),
-    Route("/visit/{ident}", visit_pages.visit),
-    Route("/visit/{ident}/state", visit_pages.state),
-    Route("/visit/{ident}/details", visit_pages.details_form),
-    Route("/visit/{ident}/details", posted(visit_pages.details), methods=["POST"]),
-    Route("/visit/{ident}/evidence", posted(visit_pages.evidence), methods=["POST"]),
-    Route("/visit/{ident}/sound", posted(visit_pages.sound), methods=["POST"]),
-    Route("/visit/{ident}/history", visit_pages.history),
-    Route("/visit/{ident}/history/state", visit_pages.history_state),
-    Route("/visit/{ident}/history.svg", file_pages.trend),
-    Route("/visit/{ident}/point/{place:int}", review_pages.point),
-    Route("/visit/{ident}/point/{place:int}/decide", posted(review_pages.decide), methods=["POST"]),
-    Route("/visit/{ident}/point/{place:int}/move", posted(review_pages.move), methods=["POST"]),
-    Route("/visit/{ident}/point/{place:int}/tap-{tap:int}.wav", review_pages.sound),
-    Route("/visit/{ident}/round", round_pages.round_page),
-    Route("/visit/{ident}/round", posted(round_pages.begin), methods=["POST"]),
-    Route("/visit/{ident}/round/key", posted(round_pages.key), methods=["POST"]),
-    Route("/visit/{ident}/round/events", round_pages.events),
-    Route("/visit/{ident}/round/microphone", posted(round_pages.attach), methods=["POST"]),
-    Route("/visit/{ident}/round/microphone/leave", posted(round_pages.leave), methods=["POST"]),
-    Route("/visit/{ident}/round/heard", round_pages.heard, methods=["POST"]),
-    Route("/visit/{ident}/boundary.{form}", file_pages.picture),
-    Route("/visit/{ident}/forecast.{form}", file_pages.forecast),
-    Route("/visit/{ident}/{page}.pdf", file_pages.report),
-    Route("/visit/{ident}/finding.json", file_pages.finding),
-    Route("/visit/{ident}/visit.zip", file_pages.parcel),
+    page("/", "shelf_pages.shelf"),
+    page("/fresh", "shelf_pages.fresh"),
+    page("/visits.csv", "shelf_pages.table"),
+    page("/new", "shelf_pages.new_form"),
+    form("/new", "shelf_pages.new_visit"),
+    page("/unpack", "shelf_pages.unpack_form"),
+    form("/unpack", "shelf_pages.unpack_visit"),
+    page("/size", "size_pages.size_form"),
+    form("/size", "size_pages.size"),
+    page("/visit/{ident}", "visit_pages.visit"),
+    page("/visit/{ident}/state", "visit_pages.state"),
+    page("/visit/{ident}/details", "visit_pages.details_form"),
+    form("/visit/{ident}/details", "visit_pages.details"),
+    form("/visit/{ident}/evidence", "visit_pages.evidence"),
+    form("/visit/{ident}/sound", "visit_pages.sound"),
+    page("/visit/{ident}/history", "visit_pages.history"),
+    page("/visit/{ident}/history/state", "visit_pages.history_state"),
+    page("/visit/{ident}/history.svg", "file_pages.trend"),
+    page("/visit/{ident}/point/{place:int}", "review_pages.point"),
+    form("/visit/{ident}/point/{place:int}/decide", "review_pages.decide"),
+    form("/visit/{ident}/point/{place:int}/move", "review_pages.move"),
+    page("/visit/{ident}/point/{place:int}/tap-{tap:int}.wav", "review_pages.sound"),
+    page("/visit/{ident}/round", "round_pages.round_page"),
+    form("/visit/{ident}/round", "round_pages.begin"),
+    form("/visit/{ident}/round/key", "round_pages.key"),
+    page("/visit/{ident}/round/events", "round_pages.events"),
+    form("/visit/{ident}/round/microphone", "round_pages.attach"),
+    form("/visit/{ident}/round/microphone/leave", "round_pages.leave"),
+    page("/visit/{ident}/round/heard", "round_pages.heard", "POST"),
+    page("/visit/{ident}/boundary.{form}", "file_pages.picture"),
+    page("/visit/{ident}/forecast.{form}", "file_pages.forecast"),
+    page("/visit/{ident}/{page}.pdf", "file_pages.report"),
+    page("/visit/{ident}/finding.json", "file_pages.finding"),
+    page("/visit/{ident}/visit.zip", "file_pages.parcel"),
     Mount("/static", StaticFiles(directory=STATIC)),
 )
 

@@ -1,19 +1,22 @@
 """Pages from templates, forms from requests: what all pages share.
 
 Every value is escaped by the templates; a name that a template does not know is an error and no empty place. A page
-function is plain and runs in a thread; `posted` reads the form for it first.
+function is plain and runs in a thread (see `app`); `posted` reads the form for it first.
 """
 
+import contextlib
+import pickle
 import secrets
+import sys
 from collections import OrderedDict
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
 import jinja2
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -45,6 +48,36 @@ SIGNS: dict[str, tuple[str, str]] = {
 """Finding -> its sign and class: never told by colour alone."""
 
 
+class Compiled(jinja2.BytecodeCache):
+    """Compiled templates beside the templates, as Python keeps compiled modules; where it cannot, it does without."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def load_bytecode(self, bucket: jinja2.bccache.Bucket) -> None:
+        """Fill the bucket if there is something for it; what is damaged, or of another text, counts as none."""
+        try:
+            with self._path(bucket).open("rb") as file:
+                bucket.load_bytecode(file)
+        except (OSError, EOFError, ValueError, TypeError, pickle.UnpicklingError):
+            bucket.reset()
+
+    def dump_bytecode(self, bucket: jinja2.bccache.Bucket) -> None:
+        """Keep what was compiled: whole under its name, or not at all."""
+        path = self._path(bucket)
+        with contextlib.suppress(OSError):
+            path.parent.mkdir(exist_ok=True)
+            half = path.with_name(f"{path.name}.{secrets.token_hex(6)}")
+            try:
+                half.write_bytes(bucket.bytecode_to_string())
+                half.replace(path)
+            finally:
+                half.unlink(missing_ok=True)
+
+    def _path(self, bucket: jinja2.bccache.Bucket) -> Path:
+        return self._folder / f"{bucket.key}.{sys.implementation.cache_tag}"
+
+
 class Desk:
     """What the pages work with."""
 
@@ -58,6 +91,7 @@ class Desk:
         self._notes: OrderedDict[str, str] = OrderedDict()
         self._templates = jinja2.Environment(
             loader=jinja2.FileSystemLoader(TEMPLATES),
+            bytecode_cache=Compiled(TEMPLATES / "__pycache__"),
             autoescape=True,
             undefined=jinja2.StrictUndefined,
             trim_blocks=True,
@@ -100,22 +134,19 @@ def desk_of(request: Request) -> Desk:
     return desk
 
 
-def posted(function: Callable[[Request, Posted], Response]) -> Callable[[Request], Awaitable[Response]]:
-    """Return the endpoint of a function that takes a request and its form."""
-
-    async def endpoint(request: Request) -> Response:
-        async with request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=MOST_TEXT) as form:
-            texts: dict[str, str] = {}
-            files: dict[str, list[Sent]] = {}
-            for name, value in form.multi_items():
-                if isinstance(value, UploadFile):
-                    if value.filename:
-                        files.setdefault(name, []).append(Sent(clean(value.filename), value.file))
-                else:
-                    texts[name] = clean(value)
-            return await run_in_threadpool(function, request, Posted(texts, files))
-
-    return endpoint
+@asynccontextmanager
+async def posted(request: Request) -> AsyncIterator[Posted]:
+    """Give the form of a request; its files are there while the block lasts."""
+    async with request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=MOST_TEXT) as form:
+        texts: dict[str, str] = {}
+        files: dict[str, list[Sent]] = {}
+        for name, value in form.multi_items():
+            if isinstance(value, UploadFile):
+                if value.filename:
+                    files.setdefault(name, []).append(Sent(clean(value.filename), value.file))
+            else:
+                texts[name] = clean(value)
+        yield Posted(texts, files)
 
 
 def clean(text: str) -> str:

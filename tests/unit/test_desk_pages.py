@@ -12,9 +12,13 @@ import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
+import jinja2
 import pytest
 import soundfile
+from starlette.routing import Route
 
+from taptest.desk.app import ROUTES, function_of
+from taptest.desk.render import Compiled
 from taptest.desk.visits import ident_of, mark_of
 from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document
@@ -503,3 +507,35 @@ def test_a_failing_judgement_is_told_and_not_raised(client: Pages, root: Path) -
     assert "No taps were found" in page
     assert client.get(f"{VISIT}/report.pdf").status_code == 422
     assert client.get(f"{VISIT}/point/1").status_code == 200
+
+
+def test_every_address_leads_to_a_function_that_is_there() -> None:
+    """They are named in the table of addresses, and loaded with the first request only."""
+    named = [route.name for route in ROUTES if isinstance(route, Route)]
+    assert len(named) > 30
+    for place in named:
+        assert callable(function_of(place)), place
+
+
+def test_templates_are_compiled_once_and_anew_when_they_change(tmp_path: Path) -> None:
+    def environment() -> jinja2.Environment:
+        return jinja2.Environment(
+            loader=jinja2.FileSystemLoader(tmp_path), bytecode_cache=Compiled(tmp_path / "kept"), autoescape=True
+        )
+
+    (tmp_path / "x.html").write_text("one {{ n }}", encoding="utf-8")
+    assert environment().get_template("x.html").render(n="<") == "one &lt;"
+    (kept,) = (tmp_path / "kept").iterdir()
+    before = kept.stat().st_mtime_ns
+    assert environment().get_template("x.html").render(n=1) == "one 1"
+    assert kept.stat().st_mtime_ns == before
+    (tmp_path / "x.html").write_text("two {{ n }}", encoding="utf-8")
+    assert environment().get_template("x.html").render(n=1) == "two 1"
+    kept.write_bytes(kept.read_bytes()[:20])
+    assert environment().get_template("x.html").render(n=1) == "two 1"
+    assert [path.name for path in (tmp_path / "kept").iterdir()] == [kept.name]
+    (tmp_path / "file").write_text("no folder")
+    without = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(tmp_path), bytecode_cache=Compiled(tmp_path / "file" / "kept"), autoescape=True
+    )
+    assert without.get_template("x.html").render(n=1) == "two 1"
