@@ -35,7 +35,7 @@ def test_a_good_tap_is_refused_and_a_bad_one_used() -> None:
     taps, by_hand, notes = decide_by_hand(TAPS, (first, second))
     assert [tap.why_not for tap in taps] == ["refused by hand", None, None]
     assert by_hand == (first, second, None)
-    assert "A door slammed." in notes[0]
+    assert "“A door slammed”." in notes[0]
     assert notes[0].count(".") == 3  # of the number, of the name of the file, and at the end
     assert notes[1].startswith("By hand the tap at 1.30 s in sound/p03.wav was used: “One hit only")
 
@@ -77,7 +77,7 @@ def test_a_refused_tap_no_longer_counts_and_can_be_taken_back(folder: Path) -> N
     assert (before.points[2].taps_used, after.points[2].taps_used) == (3, 2)
     assert after.points[2].taps_rejected == 1
     assert [tap.by_hand for tap in after.taps if tap.by_hand is not None] == [refusal]
-    assert any("A door slammed." in remark for remark in after.remarks)
+    assert any("“A door slammed”." in remark for remark in after.remarks)
     again = decided(folder)
     assert [tap.tap for tap in again.taps] == [tap.tap for tap in before.taps]
     assert again.points == before.points
