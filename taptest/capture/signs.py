@@ -89,10 +89,12 @@ class Signs:
         for level, _, full in self._frames.feed(block):
             self._muted_frames = self._muted_frames + 1 if level < MUTED_DB else 0
             self._full.append(full)
-        self.muted = self._muted_frames * FRAME_S >= MUTED_FOR_S
+        was_muted, self.muted = self.muted, self._muted_frames * FRAME_S >= MUTED_FOR_S
         filled = len(self._full) == self._full.maxlen
         self.overloaded = filled and sum(self._full) / len(self._full) > OVERLOADED_SHARE
         found = []
+        if was_muted and not self.muted:
+            found.append("The microphone is heard again.")
         if self.muted:
             found.append(
                 "The microphone delivers pure silence: it is muted, or this program is not allowed to hear it."

@@ -20,64 +20,15 @@ from taptest.capture.journal import read_log, recordings
 from taptest.capture.notes import results_from
 from taptest.visit.files import read_visit
 from tests.live_round import OPTIONS, TANK, LiveRound, plain_taps, tap_along
+from tests.live_site import MARKS, Site, site_with_two_marks_tapped, sound_seconds
 from tests.tapping import Hand
-from tests.virtual_microphone import Player, Server, serving
-
-MARKS = "60,120,180,240"
-
-
-class Site:
-    """A server, a noise on it, and a round begun in a folder."""
-
-    def __init__(self, server: Server, folder: Path) -> None:
-        self.server, self.folder = server, folder
-        (folder / "tank.toml").write_text(TANK)
-        self.player = Player(server, Hand().quiet(3.0).sound())
-        self.live = self.begin()
-
-    def begin(self) -> LiveRound:
-        """Start `taptest record`, anew or again."""
-        options = ["--tank", str(self.folder / "tank.toml"), "--marks", MARKS, *OPTIONS]
-        if hasattr(self, "live"):
-            self.live.close()
-        self.live = LiveRound(self.server, self.folder / "visit", options)
-        return self.live
-
-    def noise_again(self) -> None:
-        """Make a new player, after the server lost the old one."""
-        self.player.close()
-        self.player = Player(self.server, Hand().quiet(3.0).sound())
-
-    def finish(self) -> None:
-        """Tap the rest and expect a whole visit."""
-        known = len(self.live.entries("stage"))
-        assert self.live.wait_for(lambda: self.live.has_more("stage", known - 1), 5)
-        while self.live.process.poll() is None:
-            before = len(self.live.entries("point"))
-            position = self.live.entries("next")[-1]["position_mm"]
-            self.player.play(plain_taps(position))
-            if not self.live.wait_for(partial(self.live.has_more, "point", before), 12):
-                break
-        assert self.live.process.wait(10) == 0, self.live.output.read_text()
-        document = read_visit(self.folder / "visit").document
-        assert [point.position_mm for point in document.points] == [60, 120, 180, 240]
+from tests.virtual_microphone import Player, serving
 
 
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[Site]:
-    with serving(tmp_path / "server") as server:
-        made = Site(server, tmp_path)
-        try:
-            assert tap_along(made.live, made.player, plain_taps, stop_after=2) == 2
-            assert made.live.wait_for(partial(made.live.has_more, "next", 2), 10), made.live.output.read_text()
-            yield made
-        finally:
-            made.player.close()
-            made.live.close()
-
-
-def sound_seconds(folder: Path) -> float:
-    return sum(recording.samples / recording.rate_hz for recording in recordings(folder))
+    with site_with_two_marks_tapped(tmp_path) as made:
+        yield made
 
 
 @pytest.mark.slow
@@ -118,11 +69,7 @@ def test_the_server_freezes_for_a_while_and_the_round_goes_on_by_itself(site: Si
 
 @pytest.mark.slow
 def test_the_module_is_unloaded(site: Site) -> None:
-    listed = subprocess.run(
-        ["pactl", "list", "short", "modules"], env=site.server.environment, capture_output=True, text=True, check=True
-    )
-    number = next(line.split()[0] for line in listed.stdout.splitlines() if "null-sink" in line)
-    assert site.server.control("unload-module", number) == 0
+    assert site.server.control("unload-module", site.module("null-sink")) == 0
     assert site.live.wait_for(partial(site.live.has_more, "lost", 0), 12), site.live.output.read_text()
     assert site.server.control("load-module", "module-null-sink", "sink_name=tank", "rate=48000", "norewinds=1") == 0
     site.server.control("set-default-source", "tank.monitor")
@@ -225,10 +172,22 @@ def test_the_disk_is_full(tmp_path: Path) -> None:
                 tap_along(live, player, plain_taps)
                 assert live.process.wait(20) == 2
                 assert "the disk is full" in live.output.read_text()
-                assert sound_seconds(disk / "visit") > 6
-                assert live.entries("point")
+                heard, points = sound_seconds(disk / "visit"), len(live.entries("point"))
+                assert heard > 6
+                assert points
+                # Some space is freed, and the same command goes on at the right mark.
+                subprocess.run(["mount", "-o", "remount,size=40m", str(disk)], check=True)
+                known = len(live.entries("next"))
+                live = LiveRound(server, disk / "visit", options)
+                assert live.wait_for(partial(live.has_more, "next", known), 20), live.output.read_text()
+                assert live.entries("next")[-1]["position_mm"] == 60 * (points + 1)
+                assert len(results_from(read_log(disk / "visit"))) == points
+                assert sound_seconds(disk / "visit") >= heard
+                tap_along(live, player, plain_taps)
+                assert live.process.wait(20) == 0, live.output.read_text()
             finally:
                 player.close()
                 live.close()
+        assert [point.position_mm for point in read_visit(disk / "visit").document.points] == [60, 120, 180, 240]
     finally:
         subprocess.run(["umount", str(disk)], check=True)
