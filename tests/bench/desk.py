@@ -6,15 +6,21 @@ the time of a Python that only loads the web libraries, so that a busy computer 
 """
 
 import http.client
+import json
 import re
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 from statistics import median
 from urllib.parse import urlencode
 
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.desk.browser_sound import BROWSER, PIECE_SAMPLES
 from tests.desk_in_browser import TOKEN, served
 from tests.made_desk import Arrays, make_shelf
 from tests.shots.desk import RealTime
@@ -58,10 +64,11 @@ def libraries() -> float:
     return time.perf_counter() - started
 
 
-def level() -> tuple[float, float]:
+def level(*, browser: bool) -> tuple[float, float]:
     """Snapshots a second that a watcher of a round gets, and the share of a core that all of it takes meanwhile.
 
-    Everything runs in this process: the sound in real time, finding taps, keeping it on the disk, server and watcher.
+    Everything runs in this process: the sound in real time, finding taps, keeping it on the disk, server and watcher;
+    with `browser` also the sending of what a page would hear.
     """
     sound = Hand(seed=5).quiet(3.6).taps(40, then_s=0.6).sound()
     with tempfile.TemporaryDirectory() as place:
@@ -76,16 +83,39 @@ def level() -> tuple[float, float]:
             answer = connection.getresponse()
             where = str(answer.getheader("location")).partition("?")[0]
             answer.read()
-            connection.request("POST", f"{where}/round", urlencode({"taps": "3"}), form)
+            wish = {"taps": "3", "microphone": BROWSER if browser else "array"}
+            connection.request("POST", f"{where}/round", urlencode(wish), form)
             connection.getresponse().read()
+            over = threading.Event()
+            if browser:
+                threading.Thread(target=heard, args=(host, int(port), where, form, sound, over), daemon=True).start()
             connection.request("GET", f"{where}/round/events", headers=cookie)
             stream = connection.getresponse()
+            time.sleep(2.0)
             until, used, came = time.perf_counter() + WATCHED_S, time.process_time(), 0
             while time.perf_counter() < until:
                 came += stream.readline().startswith(b"data: ")
             share = (time.process_time() - used) / WATCHED_S
+            over.set()
             connection.close()
     return came / WATCHED_S, share
+
+
+def heard(
+    host: str, port: int, where: str, form: dict[str, str], sound: NDArray[np.float64], over: threading.Event
+) -> None:
+    """Send a sound as a page sends what it hears: 48 ms a block, in real time."""
+    connection = http.client.HTTPConnection(host, port)
+    connection.request("POST", f"{where}/round/microphone", urlencode({"rate": "48000"}), form)
+    stream = json.loads(connection.getresponse().read())["stream"]
+    began = time.perf_counter()
+    for first in range(0, len(sound), PIECE_SAMPLES):
+        if over.wait(max(began + first / 48000 - time.perf_counter(), 0.0)):
+            break
+        block = sound[first : first + PIECE_SAMPLES].astype("<f4").tobytes()
+        connection.request("POST", f"{where}/round/heard?stream={stream}&first={first}", block, form)
+        connection.getresponse().read()
+    connection.close()
 
 
 def main() -> None:
@@ -107,8 +137,9 @@ def main() -> None:
     print(f"  of that, address printed   {1000 * median(printed):6.0f} ms (best {1000 * min(printed):.0f})")
     print(f"web libraries alone          {1000 * median(bare):6.0f} ms (best {1000 * min(bare):.0f})")
     print(f"ratio                        {median(pages) / median(bare):6.2f}")
-    told, share = level()
-    print(f"round with one watcher       {told:6.1f} snapshots a second, {100 * share:.1f} % of a core (target 15 %)")
+    for browser, name in ((False, "round with one watcher"), (True, "from a browser's ears")):
+        told, share = level(browser=browser)
+        print(f"{name:<28} {told:6.1f} snapshots a second, {100 * share:.1f} % of a core (target 15 %)")
     for name, figure in (("best", min(pages)), ("median", median(pages))):
         print(f"target {1000 * TARGET_S:.0f} ms: {'met' if figure <= TARGET_S else 'missed'} by the {name}")
 

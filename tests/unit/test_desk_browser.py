@@ -11,10 +11,12 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from taptest.desk.browser_sound import BROWSER
 from taptest.visit import analyse
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
 from tests.made_desk import Arrays
 from tests.made_visits import write_tables
+from tests.unit.test_desk_pages import TYPED
 from tests.unit.test_desk_round import Endless, tapping
 
 SHOT = "A door slammed."
@@ -23,7 +25,7 @@ SHOT = "A door slammed."
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     need_chromium()
-    with chromium() as browser:
+    with chromium(("--use-fake-device-for-media-stream",)) as browser:
         yield browser
 
 
@@ -155,6 +157,32 @@ def test_a_round_by_the_keyboard_alone(browser: Browser, pages: Served) -> None:
         expect(big).to_have_text("100 mm")
         page.keyboard.press("q")
         expect(page.get_by_role("link", name="To the finding")).to_be_visible(timeout=15_000)
+        assert complaints == []
+
+
+def test_a_microphone_that_the_browser_refuses_is_told_with_what_to_do(browser: Browser, pages: Served) -> None:
+    """Headless Chromium has a microphone here, and nobody who could allow it."""
+    with tab(browser, DESKTOP) as (page, complaints):
+        page.goto(pages.opened)
+        where = page.evaluate(
+            "(form) => fetch('/new', {method: 'POST', body: new URLSearchParams(form)}).then((answer) => answer.url)",
+            TYPED,
+        )
+        page.goto(f"{where.partition('?')[0]}/round")
+        page.get_by_label("Microphone").select_option(BROWSER)
+        page.get_by_role("button", name="Begin").click()
+        said = page.locator("[data-micword]")
+        expect(said).to_contain_text("The browser refuses the microphone")
+        expect(said).to_contain_text("privacy settings")
+        assert "listen" not in page.url
+        hold_to_axe(page)
+        button = page.get_by_role("button", name="Use this browser's microphone")
+        button.click()
+        expect(said).to_contain_text("The browser refuses the microphone")
+        expect(button).to_be_visible()
+        page.keyboard.press("q")
+        expect(page.get_by_role("link", name="To the finding")).to_be_visible(timeout=15_000)
+        expect(button).to_be_hidden()
         assert complaints == []
 
 
