@@ -157,7 +157,8 @@ def _form(request: Request, wish: Wish, trouble: str, status: int = 200) -> Resp
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
     inputs: list[str] = []
-    browser = BROWSER if request.url.hostname in OWN_NAMES else ""
+    away = request.url.hostname not in OWN_NAMES
+    browser = "" if away else BROWSER
     try:
         refuse_foreign(found.visit)
         inputs = desk.rounds.way.inputs()
@@ -165,6 +166,5 @@ def _form(request: Request, wish: Wish, trouble: str, status: int = 200) -> Resp
         trouble = trouble or str(error)
     except TaptestError as error:
         browser, trouble = "", trouble or str(error)
-    return desk.page(
-        "round_form.html", status, **heading(found), wish=wish, inputs=inputs, trouble=trouble, browser=browser
-    )
+    given = {"wish": wish, "inputs": inputs, "trouble": trouble, "browser": browser, "away": away}
+    return desk.page("round_form.html", status, **heading(found), **given)

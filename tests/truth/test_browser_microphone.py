@@ -98,7 +98,7 @@ def test_taps_through_the_browser_are_heard_as_they_were_played(tmp_path: Path) 
     assert len(taps) == 2
     start = round(4.4 * RATE_HZ) - 200
     played = sound[start : start + round(0.3 * RATE_HZ)]
-    assert difference_db(played, heard, round(taps[0]["onset_s"] * RATE_HZ) - 200) < -30
+    assert difference_db(played, heard, round(taps[0]["onset_s"] * RATE_HZ) - 200) < -60
 
 
 def difference_db(played: FloatArray, heard: FloatArray, near: int) -> float:
@@ -114,7 +114,6 @@ def difference_db(played: FloatArray, heard: FloatArray, near: int) -> float:
     shifts = np.linspace(-1.0, 1.0, 201)
     rests = [np.abs(one - two * np.exp(2j * np.pi * hz * shift / RATE_HZ))[band] for shift in shifts]
     least = min(float(np.sum(rest**2)) for rest in rests)
-    print(10 * np.log10(least / np.sum(np.abs(one[band]) ** 2)))
     return float(10 * np.log10(least / np.sum(np.abs(one[band]) ** 2)))
 
 
@@ -178,5 +177,4 @@ def test_a_simulated_walk_through_the_browser_is_judged_as_imported(
     imported, heard = judged(visit.folder), judged(folder)
     assert heard["finding"]["code"] == imported["finding"]["code"]
     assert heard["boundary"]["state"] == imported["boundary"]["state"] == "found"
-    print(imported["boundary"], heard["boundary"])
     assert heard["boundary"]["position_mm"] == pytest.approx(imported["boundary"]["position_mm"], abs=3.0)

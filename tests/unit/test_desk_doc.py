@@ -30,3 +30,4 @@ def test_a_picture_is_small_and_says_what_it_shows(words: str, name: str) -> Non
 def test_the_limits_are_those_that_hold() -> None:
     assert f"{guard.MOST_UPLOAD_BYTES // 1_000_000} MB" in PAGE
     assert f"forms {guard.MOST_FORM_BYTES // 1_000_000} MB" in PAGE
+    assert f"a block of sound {guard.MOST_BLOCK_BYTES / 1_000_000:g} MB" in PAGE

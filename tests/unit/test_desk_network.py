@@ -85,7 +85,9 @@ def test_a_telephone_is_not_offered_a_microphone_that_it_does_not_give(root: Pat
     with pages(root, Arrays(None), names=(*guard.OWN_NAMES, PHONE)) as client:
         where = str(client.send_form("/new", data=TYPED).headers["location"]).partition("?")[0]
         headers = {"host": f"{PHONE}:{PORT}", "cookie": f"taptest_{PORT}={TOKEN}"}
-        assert BROWSER not in client.get(f"{where}/round", headers=headers).text
+        away = client.get(f"{where}/round", headers=headers).text
+        assert BROWSER not in away
+        assert "only at the computer itself" in away
         assert BROWSER in client.get(f"{where}/round").text
 
 

@@ -30,6 +30,7 @@
   let busy = false;
   let over = round.dataset.over !== "no";
   let toned = null;
+  let watching = false;
 
   const wish = (on) => {
     if (on) sessionStorage.setItem(WANTED, "yes");
@@ -211,7 +212,10 @@
     play(detail.tone);
     const { fed, granted: sentence, warning, lost_s: lost } = detail.browser;
     const gone = lost ? ` ${lost.toFixed(1)} s of sound were lost on the way so far.` : "";
-    if (fed) say(`${ears ? "" : "Another tab or window listens for this round; this one shows it. "}${sentence} ${warning}${gone}`.trim());
+    if (!fed && watching) say(able ? "" : NONE);
+    watching = fed && !ears;
+    const whose = ears ? sentence : "Another tab or window listens for this round; this one shows it.";
+    if (fed) say(`${whose} ${warning}${gone}`.trim());
     if (!ears && !busy) offer(!fed);
   });
   round.addEventListener("over", () => { over = true; wish(false); stop(""); });
