@@ -31,7 +31,7 @@ from taptest.tank.kinds import Tank
 FloatArray = NDArray[np.float64]
 
 GRID_STEP_M = 0.002
-SURE_ENOUGH = 0.6
+SURE_ENOUGH = 0.7
 """One boundary is named only if it has at least this probability."""
 SURE_OF_WHOLE = 0.8
 """All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
@@ -149,6 +149,7 @@ def read_line(
         notes=tuple(notes),
         method=method,
         inverted=found and turned,
+        narrows=misfit < 1.0 and not turned and _narrows(posterior, tank),
     )
 
 
@@ -331,6 +332,20 @@ def _state(posterior: BoundaryPosterior, misfit: float, wide: bool) -> BoundaryS
     if misfit >= 1.0 or chances[likeliest] < needed or (likeliest == "found" and wide):
         return "not found"
     return likeliest
+
+
+def _narrows(posterior: BoundaryPosterior, tank: Tank) -> bool:
+    """Whether 90 % of where the water may end, all air and all water counted as the ends, is not most of the shell."""
+    G = posterior.depth_m.size
+    levels = posterior.mass + posterior.p_no_contact / G
+    levels = levels if tank.hanging else levels[::-1]
+    away = posterior.depth_m if tank.hanging else tank.shape.height_m - posterior.depth_m[::-1]
+    reached = posterior.p_all_air + np.cumsum(levels)
+    total = reached[-1] + posterior.p_all_water
+    if total < SURE_ENOUGH:
+        return False
+    ends = np.interp(np.array([0.05, 0.95]) * total, reached, away, left=0.0, right=tank.shape.height_m)
+    return bool(np.ptp(ends) <= TOO_WIDE * tank.shape.height_m)
 
 
 def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_model: bool) -> str:

@@ -33,11 +33,11 @@ FEWEST_POINTS = 5
 class MatchSettings:
     """What the comparison assumes; the defaults are calibrated on simulated visits."""
 
-    band_temper: float = 0.3
+    band_temper: float = 0.5
     """Power of one band's likelihood: its points are not independent, because modes reach across several."""
-    spoilt: float = 0.2
+    spoilt: float = 0.15
     """Probability that a band says nothing about the level."""
-    temper: float = 0.85
+    temper: float = 0.55
     """Power of the likelihood of all bands together: they are not independent of each other."""
     time_weight: float = 0.5
     """Weight of a band's decay beside its level."""
@@ -56,7 +56,7 @@ class MatchSettings:
     """Weight of the mean spectrum's evidence (`line.absolute`) beside that of the shape along the line."""
     freedom: float = 3.0
     """Worth, in points, of that usual residual beside the measured one."""
-    change_weight: float = 0.4
+    change_weight: float = 0.3
     """Weight of the change-points' evidence beside the model's: both come from the same taps."""
 
 

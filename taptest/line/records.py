@@ -109,3 +109,6 @@ class LineReading:
     method: str = ""
     inverted: bool = False
     """Whether the boundary that was found has the water on the wrong side, as with a failed diaphragm."""
+    narrows: bool = False
+    """Whether the posterior narrows down where the water ends, even where no state is likely enough to be named: "all
+    air or a little water" is not found, and yet says that there is not much water."""

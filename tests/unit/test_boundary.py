@@ -71,6 +71,7 @@ def test_a_bag_that_rings_all_over_is_not_taken_for_an_empty_one() -> None:
     reading = read_line(ringing, tank, [SWEEP])
     assert read_line(ringing, made_tank("bottom"), [SWEEP]).state == "all air"
     assert reading.state == "not found"
+    assert not reading.narrows
     assert "does not touch the shell" in reading.notes[0]
     assert reading.posterior.p_no_contact > 0.3
     # the water's height is left open then: more likely lower down
@@ -79,6 +80,21 @@ def test_a_bag_that_rings_all_over_is_not_taken_for_an_empty_one() -> None:
     wet = read_line(made_points(0.2, np.random.default_rng(1)), tank, [SWEEP])
     assert wet.state == "found"
     assert wet.posterior.p_no_contact < 0.05
+
+
+@pytest.mark.parametrize("water_end", ["top", "bottom"])
+def test_air_or_a_little_water_is_not_named_and_yet_narrows_the_level(water_end: WaterEnd) -> None:
+    at = 0.06 if water_end == "top" else HEIGHT_M - 0.06  # one or two of twenty marks have water behind them
+    depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
+    level, time = made_field(np.array([np.nan, at, np.nan]), depth, water_end=water_end)
+    scatter = np.random.default_rng(3).normal(0.0, 2.0, (20, 15))
+    # as like all air as like that little water
+    between = points_of(0.49 * level[0] + 0.51 * level[1] + scatter, 0.49 * time[0] + 0.51 * time[1], depth)
+    reading = read_line(between, made_tank(water_end), [made_sweep(water_end)])
+    assert reading.state == "not found"
+    assert reading.posterior.p_all_air > 0.1
+    assert reading.narrows
+    assert read_line(made_points(0.2, np.random.default_rng(1)), made_tank(), [SWEEP]).narrows
 
 
 def test_noise_is_unlike_anything_the_model_makes() -> None:
@@ -90,6 +106,7 @@ def test_noise_is_unlike_anything_the_model_makes() -> None:
         assert reading.state == "not found"
         assert reading.misfit > 0.9
         assert reading.notes
+        assert not reading.narrows
 
 
 def test_two_boundaries_are_reported_without_a_model() -> None:
