@@ -38,6 +38,8 @@ BACKLOG_PIECES = 1250
 """A minute of sound at 48 kHz that may wait for the program, as when the disk is slow; more is dropped and counted."""
 SILENT_FOR_S = 4.0
 """A page that sends nothing for so long is taken as gone. A browser that is busy may well hold its breath for two."""
+OPEN_WAIT_S = 1.5
+"""The round waits so long for a page before it says that there is none: a page that was just opened needs a moment."""
 LATENCY_S = 0.15
 """From the air to here: the browser's own buffers, a block, and the way."""
 TRAVEL_S = 0.35
@@ -245,7 +247,7 @@ class Feed:
         self.changed: Callable[[], None] = lambda: None
         """Called, from any thread, whenever what the feed tells has changed."""
         self._clock = clock
-        self._lock = threading.Lock()
+        self._lock = threading.Condition()
         self._now: BrowserMicrophone | None = None
         self._lost_before = 0.0
         self._finished = False
@@ -263,6 +265,7 @@ class Feed:
                 now.close()
             self._now = BrowserMicrophone(granted, self._clock)
             key = self._now.key
+            self._lock.notify_all()
         self.changed()
         return key
 
@@ -299,13 +302,18 @@ class Feed:
         return now
 
     def open(self) -> BrowserMicrophone:
-        """Return the page's sound from the moment it was attached. Raises `DeviceError` while there is none."""
+        """Return the page's sound from the moment it was attached. Raises `DeviceError` where none comes soon."""
         with self._lock:
+            self._lock.wait_for(self._waiting, OPEN_WAIT_S)
             now = self._now
-            if now is None or now.over or now.opened:
-                raise DeviceError(now.over if now is not None and now.over else NOT_HERE)
+            if now is None or not self._waiting():
+                raise DeviceError(NOT_HERE if now is None else now.over or NOT_HERE)
             now.opened = True
             return now
+
+    def _waiting(self) -> bool:
+        """Whether a page's sound waits to be opened."""
+        return self._now is not None and not self._now.over and not self._now.opened
 
     @property
     def granted(self) -> Granted | None:

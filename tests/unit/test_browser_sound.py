@@ -49,6 +49,11 @@ class Clock:
         return self.now
 
 
+@pytest.fixture(autouse=True)
+def _no_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(heard, "OPEN_WAIT_S", 0.02)
+
+
 def sound_of(count: int, seed: int = 1) -> NDArray[np.float32]:
     return np.random.default_rng(seed).uniform(-0.5, 0.5, count).astype("<f4")
 
@@ -180,6 +185,13 @@ def test_a_page_that_goes_is_noticed_after_what_it_sent_and_one_that_comes_is_op
     with pytest.raises(DeviceError, match="sent nothing for 4 s"):
         second.read(0.0)
     assert feed.told()["fed"] is False
+
+
+def test_a_page_that_comes_within_a_moment_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(heard, "OPEN_WAIT_S", 20.0)
+    feed = Feed()
+    threading.Timer(0.05, feed.attach, (GIVEN,)).start()
+    assert feed.open().granted == GIVEN
 
 
 @pytest.mark.parametrize("rate", ["", "8000", "16000", "384000", "nan", "1e5", "-48000", "48000" * 9, "４８０００"])

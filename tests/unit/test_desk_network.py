@@ -167,6 +167,13 @@ def test_the_command_says_who_can_reach_it_and_serves_there(tmp_path: Path) -> N
         process.wait(10)
 
 
+def test_the_telephone_s_address_is_said_with_what_it_means_and_as_a_code_on_a_screen() -> None:
+    said: list[str] = []
+    serve._say_network(said.append, f"{SEEN}/?token={TOKEN}", code=True)
+    assert f"{SEEN}/?token={TOKEN}\n{network.WHO}" in said[0]
+    assert said[1].endswith(network.code_lines(f"{SEEN}/?token={TOKEN}"))
+
+
 def test_the_square_code_has_its_finders_and_grows_with_the_address() -> None:
     """Three finder squares in a quiet zone of four modules (ISO/IEC 18004, 5.3; 75 bytes fit version 4, level L, of 33
     modules: value from memory), light on dark."""
