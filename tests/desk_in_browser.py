@@ -1,7 +1,7 @@
 """A real browser at the real pages: the server in a thread, Debian's Chromium driven by Playwright."""
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,10 +70,15 @@ def fake_microphone(sound: Path) -> tuple[str, ...]:
 
 
 @contextmanager
-def chromium(more: Sequence[str] = ()) -> Iterator[Browser]:
-    """Start Chromium."""
+def chromium(more: Sequence[str] = (), sound_server: Mapping[str, str] | None = None) -> Iterator[Browser]:
+    """Start Chromium; with a sound server, given by its environment, it is heard and hears."""
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=[*ARGUMENTS, *more])
+        browser = playwright.chromium.launch(
+            executable_path=str(CHROMIUM),
+            args=[*ARGUMENTS, *more],
+            env=None if sound_server is None else dict(sound_server),
+            ignore_default_args=None if sound_server is None else ["--mute-audio"],
+        )
         try:
             yield browser
         finally:

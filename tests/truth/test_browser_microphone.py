@@ -32,6 +32,7 @@ from tests.made_desk import Arrays, make_shelf
 from tests.simulated_round import PlayedVisit, simulated_visits
 from tests.sources import ArraySource
 from tests.tapping import RATE_HZ, Hand
+from tests.virtual_microphone import Player, serving
 
 FloatArray = NDArray[np.float64]
 OPTIONS = ("Practice taps first", "Estimate while tapping", "Tap a reference mark", "Tones")
@@ -58,16 +59,17 @@ def listening(root: Path, sound: FloatArray) -> Iterator[tuple[Served, Page, lis
         tab(browser, DESKTOP) as (page, complaints),
     ):
         page.goto(desk.opened)
+        page.wait_for_load_state("networkidle")
         yield desk, page, complaints
 
 
-def begin(page: Page, where: str, **typed: str) -> None:
-    """Begin a round with the browser's microphone and nothing beside the marks; `typed` goes into the fields."""
+def begin(page: Page, where: str, *, tones: bool = False, **typed: str) -> None:
+    """Begin a round with the browser's microphone and little beside the marks; `typed` goes into the fields."""
     page.goto(f"{where}/round")
     begun = page.get_by_text("The round that was begun keeps its marks.").is_visible()
     for field, text in typed.items():
         page.locator(f"#{field}").fill(text)
-    for label in OPTIONS:
+    for label in OPTIONS[: -1 if tones else None]:
         page.get_by_label(label).uncheck()
     page.get_by_label("Microphone").select_option(BROWSER)
     page.get_by_role("button", name="Go on" if begun else "Begin").click()
@@ -137,6 +139,66 @@ def test_after_a_reload_the_page_listens_again_and_the_round_goes_on(
         "sound/round-02.wav",
     ]
     assert any("closed or loaded anew" in entry["sentence"] for entry in log if entry["what"] == "lost")
+
+
+@pytest.mark.slow
+def test_a_connection_that_is_lost_for_a_moment_loses_no_sound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    folder = bare_visit(tmp_path / "visits")
+    sound = Hand(seed=5).quiet(5.0).taps(6, then_s=0.8).quiet(3.0).sound()
+    with listening(tmp_path / "visits", sound) as (desk, page, _):
+        begin(page, f"{desk.base}/visit/{ident_of('cellar')}", first="50 mm", last="150 mm", every="50 mm", taps="2")
+        expect(page.locator("[data-number]")).to_have_text("2 of 3", timeout=20_000)
+        page.context.set_offline(True)
+        page.wait_for_timeout(1500)
+        page.context.set_offline(False)
+        expect(page.get_by_role("link", name="To the finding")).to_be_visible(timeout=30_000)
+    log = read_log(folder)
+    assert [entry["what"] for entry in log if entry["what"] in ("recording", "sound lost", "restart")] == ["recording"]
+    onsets = [entry["onset_s"] for entry in log if entry["what"] == "tap" and entry["accepted"]]
+    # The steps in the file are 0.8 s: what was kept while there was no connection has come in whole and in order.
+    assert np.diff(onsets) == pytest.approx([0.8] * 5, abs=1e-3)
+
+
+@pytest.mark.slow
+def test_a_round_over_a_real_sound_path_is_not_misled_by_the_page_s_tones(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The microphone of the virtual sound server hears all that the browser plays; Chromium takes no monitor as one."""
+    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    folder = bare_visit(tmp_path / "visits")
+    marks = (50, 100, 150)
+    played = [Hand(seed=mark).quiet(0.35).taps(3, then_s=1.2).sound() for mark in marks]
+    with serving(tmp_path / "server") as server:
+        assert server.control("load-module", "module-remap-source", "source_name=ear", "master=tank.monitor") == 0
+        assert server.control("set-default-source", "ear") == 0
+        player = Player(server, Hand().quiet(3.0).sound())
+        arguments = ("--use-fake-ui-for-media-stream",)
+        with (
+            served(tmp_path / "visits", Arrays(None)) as desk,
+            chromium(arguments, server.environment) as browser,
+            tab(browser, DESKTOP) as (page, complaints),
+        ):
+            page.goto(desk.opened)
+            page.wait_for_load_state("networkidle")
+            begin(
+                page, f"{desk.base}/visit/{ident_of('cellar')}", tones=True, first="50 mm", last="150 mm", every="50 mm"
+            )
+            for number, sound in enumerate(played, start=1):
+                expect(page.locator("[data-number]")).to_have_text(f"{number} of 3", timeout=20_000)
+                page.wait_for_timeout(700)
+                player.play(sound)
+            expect(page.get_by_role("link", name="To the finding")).to_be_visible(timeout=20_000)
+            assert complaints == []
+        player.close()
+    log = read_log(folder)
+    taps = [entry for entry in log if entry["what"] == "tap"]
+    assert [(tap["accepted"], tap["position_mm"]) for tap in taps] == [(True, mark) for mark in marks for _ in range(3)]
+    assert len([entry for entry in log if entry["what"] == "tone"]) == 9
+    # The virtual microphone hands samples on as they are; the browser converts them twice: within 0.5 dB.
+    assert [max(tap["peak_db"] for tap in taps[3 * i : 3 * i + 3]) for i in range(3)] == pytest.approx(
+        [20 * np.log10(np.abs(sound).max()) for sound in played], abs=0.5
+    )
 
 
 def walk(visit: PlayedVisit) -> FloatArray:

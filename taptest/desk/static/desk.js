@@ -39,6 +39,10 @@ window.addEventListener("pageshow", (event) => {
 const errors = document.getElementById("errors");
 if (errors) errors.focus();
 
+// A page that loads itself anew would call back whoever is just going to another one.
+let leaving = false;
+window.addEventListener("beforeunload", () => { leaving = true; });
+
 const list = document.querySelector("[data-fresh]");
 if (list) {
   const looking = list.querySelector("[data-looking]");
@@ -46,7 +50,7 @@ if (list) {
   fetch(list.dataset.fresh)
     .then((answer) => answer.json())
     .then((found) => {
-      if (found.changed) location.reload();
+      if (found.changed && !leaving) location.reload();
       else if (looking) looking.textContent = "There is no visit on this shelf yet.";
     })
     .catch(() => { if (looking) looking.textContent = "The folder could not be read."; });
