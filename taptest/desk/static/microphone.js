@@ -4,7 +4,7 @@
 {
   const ROUND = round.dataset.round;
   const WANTED = `taptest listens ${ROUND}`;
-  const KEPT_S = 60;
+  const KEPT_S = 10;
   const AGAIN_MS = 300;
   const PATIENCE = 8;
   const WHY = {
@@ -14,7 +14,7 @@
   };
   const NONE = "This browser gives no microphone to this page: it does so only on the computer that taptest runs on, at the address that was printed there. Listen with that computer's browser or its sound device.";
   const ASLEEP = "The browser lets no sound run before a press. Press the button.";
-  const AWAY = "The connection to taptest is lost; what is heard meanwhile is kept for a minute and sent afterwards.";
+  const AWAY = "The connection to taptest is lost; it is tried again. A few seconds of sound are kept meanwhile.";
 
   const word = part("micword");
   const button = part("micstart");
