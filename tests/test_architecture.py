@@ -24,12 +24,12 @@ visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.own_tone
 capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt capture.letters
 capture.terminal
-report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure report.trend_figure
-report.page_text report.page report.sources
+report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
+report.trend_figure report.page_text report.page report.sources
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
 desk.render
-desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages desk.file_pages desk.app desk.network
-desk.serve
+desk.settings_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages
+desk.file_pages desk.app desk.network desk.serve
 commands.console commands.record commands cli __main__
 """.split()  # noqa: SIM905 - one line a room reads better than a list of strings
 
@@ -43,6 +43,7 @@ ONE_PLACE = {
     "starlette": {
         "desk.guard",
         "desk.render",
+        "desk.settings_pages",
         "desk.shelf_pages",
         "desk.visit_pages",
         "desk.review_pages",

@@ -81,6 +81,8 @@ ROUTES: tuple[BaseRoute, ...] = (
     form("/unpack", "shelf_pages.unpack_visit"),
     page("/size", "size_pages.size_form"),
     form("/size", "size_pages.size"),
+    page("/settings", "settings_pages.settings_form"),
+    form("/settings", "settings_pages.settings"),
     page("/visit/{ident}", "visit_pages.visit"),
     page("/visit/{ident}/state", "visit_pages.state"),
     page("/visit/{ident}/details", "visit_pages.details_form"),

@@ -15,14 +15,16 @@ from taptest.desk.render import desk_of
 from taptest.desk.visit_pages import tank_of
 from taptest.desk.visits import Found, NoSuchVisitError, plain_name
 from taptest.errors import TaptestError, VisitError
+from taptest.report.choices import Paper, usual_paper, usual_wording
+from taptest.report.wording import Wording
 
 if TYPE_CHECKING:
-    from taptest.report.page import Paper
-    from taptest.report.wording import Wording
     from taptest.visit.result import VisitResult
 
 WAIT_S = 300.0
 """A file is asked for where the finding is shown already, so this is rarely needed."""
+WORDING: dict[str, Wording] = {"us": "us", "uk": "uk"}
+PAPER: dict[str, Paper] = {"a4": "a4", "letter": "letter"}
 PICTURES = {"svg": "image/svg+xml", "png": "image/png", "pdf": "application/pdf"}
 
 
@@ -32,7 +34,7 @@ def picture(request: Request) -> Response:
     if form not in PICTURES:
         raise NoSuchVisitError(f"The picture can be had as {', '.join(PICTURES)}.")
     found, judging = _judged(request)
-    content: bytes = getattr(judging.picture(), form)
+    content: bytes = getattr(judging.picture(usual_wording()), form)
     more = {"content-security-policy": PICTURE_POLICY} if form == "svg" else {}
     return _file(content, PICTURES[form], found, f"boundary.{form}", "take" in request.query_params, more)
 
@@ -45,7 +47,7 @@ def forecast(request: Request) -> Response:
     if form not in PICTURES:
         raise NoSuchVisitError(f"The picture can be had as {', '.join(PICTURES)}.")
     found, judging = _judged(request)
-    drawn = forecast_picture(told(judging))
+    drawn = forecast_picture(told(judging), usual_wording())
     if drawn is None:
         raise NoSuchVisitError(
             "There is no forecast: it needs the pressure, the water in the system and its highest temperature."
@@ -66,8 +68,8 @@ def report(request: Request) -> Response:
     if not customer and request.path_params["page"] != "report":
         raise NoSuchVisitError("There are two pages: report and customer.")
     asked = request.query_params
-    wording: Wording = "uk" if asked.get("wording") == "uk" else "us"
-    paper: Paper = "letter" if asked.get("paper") == "letter" else "a4"
+    wording = WORDING.get(asked.get("wording", "")) or usual_wording()
+    paper = PAPER.get(asked.get("paper", "")) or usual_paper(result.units)
     sources = sources_of(found.visit, wording, paper)
     content = customer_pdf(result, sources) if customer else report_pdf(result, sources)
     return _file(content, "application/pdf", found, "customer.pdf" if customer else "report.pdf", take=True)
@@ -112,7 +114,7 @@ def trend(request: Request) -> Response:
     if past.history is None or past.history.trend is None:
         raise VisitError(past.sentence or "There is no trend to draw yet. Open the history's page.")
     more = {"content-security-policy": PICTURE_POLICY}
-    return _file(history_picture(past.history).svg, "image/svg+xml", found, "history.svg", more=more)
+    return _file(history_picture(past.history, usual_wording()).svg, "image/svg+xml", found, "history.svg", more=more)
 
 
 def _judged(request: Request) -> tuple[Found, Judging]:

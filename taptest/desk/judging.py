@@ -16,6 +16,7 @@ from taptest.errors import TaptestError
 
 if TYPE_CHECKING:
     from taptest.report.figures import Picture
+    from taptest.report.wording import Wording
     from taptest.visit.files import Visit
     from taptest.visit.history import History
     from taptest.visit.result import VisitResult
@@ -35,17 +36,17 @@ class Judging:
     sentence: str = ""
     """Why it failed, or why the finding was not kept beside the visit."""
     lock: threading.Lock = field(default_factory=threading.Lock)
-    drawn: "Picture | None" = None
+    drawn: "dict[Wording, Picture]" = field(default_factory=dict)
 
-    def picture(self) -> "Picture":
-        """Draw the boundary picture, once; there must be a result."""
+    def picture(self, wording: "Wording" = "us") -> "Picture":
+        """Draw the boundary picture, once in each wording; there must be a result."""
         from taptest.report.figures import boundary_picture
 
         assert self.result is not None, "asked for where a finding is shown"
         with self.lock:
-            if self.drawn is None:
-                self.drawn = boundary_picture(self.result)
-            return self.drawn
+            if wording not in self.drawn:
+                self.drawn[wording] = boundary_picture(self.result, wording)
+            return self.drawn[wording]
 
 
 class Judge:

@@ -28,6 +28,7 @@ from taptest.desk.judging import Histories, Judge
 from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
 from taptest.errors import TaptestError
+from taptest.report.wording import Wording, worded
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_FIELDS = 300
@@ -98,11 +99,21 @@ class Desk:
             lstrip_blocks=True,
         )
         self._templates.globals.update(version=__version__, signs=SIGNS)
+        self._templates.filters["w"] = self._in_chosen_words
+        self._wording: Wording = "us"
 
     def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
         """Return a page."""
+        from taptest.report.choices import usual_wording
+
+        self._wording = usual_wording()
         known = {"note": "", "running": self.rounds.running, "wide": False, "reach": self.reach}
         return HTMLResponse(self._templates.get_template(template).render({**known, **values}), status)
+
+    @jinja2.pass_context
+    def _in_chosen_words(self, _context: jinja2.runtime.Context, text: str) -> str:
+        """Put one of our own sentences into the chosen words; with a context, it is never worked out beforehand."""
+        return worded(text, self._wording)
 
     def go(self, where: str, note: str = "") -> RedirectResponse:
         """Go to another page, which shows a note once. `where` is made of our own words and ids only."""

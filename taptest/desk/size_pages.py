@@ -9,6 +9,8 @@ from starlette.responses import Response
 from taptest.desk.fields import Field
 from taptest.desk.render import Posted, desk_of
 from taptest.errors import QuantityError, TaptestError
+from taptest.report.choices import usual_wording
+from taptest.report.wording import worded
 
 if TYPE_CHECKING:
     from taptest.quantities import Quantity
@@ -133,6 +135,6 @@ def _page(
 
     texts = {name: typed.get(name, "") for name in (*(f"size.{key}" for key in LABELS), "sizes", "most")}
     return desk_of(request).page(
-        "size.html", status, title="Size a tank", known=KNOWN, guessed=GUESSED, typed=texts, methods=METHODS,
+        "size.html", status, title=worded("Size a tank", usual_wording()), known=KNOWN, guessed=GUESSED, typed=texts, methods=METHODS,
         chosen=methods, found=found, trouble=trouble,
     )  # fmt: skip

@@ -11,8 +11,10 @@ from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
 from taptest.desk.render import Posted, desk_of
 from taptest.desk.shelf_pages import picks
-from taptest.desk.visits import ChangedMeanwhileError, Found
+from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
+from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
+from taptest.report.wording import worded
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
@@ -36,7 +38,7 @@ def visit(request: Request) -> Response:
     return desk.page(
         "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
         evidence=evidence_rows(found.visit.document), note=desk.note(request), told=told(judging), mark=found.mark,
-        by_hand=len(found.visit.document.by_hand),
+        by_hand=len(found.visit.document.by_hand), words=WORDINGS[usual_wording()], paper=papers_of(judging),
     )  # fmt: skip
 
 
@@ -99,7 +101,7 @@ def sound(request: Request, form: Posted) -> Response:
 
 def history(request: Request) -> Response:
     """Tell the tank's visits over time; those that are not judged yet are judged first."""
-    from taptest.report.trend_words import history_text, trend_sentences
+    from taptest.report.trend_words import found_words, left_words, reference_sentence, trend_sentences
 
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
@@ -111,9 +113,18 @@ def history(request: Request) -> Response:
         )  # fmt: skip
     if past.history is None:
         raise VisitError(past.sentence)
+    units = past.history.units
+    visits = [
+        {
+            "ident": ident_of(each.folder), "day": each.day.isoformat(), "finding": each.finding,
+            "found": found_words(each, units), "work": each.work, "left": left_words(each, units),
+            "here": each.folder == found.visit.folder.relative_to(desk.visits.root).as_posix(),
+        }
+        for each in reversed(past.history.visits)
+    ]  # fmt: skip
     return desk.page(
-        "history.html", **heading(found), sentences=trend_sentences(past.history), text=history_text(past.history),
-        notes=past.history.notes, drawable=past.history.trend is not None, count=len(past.history.visits),
+        "history.html", **heading(found), sentences=trend_sentences(past.history), visits=visits,
+        reference=reference_sentence(past.history), notes=past.history.notes, drawable=past.history.trend is not None,
     )  # fmt: skip
 
 
@@ -138,13 +149,20 @@ def waiting(request: Request, found: Found) -> Response:
     )  # fmt: skip
 
 
+def papers_of(judging: Judging) -> tuple[str, Paper, str]:
+    """Return the usual paper as it is called, and the other one with its name."""
+    usual = "a4" if judging.result is None else usual_paper(judging.result.units)
+    other: Paper = "letter" if usual == "a4" else "a4"
+    return PAPERS[usual], other, PAPERS[other]
+
+
 def heading(found: Found) -> dict[str, Any]:
     """Return what stands at the head of every page of a visit."""
     document = found.visit.document
     name = ", ".join(word for word in (document.tank.name.strip(), (document.visit.site or "").strip()) if word)
     return {
         "ident": found.ident,
-        "name": name or "Tank without a name",
+        "name": name or worded("Tank without a name", usual_wording()),
         "title": name or "Visit",
         "day": "" if document.visited_on is None else document.visited_on.isoformat(),
         "simulated": document.simulated,

@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 from taptest.finding.records import Bound, Interval
 from taptest.report.figures import EXPECTED, UNKNOWN, WATER_MARK, Picture, picture_of, style_for
 from taptest.report.typefaces import explained
+from taptest.report.wording import Wording, worded
 from taptest.visit.history import DAYS_A_YEAR, History
 
 WIDTH, HEIGHT = 7.5, 5.6
@@ -32,13 +33,13 @@ ARROW = 0.12
 """Length of the arrow of a one-sided estimate, as a share of the panel's height."""
 
 
-def history_picture(history: History) -> Picture:
+def history_picture(history: History, wording: Wording = "us") -> Picture:
     """Draw a history as PNG (300 dots to the inch), as SVG and as PDF."""
     with rc_context(style_for(history.tank, history.site)):
-        return picture_of(_figure(history), f"history: {history.tank}")
+        return picture_of(_figure(history, wording), f"history: {history.tank}")
 
 
-def _figure(history: History) -> Figure:
+def _figure(history: History, wording: Wording) -> Figure:
     levels = any(past.level_m is not None for past in history.visits)
     figure = Figure(figsize=(WIDTH, HEIGHT if levels else HEIGHT * 0.65), layout="constrained")
     axes = figure.subplots(2 if levels else 1, 1, sharex=True, squeeze=False, height_ratios=[2, 1] if levels else [1])
@@ -49,12 +50,12 @@ def _figure(history: History) -> Figure:
     locator = AutoDateLocator(minticks=3, maxticks=9)  # type: ignore[no-untyped-call]
     last.xaxis.set_major_locator(locator)
     last.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
-    axes[0, 0].set_title(_title(history), loc="left", fontsize=9)
+    axes[0, 0].set_title(_title(history, wording), loc="left", fontsize=9)
     return figure
 
 
-def _title(history: History) -> str:
-    words = [history.tank or "Tank without a name", history.site]
+def _title(history: History, wording: Wording) -> str:
+    words = [history.tank or worded("Tank without a name", wording), history.site]
     name = ", ".join(word if len(word) <= 60 else word[:57] + "..." for word in words if word)
     return explained(name) + (" (simulated data)" if any(past.simulated for past in history.visits) else "")
 

@@ -16,16 +16,23 @@ def history_text(history: History) -> str:
     place = f", {history.site}" if history.site else ""
     simulated = " (simulated data)" if any(past.simulated for past in history.visits) else ""
     lines = [f"{history.tank or 'Tank without a name'}{place}{simulated}", ""]
-    if history.reference_pa is not None:
-        shown = history.units.show("pressure", history.reference_pa)
-        lines += _wrapped(f"Levels are those at {shown}, the {history.reference_source}.")
-        lines.append("")
+    if reference := reference_sentence(history):
+        lines += [*_wrapped(reference), ""]
     for past in history.visits:
         lines += _visit(past, history.units)
     lines += ["", *(line for sentence in trend_sentences(history) for line in _wrapped(sentence))]
     if history.notes:
         lines += ["", "Not done", *(line for note in history.notes for line in _wrapped(note, "- "))]
     return "\n".join(lines) + "\n"
+
+
+def reference_sentence(history: History) -> str:
+    """Say at which pressure the levels are told, "" where none are."""
+    if history.reference_pa is None:
+        return ""
+    return (
+        f"Levels are those at {history.units.show('pressure', history.reference_pa)}, the {history.reference_source}."
+    )
 
 
 def trend_sentences(history: History) -> tuple[str, ...]:
@@ -96,24 +103,35 @@ def _margin(history: History) -> str:
 
 def _visit(past: PastVisit, units: Units) -> list[str]:
     """Say one visit: what was found, and what was left where that differs."""
-    found = [past.finding]
-    if past.pressure_pa is not None:
-        warm = "" if past.water_temperature_c is None else f" at {units.show('temperature', past.water_temperature_c)}"
-        found.append(f"{units.show('pressure', past.pressure_pa)}{warm}")
+    found = [past.finding, *found_words(past, units)]
+    lines = _hanging(past.day.isoformat(), "as found: " + "; ".join(found))
+    said = ([past.work.rstrip(".")] if past.work else []) + left_words(past, units)
+    return lines + (_hanging("", "as left: " + "; ".join(said)) if said else [])
+
+
+def found_words(past: PastVisit, units: Units) -> list[str]:
+    """Say what a visit found besides its finding."""
+    found = _reading(units, past.pressure_pa, past.water_temperature_c)
     if past.charge_pa is not None:
         found.append(f"charge {_estimate(units, past.charge_pa, past.charge_bound)}")
     found += [f"by the {source} {spread(units, 'pressure', charge)}" for source, charge in past.other_charges]
     if past.level_m is not None and past.charge_bound is None:
         found.append(f"level {units.show('length', past.level_m.median)} below the top")
-    lines = _hanging(past.day.isoformat(), "as found: " + "; ".join(found))
+    return found
+
+
+def left_words(past: PastVisit, units: Units) -> list[str]:
+    """Say what a visit left besides the work that was typed."""
     left = past.as_left
-    said = [past.work.rstrip(".")] if past.work else []
-    if left.precharge_pa is not None:
-        said.append(f"charge set to {units.show('pressure', left.precharge_pa)}")
-    if left.pressure_pa is not None:
-        warm = "" if left.water_temperature_c is None else f" at {units.show('temperature', left.water_temperature_c)}"
-        said.append(f"{units.show('pressure', left.pressure_pa)}{warm}")
-    return lines + (_hanging("", "as left: " + "; ".join(said)) if said else [])
+    said = [] if left.precharge_pa is None else [f"charge set to {units.show('pressure', left.precharge_pa)}"]
+    return said + _reading(units, left.pressure_pa, left.water_temperature_c)
+
+
+def _reading(units: Units, pressure_pa: float | None, temperature_c: float | None) -> list[str]:
+    if pressure_pa is None:
+        return []
+    warm = "" if temperature_c is None else f" at {units.show('temperature', temperature_c)}"
+    return [f"{units.show('pressure', pressure_pa)}{warm}"]
 
 
 def _estimate(units: Units, interval: Interval, bound: Bound | None) -> str:

@@ -15,6 +15,7 @@ from pathlib import Path
 import jinja2
 import pytest
 import soundfile
+from pypdf import PdfReader
 from starlette.routing import Route
 
 from taptest.desk.app import ROUTES, function_of
@@ -365,6 +366,53 @@ def test_the_history_tells_all_visits_to_the_tank(client: Pages, root: Path) -> 
         assert "2024-01-10" in page
         assert fresh.get(f"{VISIT}/history/state").json()["state"] == "done"
         assert fresh.get(f"{VISIT}/history.svg").status_code in (200, 422)
+
+
+# --- settings
+
+US_WORDS = re.compile(r"\b(tanks?|relief (?:valve|setting)|fill valve)\b", re.IGNORECASE)
+
+
+def said_on(page: str) -> str:
+    """What a page says: its text, and what it says of pictures and parts; without what stands in the form's fields."""
+    spoken = " ".join(re.findall(r'(?:alt|aria-label)="([^"]*)"', page))
+    text = re.sub(
+        r"<[^>]*>", " ", re.sub(r"<(?:style|script|code).*?</(?:style|script|code)>", " ", page, flags=re.DOTALL)
+    )
+    return text + spoken
+
+
+def test_every_page_speaks_the_chosen_words(client: Pages, root: Path) -> None:
+    dated = Document.model_validate({**document(root).model_dump(by_alias=True), "visited_on": "2025-01-10"})
+    save_document(root / "cellar", dated)
+    client.desk.histories.ask("Cellar", "", 30.0)
+    own = (
+        "/",
+        "/new",
+        "/size",
+        "/settings",
+        "/unpack",
+        VISIT,
+        f"{VISIT}/details",
+        f"{VISIT}/point/1",
+        f"{VISIT}/history",
+    )
+    assert US_WORDS.search(said_on(shown(client, "/size")))
+    answer = client.send_form("/settings", data={"wording": "uk", "paper": "letter"})
+    assert answer.headers["location"].startswith("/settings?note=")
+    for path in own:
+        page = said_on(shown(client, path)).replace("tank, relief valve, fill valve", "").replace("open tank", "")
+        assert not US_WORDS.search(page), (path, US_WORDS.findall(page))
+    assert "safety valve" in shown(client, VISIT)
+    assert "Report (PDF, US Letter)" in shown(client, VISIT)
+    filed = client.get(f"{VISIT}/report.pdf").content
+    (page,) = PdfReader(io.BytesIO(filed)).pages
+    assert float(page.mediabox.height) == pytest.approx(11 * 72, abs=0.1)
+    assert "Expansion vessel" in page.extract_text()
+    with pages(client.desk.visits.root) as other:
+        assert "Size a vessel" in shown(other, "/size"), "the words are forgotten by the next start"
+    client.send_form("/settings", data={})
+    assert "Size a tank" in shown(client, "/size")
 
 
 # --- review
