@@ -8,7 +8,7 @@ of the shell.
 import queue
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,8 @@ from taptest.capture.marks import SEAM_CLEAR_M
 from taptest.capture.round import SAME_MARK_M, Advice, Stop
 from taptest.errors import TaptestError
 from taptest.line.boundary import read_line
-from taptest.line.next_point import next_point
+from taptest.line.next_point import next_point, taps_worthwhile
+from taptest.line.points import profile_of
 from taptest.line.records import LineReading, Point
 from taptest.shell.records import LevelSweep
 from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits
@@ -30,8 +31,11 @@ ENOUGH_M = 0.012
 moves the expected height by about 4 points of the tank's volume, which is more on every tank that has a line to tap."""
 SURE = 0.95
 """Probability of a state without a boundary from which on more taps do not change the finding."""
-LEAST_BITS = 0.02
-"""A point that tells less than this is not worth three taps."""
+LEAST_BITS = 0.01
+"""A point that tells less than this is not worth a tap."""
+STEADY = 2
+"""So many earlier estimates must agree with the present one before the round may end: each rests on a point less, and
+a narrow interval that has just jumped is no finding yet."""
 STEP_M = 0.005
 
 
@@ -60,23 +64,38 @@ def advise(
     tank: Tank,
     sweeps: Sequence[LevelSweep],
     results: int,
+    before: Sequence[Advice] = (),
 ) -> Advice:
-    """Say where the boundary seems to lie and where to tap next.
+    """Say where the boundary seems to lie, where to tap next, and whether that is still worth it.
 
     `reference` are the taps of the reference point, one entry for each time; `results` is how many results all this
-    rests on.
+    rests on; `before` is the advice given on fewer results, the newest last. More taps are not worth it where the
+    estimate is steady and either settled or no place would tell anything.
     """
     try:
         reading = read_line(points, tank, sweeps, reference=reference)
     except TaptestError as error:
         return Advice(results, str(error))
     tapped = np.array([point.depth_m for point in points])
+    said = Advice(
+        results,
+        sentence_of(reading),
+        state=reading.state,
+        depth_m=reading.depth_m,
+        change_m=reading.interval90_m if reading.state == "found" else None,
+    )
+    steady = _steady(said, [advice for advice in before if advice.results < results])
     candidates = _candidates(tapped, tank)
     if not len(candidates):
-        return Advice(results, sentence_of(reading), None, _settled(reading), _change(reading))
-    best = next_point(reading.posterior, tapped, candidates, sweeps)
-    enough = _settled(reading) or best.information_bits < LEAST_BITS
-    return Advice(results, sentence_of(reading), best.depth_m, enough, _change(reading))
+        return replace(said, enough=steady)
+    profile = profile_of(points)
+    best = next_point(reading.posterior, profile, candidates, sweeps)
+    return replace(
+        said,
+        next_depth_m=best.depth_m,
+        taps=taps_worthwhile(profile),
+        enough=steady and (_settled(reading) or best.information_bits < LEAST_BITS),
+    )
 
 
 def sentence_of(reading: LineReading) -> str:
@@ -92,9 +111,12 @@ def sentence_of(reading: LineReading) -> str:
     return "So far it cannot be told where the sound changes."
 
 
-def _change(reading: LineReading) -> tuple[float, float] | None:
-    """Return between which depths the sound changes, where it does."""
-    return reading.interval90_m if reading.state == "found" else None
+def _steady(now: Advice, before: Sequence[Advice]) -> bool:
+    """Whether the last estimates name the same state and, where it is a boundary, a place within today's interval."""
+    last = before[-STEADY:]
+    low, high = now.change_m or (-np.inf, np.inf)
+    same = [one.state == now.state and (one.depth_m is None or low <= one.depth_m <= high) for one in last]
+    return len(same) == STEADY and all(same)
 
 
 def _settled(reading: LineReading) -> bool:
@@ -123,6 +145,7 @@ class Estimator:
         """
         self._tank = tank
         self._sweeps: Sequence[LevelSweep] = ()
+        self._computing = True
         self._questions: queue.SimpleQueue[tuple[tuple[HeardStop, ...], int] | None] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Advice] = queue.SimpleQueue()
         threading.Thread(target=self._work, daemon=True, name="estimating the boundary").start()
@@ -145,19 +168,24 @@ class Estimator:
 
     def _work(self) -> None:
         known: dict[HeardStop, Point] = {}
+        given: list[Advice] = []
         while (question := self._newest()) is not None:
             heard, results = question
             known = {stop: known.get(stop) or stop.point() for stop in heard if stop.windows}
             points = [point for stop, point in known.items() if stop.stop.kind in ("point", "finer")]
             reference = [point for stop, point in known.items() if stop.stop.kind in ("reference", "recheck")]
             if points:
-                self._answers.put(advise(points, reference, self._tank, self._sweeps, results))
+                may_end = not self._computing  # what is said without the model may change once it is there
+                advice = advise(points, reference, self._tank, self._sweeps, results, given)
+                given.append(advice)
+                self._answers.put(advice if may_end else replace(advice, enough=False))
 
     def _compute(self, sweeps: Callable[[], Sequence[LevelSweep]]) -> None:
         try:
             self._sweeps = sweeps()
         except TaptestError as error:
             self._answers.put(Advice(-1, str(error)))
+        self._computing = False
 
     def _newest(self) -> tuple[tuple[HeardStop, ...], int] | None:
         question = self._questions.get()

@@ -44,6 +44,8 @@ class Wanted:
     taps: str = "3"
     finer: str = "6"
     practice: bool = True
+    sparing: bool = False
+    """Tap as few times as will do."""
 
 
 def plan_of(wanted: Wanted, tank: Tank, units: Units, names: Mapping[str, str] = NAMES) -> Plan:
@@ -69,6 +71,7 @@ def plan_of(wanted: Wanted, tank: Tank, units: Units, names: Mapping[str, str] =
         taps_per_point=_count(wanted.taps, names.get("taps", "taps"), "three are usual"),
         finer_limit=_count(wanted.finer, names.get("finer", "finer"), "six are usual"),
         practice_taps=PRACTICE_TAPS if wanted.practice else 0,
+        sparing=wanted.sparing,
     )
 
 

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from taptest.capture.own_tone import is_tap
 from taptest.capture.signs import Frames, Signs
 from taptest.errors import LineError
+from taptest.line.records import BoundaryState
 from taptest.sound.records import Tap
 from taptest.sound.taps import OUTLIER_DB, RING_S
 
@@ -43,6 +44,9 @@ PATIENCE_TAPS = 9
 """Good practice taps after which any level without overload is accepted."""
 SAME_MARK_M = 0.004
 """A finer point nearer to a tapped one than this is not worth marking."""
+SPARING_SHARE = 3
+FEWEST_FIRST = 5
+"""A sparing round begins with every third mark, and with at least so many."""
 MIDWAY_FROM = 6
 """Points from which on the reference is tapped midway, too."""
 LEVEL_EVERY_FRAMES = 1
@@ -77,6 +81,9 @@ class Plan:
     taps_per_point: int = 3
     finer_limit: int = 6
     """Most finer points that the advice may add; 0 for none."""
+    sparing: bool = False
+    """Whether only some of the marks are tapped in order, with one tap each (`first_m`), and after them those places
+    alone that the advice asks for: fewest taps. The marks left out do not count as finer points."""
     practice_taps: int = 3
     """0 to leave practice out."""
     noise_s: float = 3.0
@@ -97,6 +104,25 @@ class Plan:
             raise LineError("The same mark is named twice. Name each point of the line once.")
         if not 1 <= self.taps_per_point <= 20:
             raise LineError(f"{self.taps_per_point} taps a point were asked for; choose 1 to 20. Three are usual.")
+        if self.sparing and self.finer_limit == 0:
+            raise LineError(
+                "A round with few taps lives on the running estimate, which is switched off. Allow at least one finer "
+                "point, or tap all marks."
+            )
+
+    @property
+    def first_m(self) -> tuple[float, ...]:
+        """The marks that are tapped in order: all of them, or evenly chosen ones with both ends in a sparing round."""
+        last = len(self.depths_m) - 1
+        count = max(FEWEST_FIRST, -(-len(self.depths_m) // SPARING_SHARE) + 1)
+        if not self.sparing or count > last:
+            return self.depths_m
+        return tuple(self.depths_m[round(number * last / (count - 1))] for number in range(count))
+
+    @property
+    def most_added(self) -> int:
+        """How many points the advice may ask for beside the first ones."""
+        return self.finer_limit + len(self.depths_m) - len(self.first_m)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +164,11 @@ class Advice:
     next_depth_m: float | None = None
     enough: bool = False
     """Whether more taps would not change the finding."""
+    taps: int = 1
+    """How many taps there are worth their time; a sparing round takes so many."""
+    state: BoundaryState = "not found"
+    depth_m: float | None = None
+    """Where the sound seems to change, in the middle of `change_m`."""
     change_m: tuple[float, float] | None = None
     """Between which depths the sound seems to change (90 %); None where it cannot be told, or does not change."""
 
@@ -306,6 +337,7 @@ class Round:
         self._practice: list[float] = []
         self._practised = bool(results)
         self._finer: float | None = None
+        self._finer_taps = 1
         self._finer_over = plan.finer_limit == 0 or self._done_in_order() > len(self._course())
         self._recheck = False
         self._samples = 0
@@ -354,9 +386,17 @@ class Round:
             return Stop("reference", reference)
         return None
 
+    @property
+    def wanted(self) -> int:
+        """How many good taps the stop under way takes."""
+        stop = self.stop
+        if not self.plan.sparing or stop is None or stop.kind in ("reference", "recheck"):
+            return self.plan.taps_per_point
+        return min(self._finer_taps if stop.kind == "finer" else 1, self.plan.taps_per_point)
+
     def _course(self) -> list[Stop]:
         """Return the stops that are known before the first tap."""
-        points = [Stop("point", depth) for depth in self.plan.depths_m]
+        points = [Stop("point", depth) for depth in self.plan.first_m]
         if self.plan.reference_depth_m is None:
             return points
         reference = Stop("reference", self.plan.reference_depth_m)
@@ -449,15 +489,28 @@ class Round:
         """Take advice; it counts where it rests on all results and the round waits for it."""
         if self.stage != "deciding" or advice.results != len(self.results):
             return []
-        depth = advice.next_depth_m
-        tapped = [result.stop.depth_m for result in self.results if result.stop.kind in ("point", "finer")]
-        finer = sum(result.stop.kind == "finer" for result in self.results)
-        known = depth is None or any(abs(depth - other) < SAME_MARK_M for other in tapped)
-        if advice.enough or depth is None or known or finer >= self.plan.finer_limit:
+        if advice.enough:
             self._finer_over = True
             return self._go_on()
-        self._finer = depth
-        return [FinerAdded(depth, advice.sentence), *self._go_on()]
+        return self._add(advice.next_depth_m, advice.sentence, advice.taps)
+
+    def _add(self, depth_m: float | None, because: str, taps: int = 1) -> list[Event]:
+        """Add a point; where none is named, or it was tapped, the loneliest of the marks left out, or none."""
+        tapped = [result.stop.depth_m for result in self.results if result.stop.kind in ("point", "finer")]
+
+        def away(depth: float) -> float:
+            return min((abs(depth - other) for other in tapped), default=SAME_MARK_M)
+
+        if depth_m is None or away(depth_m) < SAME_MARK_M:
+            left_out = set(self.plan.depths_m) - set(self.plan.first_m)
+            free = [depth for depth in sorted(left_out) if away(depth) >= SAME_MARK_M]
+            depth_m = max(free, key=away, default=None)
+        added = sum(result.stop.kind == "finer" for result in self.results)
+        if depth_m is None or added >= self.plan.most_added:
+            self._finer_over = True
+            return self._go_on()
+        self._finer, self._finer_taps = depth_m, taps
+        return [FinerAdded(depth_m, because), *self._go_on()]
 
     def redo(self) -> list[Event]:
         """Do the unfinished stop again or, where it has no tap yet, the last finished one."""
@@ -467,6 +520,7 @@ class Round:
             return [*self._restart("This point starts over, as you wished."), *self._go_on()]
         last = self.results.pop()
         self._finer = last.stop.depth_m if last.stop.kind == "finer" else None
+        self._finer_taps = max(len(last.taps), 1)
         self._finer_over = self.plan.finer_limit == 0 or (self._finer_over and last.stop.kind == "reference")
         self._recheck = self._recheck or last.stop.kind == "recheck"
         self._clear()
@@ -508,8 +562,7 @@ class Round:
         if self.stage == "tapping" and self.taps and waited > self.plan.pause_s:
             return [*self._restart("Nothing was tapped for a while. The point starts over."), *self._go_on()]
         if self.stage == "deciding" and waited > self.plan.decide_s:
-            self._finer_over = True
-            return self._go_on()
+            return self._add(None, "No advice came in time.")
         return []
 
     def _measure_noise(self) -> list[Event]:
@@ -602,7 +655,7 @@ class Round:
         kept = KeptTap(self.recording, tap.onset_s, tap.peak_db, tap.tap_to_noise_db)
         self.taps.append(kept)
         self._usual.append(tap.tap_to_noise_db)
-        wanted = self.plan.taps_per_point
+        wanted = self.wanted
         accepted = TapAccepted(stop, len(self.taps), wanted, kept, late_s)
         if len(self.taps) < wanted:
             return [accepted]

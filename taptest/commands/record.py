@@ -51,6 +51,12 @@ def add_round_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--finer", type=int, default=6, metavar="N", help="most points added around the change (6); 0: no estimate"
     )
+    parser.add_argument(
+        "--few-taps",
+        action="store_true",
+        help="tap every third mark, once, and after that only where one more tap tells most, until more would not "
+        "change the estimate: about half the taps",
+    )
     parser.add_argument("--no-practice", action="store_true", help="leave the practice taps out")
     parser.add_argument("--no-tones", action="store_true", help="begin without tones; t switches them on")
     parser.add_argument("--plain", action="store_true", help="one line for each thing that happens, no screen")
@@ -141,7 +147,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     if drift:
         print(f"Note: {drift}")
     tapped = {round(result.stop.depth_m, 4) for result in session.round.results if result.stop.kind == "point"}
-    left = [depth for depth in session.round.plan.depths_m if round(depth, 4) not in tapped]
+    left = [depth for depth in session.round.plan.first_m if round(depth, 4) not in tapped]
     return Made(points, len(left), system.hangs)
 
 
@@ -219,4 +225,5 @@ def _wanted(arguments: argparse.Namespace) -> "Wanted":
         taps=str(arguments.taps),
         finer=str(arguments.finer),
         practice=not arguments.no_practice,
+        sparing=arguments.few_taps,
     )

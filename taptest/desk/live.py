@@ -125,7 +125,7 @@ class LiveRound:
         }
         if feed is not None:
             feed.changed = self._put
-        for depth in session.round.plan.depths_m:
+        for depth in session.round.plan.first_m:
             self._mark(depth)
         for result in session.round.results:
             self._mark(result.stop.depth_m)["done"] = not result.skipped
@@ -251,7 +251,7 @@ class LiveRound:
             self._mark(stop.depth_m)["now"] = True
         self._put(
             big=shown, small=f"below the top: {WHAT[stop.kind]}", number=number, count=0, refused=0,
-            of=self._session.round.plan.taps_per_point,
+            of=self._session.round.wanted,
         )  # fmt: skip
 
     def _change(self, advice: "Advice") -> dict[str, Any] | None:

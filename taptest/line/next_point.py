@@ -1,10 +1,16 @@
 """Where to tap next: the expected information of one more point about where the water ends.
 
-With the model's sweep, a point is worth as much as the levels still in question differ there, band by band, against
-what the model and the noise leave unsure (the expected information of a normal observation, Lindley 1956); without
-it, a point is worth what hearing "water" or "air" there would tell, at the error rate of a single point. A point beside
-one already tapped tells little new, because modes reach across both. Depths are metres below the top of the shell;
-information is in bits.
+With the model's sweep, every level still in question predicts what a blow at the new mark would give, band by band:
+the model's shape on the gain and offset that the taps so far ask for (Rasmussen and Williams, Gaussian Processes for
+Machine Learning, 2006, section 2.1: a linear fit's prediction and its variance). The mark is worth as much as these
+predictions differ against what they leave unsure (the expected information of a normal observation, Lindley 1956),
+tempered as the comparison with the model is. Without a sweep, a point is worth what hearing "water" or "air" there
+would tell, at the error rate of a single point.
+
+A point beside one already tapped tells little new, because modes reach across both. One beyond the outermost marks
+opens places for a boundary that the line so far does not speak of, so it cannot narrow anything: it counts nothing.
+Depths are metres below the top of the shell; information is in bits. Shapes: P points, C candidates, B bands, N levels
+in question.
 """
 
 from collections.abc import Sequence
@@ -13,16 +19,29 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.line.matched import MatchSettings, along_line, level_grid
-from taptest.line.records import BoundaryPosterior
+from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, level_grid, softened
+from taptest.line.records import BoundaryPosterior, Profile
 from taptest.shell.records import LevelSweep
 
 FloatArray = NDArray[np.float64]
 
 SINGLE_POINT_ERROR = 0.14
 """Error rate of the backing of one point taken alone, on simulated visits."""
-REACH_M = 0.03
+REACH_M = 0.025
 """Distance over which neighbouring points tell the same."""
+QUESTIONED = 12
+"""Levels that stand for the boundary's probability, each for an equal share of it."""
+NARROW_BANDS = 4.0
+"""A band with fewer points than this (each weighed by its noise) predicts nothing."""
+USUAL_WORTH = 12.0
+"""Worth, in points, of the usual residual beside the measured one: a few points' own residual is far too small."""
+GAIN_HOLD = 5.0
+"""How much firmer the gain is held to the expected one than in the comparison, for the same reason."""
+MOVE_S = 4.0
+TAP_S = 1.5
+"""Usual time to move to the next mark, and of one good tap; own observation of rounds with a stopwatch is wanting, so
+these are common practice without a source."""
+MOST_TAPS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,30 +57,51 @@ class NextPoint:
     """(C,) expected information of each candidate."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Trait:
+    """One trait along the line, measured (P, B) and computed at the points (N, P, B) and candidates (N, C, B)."""
+
+    measured: FloatArray
+    sd: FloatArray
+    computed: FloatArray
+    candidates: FloatArray
+    model_sd: float
+    weight: float = 1.0
+
+
 def next_point(
     posterior: BoundaryPosterior,
-    tapped_m: FloatArray,
+    profile: Profile,
     candidate_m: FloatArray,
     sweeps: Sequence[LevelSweep] = (),
     settings: MatchSettings | None = None,
 ) -> NextPoint:
-    """Choose the candidate position (C,) that tells most, given the posterior and the positions tapped so far (P,)."""
+    """Choose the candidate position (C,) that tells most, given the taps so far and what follows from them."""
     candidates = np.asarray(candidate_m, dtype=float)
     if sweeps:
         chosen = settings or MatchSettings()
-        bits = np.mean([_model_bits(posterior, candidates, sweep, chosen) for sweep in sweeps], axis=0)
+        bits = np.mean([_model_bits(posterior, profile, candidates, sweep, chosen) for sweep in sweeps], axis=0)
     else:
         bits = backing_bits(posterior, candidates)
-    bits = bits * _novelty(candidates, tapped_m)
+    bits = bits * _novelty(candidates, profile.depth_m)
     best = int(np.argmax(bits))
     return NextPoint(float(candidates[best]), float(bits[best]), candidates, bits)
 
 
-def repeat_bits(noise_sd_db: float, model_sd_db: float, taps: int) -> float:
-    """Information per band of one more tap at a point that has `taps`: noise shrinks, the model's error does not."""
-    before = model_sd_db**2 + noise_sd_db**2 / max(taps, 1)
-    after = model_sd_db**2 + noise_sd_db**2 / (max(taps, 1) + 1)
-    return float(0.5 * np.log2(before / after))
+def taps_worthwhile(profile: Profile, settings: MatchSettings | None = None) -> int:
+    """Taps at a point, 1 to 3, that tell most in the time that moving and tapping take.
+
+    More taps shrink the scatter between blows and the noise, but not what the model leaves unexplained, so the best
+    number is the ratio of both deviations times the root of that of the times (Cochran, Sampling Techniques, 3rd ed.
+    1977, section 10.6: the optimum size of subsamples).
+    """
+    chosen = settings or MatchSettings()
+    single = profile.level_sd_db * np.sqrt(profile.taps)[:, None]
+    known = single[np.isfinite(single)]
+    if known.size == 0:
+        return MOST_TAPS
+    best = float(np.median(known)) / chosen.model_sd_db * np.sqrt(MOVE_S / TAP_S)
+    return int(np.clip(round(best), 1, MOST_TAPS))
 
 
 def backing_bits(posterior: BoundaryPosterior, candidate_m: FloatArray) -> FloatArray:
@@ -81,39 +121,87 @@ def backing_bits(posterior: BoundaryPosterior, candidate_m: FloatArray) -> Float
 
 
 def _model_bits(
-    posterior: BoundaryPosterior, candidate_m: FloatArray, sweep: LevelSweep, settings: MatchSettings
+    posterior: BoundaryPosterior,
+    profile: Profile,
+    candidate_m: FloatArray,
+    sweep: LevelSweep,
+    settings: MatchSettings,
 ) -> FloatArray:
-    """(C,) tempered information of a point's band levels about the level, from the spread of the predictions."""
-    rows, left, share, depth = level_grid(sweep.level_depth_m)
-    mass = np.interp(depth, posterior.depth_m, posterior.mass)
-    total = mass.sum()
-    mass = mass * (posterior.p_found / total) if total > 0 else mass
-    whole = np.array([posterior.p_all_air, posterior.p_all_water])
-    every = max(float(mass.sum() + whole.sum()), 1e-12)
-    mass, whole = mass / every, whole / every
-    # predictions between two levels are their mixture, so mean and mean square follow from sums over the levels alone
-    first, square, cross = np.zeros(rows.size), np.zeros(rows.size), np.zeros(rows.size)
-    for place, part in ((left, 1 - share), (left + 1, share)):
-        np.add.at(first, place, part * mass)
-        np.add.at(square, place, part**2 * mass)
-    np.add.at(cross, left, 2 * share * (1 - share) * mass)
-    first[-2:], square[-2:] = whole, whole
-    level = along_line(sweep.level_db, sweep.depth_m, candidate_m)[rows]
-    level = level - level.mean(axis=2, keepdims=True)
-    mean = np.einsum("l,lcb->cb", first, level)
-    mean_square = np.einsum("l,lcb->cb", square, level**2)
-    mean_square += np.einsum("l,lcb,lcb->cb", cross[:-1], level[:-1], level[1:])
-    spread = np.maximum(mean_square - mean**2, 0.0)
+    """(C,) tempered information of a point's levels and decays about the level, by one sweep."""
+    weight, level, time = _in_question(posterior, sweep)
+    ends = sweep.depth_m.min(), sweep.depth_m.max()
+    at, new = np.clip(profile.depth_m, *ends), np.clip(candidate_m, *ends)
+    traits = [_levels(profile, sweep, level, at, new, settings)]
+    if settings.time_weight > 0:
+        computed, fresh = (along_line(time, sweep.depth_m, where) for where in (at, new))
+        sd = settings.model_sd_log_time
+        traits.append(_Trait(profile.log_time, profile.log_time_sd, computed, fresh, sd, settings.time_weight))
     trust = settings.temper * settings.band_temper * (1 - settings.spoilt)
-    return np.asarray(0.5 * trust * np.log2(1 + spread / settings.model_sd_db**2).sum(axis=1))
+    return trust * sum((_trait_bits(trait, weight, settings) for trait in traits), np.zeros(candidate_m.size))
+
+
+def _in_question(posterior: BoundaryPosterior, sweep: LevelSweep) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(N,) probability of the levels in question, whole states last, and the sweep's levels and decays for them."""
+    rows, left, share, depth = level_grid(sweep.level_depth_m)
+    each = max(posterior.p_found / QUESTIONED, 1e-12)
+    weight = np.array([each] * QUESTIONED + [posterior.p_all_air, posterior.p_all_water])
+    reached = np.cumsum(posterior.mass) / max(posterior.p_found, 1e-12)
+    asked = np.searchsorted(reached, (np.arange(QUESTIONED) + 0.5) / QUESTIONED)
+    asked_m = posterior.depth_m[np.minimum(asked, reached.size - 1)]
+    place = np.clip(np.searchsorted(depth, asked_m), 0, depth.size - 1)
+    part = share[place][:, None, None]
+    low, high = rows[left[place]], rows[left[place] + 1]
+
+    def between(x: FloatArray) -> FloatArray:
+        return np.concatenate(((1 - part) * x[low] + part * x[high], x[rows[-2:]]))
+
+    return weight / weight.sum(), between(sweep.level_db), between(sweep.log_time)
+
+
+def _levels(
+    profile: Profile, sweep: LevelSweep, level: FloatArray, at: FloatArray, new: FloatArray, settings: MatchSettings
+) -> _Trait:
+    """Bring measured and computed levels into the form in which they are compared: strength off, nodes filled."""
+    computed, fresh = (along_line(level, sweep.depth_m, where) for where in (at, new))
+    course = computed.mean(axis=1, keepdims=True)
+    middle = (computed - course).mean(axis=2, keepdims=True).mean(axis=1, keepdims=True)
+    taken = settings.strength_share
+    computed, fresh = (x - taken * ((x - course).mean(axis=2, keepdims=True) - middle) for x in (computed, fresh))
+    floor = settings.floor * (10.0 ** (computed / 10.0)).mean(axis=1, keepdims=True)
+    computed, fresh = (10.0 * np.log10(10.0 ** (x / 10.0) + floor) for x in (computed, fresh))
+    measured = softened(profile.level_db + (1 - taken) * profile.strength_db[:, None], 0, settings.floor)
+    return _Trait(measured, profile.level_sd_db, computed, fresh, settings.model_sd_db)
+
+
+def _trait_bits(trait: _Trait, weight: FloatArray, settings: MatchSettings) -> FloatArray:
+    """(C,) information of one trait's bands, untempered: spread of the predictions over what each leaves unsure."""
+    known = np.isfinite(trait.measured)
+    noise = np.where(known & np.isfinite(trait.sd), trait.sd, 0.0)
+    trusted = known * trait.model_sd**2 / (trait.model_sd**2 + noise**2)
+    points = np.maximum(trusted.sum(axis=0), 1e-9)
+    filled = np.where(known, trait.measured, 0.0)
+    y = filled - (trusted * filled).sum(axis=0) / points
+    middle = (trusted * trait.computed).sum(axis=1) / points
+    x, step = trait.computed - middle[:, None], trait.candidates - middle[:, None]
+    ridge = GAIN_HOLD * (trait.model_sd / settings.gain_sd) ** 2
+    firm = np.einsum("pb,npb->nb", trusted, x**2) + ridge
+    gain = np.clip((np.einsum("pb,npb->nb", trusted * y, x) + ridge * settings.gain) / firm, 0.0, GAIN_MOST)
+    rest = np.einsum("pb,npb->nb", trusted, (y - gain[:, None] * x) ** 2)
+    variance = (rest + USUAL_WORTH * trait.model_sd**2) / (points + USUAL_WORTH)
+    unsure = np.einsum("n,ncb->cb", weight, variance[:, None] * (1 + 1 / points + step**2 / firm[:, None]))
+    unsure = unsure + ((known * noise**2).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
+    told = gain[:, None] * step
+    spread = np.einsum("n,ncb->cb", weight, (told - np.einsum("n,ncb->cb", weight, told)) ** 2)
+    return np.asarray(trait.weight * 0.5 * np.log2(1 + spread / unsure) @ (points >= NARROW_BANDS))
 
 
 def _novelty(candidate_m: FloatArray, tapped_m: FloatArray) -> FloatArray:
-    """(C,) share of a candidate's information that the nearest tapped point does not already carry."""
+    """(C,) share of a candidate's information that is new: none beyond the outermost points or upon a tapped one."""
     if tapped_m.size == 0:
         return np.ones_like(candidate_m)
     nearest = np.abs(candidate_m[:, None] - tapped_m[None, :]).min(axis=1)
-    return np.asarray(1.0 - np.exp(-((nearest / REACH_M) ** 2)))
+    within = (candidate_m >= tapped_m.min()) & (candidate_m <= tapped_m.max())
+    return np.asarray(within * (1.0 - np.exp(-((nearest / REACH_M) ** 2))))
 
 
 def _entropy_bits(p: FloatArray) -> FloatArray:

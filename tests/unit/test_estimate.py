@@ -6,12 +6,15 @@ import numpy as np
 import pytest
 
 from taptest.capture.estimate import ENOUGH_M, Estimator, HeardStop, advise, sentence_of
-from taptest.capture.round import Advice, Stop
+from taptest.capture.round import Advice, Plan, Round, Stop
 from taptest.errors import VisitError
+from taptest.line.boundary import read_line
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.sound.traits import NoiseProfile
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
+from tests.made_lines import made_points, made_sweep, made_tank
+from tests.properties.test_round import Driver
 from tests.tapping import RATE_HZ, ring
 
 SHAPE = Shape("vertical", 0.28, 0.24, "ellipsoidal", 0.0015)
@@ -55,6 +58,81 @@ def test_too_few_points_are_told_and_end_nothing() -> None:
     advice = advise(POINTS[:1], (), TANK, (), 1)
     assert not advice.enough
     assert advice.sentence
+
+
+SWEEP = made_sweep()
+
+
+def told(state: str, depth_m: float | None, results: int) -> Advice:
+    return Advice(results, "", state=state, depth_m=depth_m)  # type: ignore[arg-type]
+
+
+def test_a_round_ends_only_on_an_estimate_that_holds_still() -> None:
+    points = made_points(0.25, np.random.default_rng(3), count=40, noise_db=0.5)
+    tank, sweeps = made_tank(), [SWEEP]
+    depth = read_line(points, tank, sweeps).depth_m
+    assert depth is not None
+
+    def enough(*before: Advice) -> bool:
+        return advise(points, (), tank, sweeps, 40, before).enough
+
+    assert enough(told("found", depth, 38), told("found", depth, 39))
+    assert not enough()
+    assert not enough(told("found", depth, 39))
+    assert not enough(told("found", depth, 38), told("found", depth + 0.1, 39))
+    assert not enough(told("not found", None, 38), told("found", depth, 39))
+    # what was said when there were as many results, before one was done again, says nothing of fewer
+    assert not enough(told("found", depth, 39), told("found", depth, 40))
+
+
+def test_a_wide_interval_ends_no_round_while_a_place_would_tell() -> None:
+    points = made_points(0.25, np.random.default_rng(3), count=7, noise_db=6.0)
+    sweeps = [SWEEP]
+    before: list[Advice] = []
+    for results in range(5, 8):
+        before.append(advise(points, (), made_tank(), sweeps, results, before))
+    assert before[0].state == before[-1].state
+    assert before[-1].next_depth_m is not None
+    assert not before[-1].enough
+
+
+def sparing_round(level_m: float | None, seed: int) -> tuple[Round, list[Point], list[Advice]]:
+    """A round with few taps on a made-up line, its marks 25 mm apart, each tap of another strength and noise."""
+    line = made_points(level_m, np.random.default_rng(seed), count=93, noise_db=1.5)
+    marks = tuple(0.02 + 0.025 * number for number in range(19))
+    driver = Driver(Plan(marks, reference_depth_m=marks[0], sparing=True, practice_taps=0))
+    advices: list[Advice] = []
+    points: list[Point] = []
+    while not driver.round.over:
+        if driver.round.stage != "deciding":
+            driver.tap()
+            continue
+        points = []
+        for result in driver.round.results:
+            if result.stop.kind in ("point", "finer"):
+                there = min(line, key=lambda point: abs(point.depth_m - result.stop.depth_m))
+                points.append(Point(there.depth_m, there.traits[: len(result.taps)], len(result.taps), 0))
+        advices.append(advise(points, (), made_tank(), [SWEEP], len(driver.round.results), advices))
+        driver.keep(driver.round.advise(advices[-1]))
+    return driver.round, points, advices
+
+
+@pytest.mark.parametrize("level_m", [0.16, 0.27, 0.37])
+def test_a_round_with_few_taps_ends_itself_where_more_would_not_change_the_finding(level_m: float) -> None:
+    round_, points, advices = sparing_round(level_m, seed=7)
+    assert round_.stage == "done"
+    assert advices[-1].enough
+    assert [result.stop.kind for result in round_.results if result.stop.kind != "recheck"][-1] == "reference"
+    assert sum(len(point.traits) for point in points) <= 0.6 * 3 * 19
+    ended = read_line(points, made_tank(), [SWEEP])
+    # all nineteen marks with three taps, and twice as many: the same state, and a place within the ended interval
+    for count in (19, 38):
+        every = made_points(level_m, np.random.default_rng(8), count=count, noise_db=1.5)
+        whole = read_line(every, made_tank(), [SWEEP])
+        assert whole.state == ended.state == "found"
+        assert ended.interval90_m is not None
+        assert whole.depth_m is not None
+        assert ended.interval90_m[0] - 0.002 <= whole.depth_m <= ended.interval90_m[1] + 0.002
 
 
 def reading(state: str, mass: np.ndarray, p_air: float = 0.0) -> LineReading:

@@ -179,6 +179,40 @@ def test_without_advice_the_round_goes_on() -> None:
     assert stage(round_) == "done"
 
 
+LONG = tuple(0.03 + 0.02 * number for number in range(13))
+
+
+def test_a_round_with_few_taps_begins_with_every_third_mark_and_both_ends() -> None:
+    assert Plan(LONG, sparing=True).first_m == tuple(LONG[i] for i in (0, 2, 5, 7, 10, 12))
+    assert Plan(LONG, sparing=True).most_added == 6 + 7
+    assert Plan(LONG).first_m == LONG
+    assert Plan(LONG[:4], sparing=True).first_m == LONG[:4]
+    with pytest.raises(LineError, match="running estimate"):
+        Plan(LONG, sparing=True, finer_limit=0)
+
+
+def test_a_round_with_few_taps_taps_once_and_then_where_it_is_advised() -> None:
+    round_ = begun(Plan(LONG, reference_depth_m=0.03, sparing=True, practice_taps=0))
+    events = play(round_, Hand().quiet(3.5).taps(3 + 3 + 3 + 3).quiet(0.3).sound())
+    assert stage(round_) == "deciding"
+    assert [event.of for event in only(events, TapAccepted)] == [3, 3, 3, 1, 1, 1, 3, 3, 3, 1, 1, 1]
+    round_.advise(Advice(8, "", 0.1, taps=2))
+    more = play(round_, Hand(seed=3).quiet(0.5).taps(2).quiet(0.3).sound())
+    assert [event.of for event in only(more, TapAccepted)] == [2, 2]
+    round_.advise(Advice(9, "", 0.15, enough=True))
+    play(round_, Hand(seed=4).quiet(0.5).taps(3).quiet(0.3).sound())
+    assert stage(round_) == "done"
+    assert [(result.stop.kind, len(result.taps)) for result in round_.results[-2:]] == [("finer", 2), ("reference", 3)]
+
+
+def test_a_round_with_few_taps_comes_to_the_marks_left_out_where_no_advice_comes() -> None:
+    round_ = begun(Plan(LONG, sparing=True, practice_taps=0, decide_s=1.0))
+    events = play(round_, Hand().quiet(3.5).taps(6).quiet(1.2).tap(then_s=2.0).tap(then_s=2.0).sound())
+    first, second, third = (event.depth_m for event in only(events, FinerAdded))
+    assert {first, second, third} < set(LONG) - set(Plan(LONG, sparing=True).first_m)
+    assert stage(round_) == "tapping"
+
+
 def test_a_pause_starts_an_unfinished_point_over_and_only_that() -> None:
     round_ = begun(SIMPLE)
     events = play(round_, Hand().quiet(3.5).taps(2).quiet(6.5).taps(3).quiet(8.0).sound())
