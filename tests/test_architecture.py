@@ -28,7 +28,7 @@ report.wording report.choices report.words report.trend_words report.typefaces r
 report.trend_figure report.page_text report.page report.sources
 desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
 desk.render
-desk.settings_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages
+desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages
 desk.file_pages desk.app desk.network desk.serve
 commands.console commands.record commands cli __main__
 """.split()  # noqa: SIM905 - one line a room reads better than a list of strings
@@ -44,6 +44,7 @@ ONE_PLACE = {
         "desk.guard",
         "desk.render",
         "desk.settings_pages",
+        "desk.mend_pages",
         "desk.shelf_pages",
         "desk.visit_pages",
         "desk.review_pages",

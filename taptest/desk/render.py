@@ -112,7 +112,12 @@ class Desk:
 
     @jinja2.pass_context
     def _in_chosen_words(self, _context: jinja2.runtime.Context, text: str) -> str:
-        """Put one of our own sentences into the chosen words; with a context, it is never worked out beforehand."""
+        """Put one of our own sentences into the chosen words, without the shelf's own folder before a file's name.
+
+        With a context, it is never worked out beforehand.
+        """
+        for sign in ("/", "\\"):
+            text = text.replace(f"{self.visits.root}{sign}", "")
         return worded(text, self._wording)
 
     def go(self, where: str, note: str = "") -> RedirectResponse:
@@ -177,4 +182,6 @@ def error_page(request: Request, error: Exception) -> Response:
             404 if isinstance(error, NoSuchVisitError) else 409 if isinstance(error, ChangedMeanwhileError) else 422
         )
         sentence = str(error)
-    return desk_of(request).page("error.html", status, title="That did not work", sentence=sentence)
+    # A visit's own page says how it can be mended.
+    back = "" if status == 404 else request.path_params.get("ident", "")
+    return desk_of(request).page("error.html", status, title="That did not work", sentence=sentence, back=back)

@@ -135,6 +135,6 @@ def _page(
 
     texts = {name: typed.get(name, "") for name in (*(f"size.{key}" for key in LABELS), "sizes", "most")}
     return desk_of(request).page(
-        "size.html", status, title=worded("Size a tank", usual_wording()), known=KNOWN, guessed=GUESSED, typed=texts, methods=METHODS,
-        chosen=methods, found=found, trouble=trouble,
+        "size.html", status, title=worded("Size a tank", usual_wording()), known=KNOWN, guessed=GUESSED,
+        typed=texts, methods=METHODS, chosen=methods, found=found, trouble=trouble,
     )  # fmt: skip

@@ -9,6 +9,7 @@ from taptest.desk.arrivals import add_sound, as_walk
 from taptest.desk.fields import FIELDS, GROUPS, in_order, read_form, typed_of
 from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
+from taptest.desk.mend_pages import broken_page
 from taptest.desk.render import Posted, desk_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
@@ -29,7 +30,10 @@ FOLLOWING = ("sound when cold", "sound when hot", "forecast", "cold pressure", "
 def visit(request: Request) -> Response:
     """Show a visit: the finding where it can be judged, else what is missing."""
     desk = desk_of(request)
-    found = desk.visits.read(request.path_params["ident"])
+    try:
+        found = desk.visits.read(request.path_params["ident"])
+    except VisitError:
+        return broken_page(request, status=422)
     if not found.visit.document.points:
         return _without_points(request, found, "")
     judging = desk.judge.ask(found.visit, WAIT_S)
@@ -53,9 +57,10 @@ def state(request: Request) -> Response:
 
 
 def details_form(request: Request) -> Response:
-    """Show what was typed of a visit, to correct it."""
+    """Show what was typed of a visit, to correct it; what is wrong with it already stands beside its field."""
     found = desk_of(request).visits.read(request.path_params["ident"])
-    return _details(request, found, typed_of(found.visit.document), {}, found.mark)
+    typed = typed_of(found.visit.document)
+    return _details(request, found, typed, read_form(typed, found.visit.document).errors, found.mark)
 
 
 def details(request: Request, form: Posted) -> Response:

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 ID_LENGTH = 16
 LONGEST_NAME = 60
+CHANGED = (
+    "This visit was changed meanwhile, in another tab or by another program. "
+    "What you typed is still below: look at it once more, and save it again to put it in place."
+)
 
 
 class NoSuchVisitError(TaptestError):
@@ -108,15 +112,61 @@ class Visits:
         with self._lock:
             found = self.read(ident)
             if mark is not None and mark != found.mark:
-                raise ChangedMeanwhileError(
-                    "This visit was changed meanwhile, in another tab or by another program. "
-                    "What you typed is still below: look at it once more, and save it again to put it in place."
-                )
+                raise ChangedMeanwhileError(CHANGED)
             document = edit(found.visit.document)
             if document != found.visit.document:
                 meaning_of(document, found.visit.source)
                 save_document(found.visit.folder, document)
             return Found(ident, Visit(found.visit.folder, document))
+
+    def text(self, ident: str) -> tuple[str, str]:
+        """Return the text of a visit's document, whether it can be understood or not, and its mark.
+
+        Raises `NoSuchVisitError`, `StorageError`.
+        """
+        from taptest.visit.disk import storage_errors
+        from taptest.visit.files import DOCUMENT, LARGEST_DOCUMENT
+
+        path = self.folder(ident) / DOCUMENT
+        with storage_errors("read", path), path.open("rb") as file:
+            content = file.read(LARGEST_DOCUMENT + 1)
+        return content.decode("utf-8-sig", "replace"), hashlib.sha256(content).hexdigest()[:ID_LENGTH]
+
+    def document(self, ident: str) -> "Document":
+        """Return a visit's document, whether its sound is there or not. Raises `VisitError`, `StorageError`."""
+        from taptest.visit.files import DOCUMENT
+        from taptest.visit.record import read_document
+
+        return read_document(self.text(ident)[0], str(self.folder(ident) / DOCUMENT))
+
+    def missing(self, ident: str) -> tuple[str, ...]:
+        """Name the sound files that a visit's document names and that are not there. Raises as `document`."""
+        from taptest.visit.files import sound_files
+
+        folder = self.folder(ident)
+        return tuple(
+            name for name in sound_files(self.document(ident)) if not folder.joinpath(*name.split("/")).exists()
+        )
+
+    def mend(self, ident: str, text: str, mark: str) -> None:
+        """Put a text in the place of a visit's document, if it is one; `mark` is that of the text that was shown.
+
+        Raises `ChangedMeanwhileError`, `VisitError`, `StorageError`.
+        """
+        from taptest.visit.record import read_document
+
+        document = read_document(text, "The text")
+        with self._lock:
+            if mark != self.text(ident)[1]:
+                raise ChangedMeanwhileError(CHANGED)
+            self.put(ident, document)
+
+    def put(self, ident: str, document: "Document") -> None:
+        """Write a visit's document. Raises `NoSuchVisitError`, `StorageError`."""
+        from taptest.visit.files import save_document
+
+        with self._lock:
+            save_document(self.folder(ident), document)
 
     def new_folder(self, document: "Document", today: date) -> Path:
         """Return a free place for a new visit, named after day, site and tank."""

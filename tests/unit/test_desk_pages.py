@@ -368,6 +368,83 @@ def test_the_history_tells_all_visits_to_the_tank(client: Pages, root: Path) -> 
         assert fresh.get(f"{VISIT}/history.svg").status_code in (200, 422)
 
 
+# --- a visit that is broken
+
+
+def test_a_wrong_value_leads_to_its_field_and_keeps_what_was_typed(client: Pages, root: Path) -> None:
+    kept = document(root)
+    save_document(root / "cellar", kept.model_copy(update={"tank": kept.tank.model_copy(update={"volume": "35 x"})}))
+    page = shown(client, VISIT)
+    assert "Not judged" in page
+    assert str(root) not in re.sub(r"<code>.*?</code>", "", page)
+    assert f'href="{VISIT}/details"' in page
+    page = shown(client, f"{VISIT}/details")
+    error = re.search(r'id="tank\.volume-error">(.*?)<', page)
+    assert error
+    assert "35 x" in error[1]
+    assert 'href="#tank.volume"' in page
+    assert 'value="35 x"' in page
+
+
+def test_a_document_that_is_none_is_mended_as_text(client: Pages, root: Path) -> None:
+    path = root / "cellar" / "visit.json"
+    whole = path.read_text(encoding="utf-8")
+    path.write_text(whole.replace('"volume": "18 l"', '"volumen": "18 l"'), encoding="utf-8")
+    page = shown(client, VISIT, 422)
+    assert "Did you mean" in page
+    assert '"volumen": "18 l"' in page
+    mark = re.search(r'name="mark" value="(\w+)"', page)
+    assert mark
+    wrong = whole.replace('"18 l"', "18")
+    answer = client.send_form(f"{VISIT}/mend/text", data={"text": wrong, "mark": mark[1]})
+    assert answer.status_code == 422
+    assert "bare number" in answer.text
+    assert '"volume": 18' in html.unescape(answer.text), "what was typed is lost"
+    assert "volumen" in path.read_text(encoding="utf-8")
+    late = client.send_form(f"{VISIT}/mend/text", data={"text": whole, "mark": "0" * 16})
+    assert late.status_code == 409
+    answer = client.send_form(f"{VISIT}/mend/text", data={"text": whole, "mark": mark[1]})
+    assert answer.status_code == 303
+    assert json.loads(path.read_text(encoding="utf-8")) == json.loads(whole)
+    assert "Mend the text" not in shown(client, VISIT)
+
+
+def test_a_missing_recording_is_brought_back_or_left_out(client: Pages, root: Path) -> None:
+    sound = root / "cellar" / "sound" / "p02.wav"
+    content = sound.read_bytes()
+    sound.unlink()
+    page = shown(client, VISIT, 422)
+    assert "sound/p02.wav" in page
+    assert f'href="{VISIT}"' in shown(client, f"{VISIT}/point/1", 422), "the other pages lead to the one that mends"
+    for name, sent, said in (("x.wav", content, "p02.wav"), ("../p02.wav", b"no sound", "p02.wav")):
+        answer = client.send_form(f"{VISIT}/mend/sound", files=[("files", (name, sent, "audio/wav"))])
+        assert answer.status_code == 422
+        assert said in answer.text
+        assert not sound.exists()
+    answer = client.send_form(f"{VISIT}/mend/sound", files=[("files", ("P02.wav", content, "audio/wav"))])
+    assert answer.status_code == 303
+    assert sound.read_bytes() == content
+    assert len(read_visit(root / "cellar").document.points) == 6
+    sound.unlink()
+    answer = client.send_form(f"{VISIT}/mend/without", data={})
+    assert answer.status_code == 303
+    assert "90 mm" in shown(client, answer.headers["location"])
+    assert [point.position_mm for point in document(root).points] == [45, 135, 180, 225, 270]
+
+
+def test_nothing_is_brought_where_a_link_leads_out(client: Pages, root: Path, tmp_path: Path) -> None:
+    shutil.move(root / "cellar" / "sound", tmp_path / "elsewhere")
+    content = (tmp_path / "elsewhere" / "p02.wav").read_bytes()
+    (tmp_path / "elsewhere" / "p02.wav").unlink()
+    try:
+        (root / "cellar" / "sound").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+    except OSError:
+        pytest.skip("This system makes no links.")
+    answer = client.send_form(f"{VISIT}/mend/sound", files=[("files", ("p02.wav", content, "audio/wav"))])
+    assert answer.status_code == 422
+    assert not (tmp_path / "elsewhere" / "p02.wav").exists()
+
+
 # --- settings
 
 US_WORDS = re.compile(r"\b(tanks?|relief (?:valve|setting)|fill valve)\b", re.IGNORECASE)
@@ -406,9 +483,9 @@ def test_every_page_speaks_the_chosen_words(client: Pages, root: Path) -> None:
     assert "safety valve" in shown(client, VISIT)
     assert "Report (PDF, US Letter)" in shown(client, VISIT)
     filed = client.get(f"{VISIT}/report.pdf").content
-    (page,) = PdfReader(io.BytesIO(filed)).pages
-    assert float(page.mediabox.height) == pytest.approx(11 * 72, abs=0.1)
-    assert "Expansion vessel" in page.extract_text()
+    (sheet,) = PdfReader(io.BytesIO(filed)).pages
+    assert float(sheet.mediabox.height) == pytest.approx(11 * 72, abs=0.1)
+    assert "Expansion vessel" in sheet.extract_text()
     with pages(client.desk.visits.root) as other:
         assert "Size a vessel" in shown(other, "/size"), "the words are forgotten by the next start"
     client.send_form("/settings", data={})
