@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from taptest.capture.own_tone import is_tap
 from taptest.capture.signs import Frames, Signs
 from taptest.errors import LineError
+from taptest.line.next_point import SAME_MARK_M
 from taptest.line.records import BoundaryState
 from taptest.sound.records import Tap
 from taptest.sound.taps import OUTLIER_DB, RING_S
@@ -42,8 +43,6 @@ USABLE_HEADROOM_DB = (9.0, 30.0)
 """Accepted where the level has no finer control, with advice."""
 PATIENCE_TAPS = 9
 """Good practice taps after which any level without overload is accepted."""
-SAME_MARK_M = 0.004
-"""A finer point nearer to a tapped one than this is not worth marking."""
 SPARING_SHARE = 3
 FEWEST_FIRST = 5
 """A sparing round begins with every third mark, and with at least so many."""
@@ -348,7 +347,6 @@ class Round:
         self._tone = (0.0, -1.0)
         self._tone_lag_s = 0.0
         self._notes_hz: tuple[float, ...] = ()
-        self._told_in_tone = False
         self._recent: deque[FloatArray] = deque()
         self._kept = 0
         """Samples in the newest blocks, which are kept for a look back."""
@@ -597,7 +595,6 @@ class Round:
             heard = self._in_tone(tap, late_s)
             if heard is not None:
                 return heard
-        self._told_in_tone = False
         if self.stage == "practice":
             return self._practice_tap(tap)
         stop = self.stop
@@ -615,8 +612,8 @@ class Round:
     def _in_tone(self, tap: Tap, late_s: float) -> list[Event] | None:
         """Return what follows from a hit while the own tone sounds: nothing from the tone, a refusal from a tap.
 
-        None: it is a tap after the tone's end. A tone tells of a tap into a tone, but none of a tap into that one: a
-        rattle of the loudspeaker that passes for a tap would call forth one tone after the other for ever.
+        None: it is a tap after the tone's end. No tone tells of a tap into a tone: it would lengthen the wait, and a
+        rattle or a gap in the tone that passes for a tap would call forth one tone after the other for ever.
         """
         after_s = tap.onset_s - self._tone[1]
         onset = round(tap.onset_s * self._rate_hz) - (self._samples - self._kept)
@@ -627,12 +624,12 @@ class Round:
                 self._tone_lag_s += after_s + RING_S
             return [TapIgnored(tap.onset_s)]
         if after_s > 0:
-            return None
+            # What is no tap at all so soon after a tone is most likely its crackling end on a busy computer.
+            return [TapIgnored(tap.onset_s)] if tap.why_not == "noise burst" else None
         self._quiet_since = self._samples
-        sounding, self._told_in_tone = not self._told_in_tone, True
         stop = self.stop if self.stage == "tapping" else None
         self._refused += stop is not None
-        return [TapRefused(stop, tap.onset_s, INTO_THE_TONE, late_s, sounding)]
+        return [TapRefused(stop, tap.onset_s, INTO_THE_TONE, late_s, sounding=False)]
 
     def _untimely(self, tap: Tap, late_s: float) -> list[Event]:
         """Refuse a tap while none is wanted; other noises need no answer then."""

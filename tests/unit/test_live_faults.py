@@ -178,6 +178,7 @@ def test_the_disk_is_full(tmp_path: Path) -> None:
                 # Some space is freed, and the same command goes on at the right mark.
                 subprocess.run(["mount", "-o", "remount,size=40m", str(disk)], check=True)
                 known = len(live.entries("next"))
+                live.close()
                 live = LiveRound(server, disk / "visit", options)
                 assert live.wait_for(partial(live.has_more, "next", known), 20), live.output.read_text()
                 assert live.entries("next")[-1]["position_mm"] == 60 * (points + 1)
