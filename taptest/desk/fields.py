@@ -1,12 +1,13 @@
 """The form of a visit: its fields, and the way from typed texts to a document and back.
 
 Every text stays as it was typed. What is wrong is said in the tool's own sentences, beside the field where it stands;
-a field that is not known is left empty. A field's name in the form is "section.key".
+a field that is not known is left empty. A field's name in the form is "section.key"; of the other tanks on the system,
+"parallel.number.key".
 """
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -64,6 +65,8 @@ class Read:
 
 
 NOT_KNOWN = ("", "not known")
+OTHERS = 4
+"""Other tanks that the form has room for; a document may hold more, which stay as they are."""
 GROUPS: tuple[Group, ...] = (
     Group(
         "Where and when",
@@ -163,6 +166,21 @@ GROUPS: tuple[Group, ...] = (
         ),
     ),
     Group(
+        "Other tanks on the system",
+        tuple(
+            Field(f"parallel.{number}", key, f"Other tank {number}: {label}", hint)
+            for number in range(1, OTHERS + 1)
+            for key, label, hint in (
+                ("volume", "volume", "with its unit: 25 l, 6.6 gal"),
+                ("precharge", "pre-charge", "as stated; 0 bar for a plain tank filled from open air"),
+                ("charged_at", "temperature when charged", ""),
+                ("acceptance", "most water it takes", "8 l, or 45 %"),
+            )
+        ),
+        open=False,
+        note="They share the water that the heat drives out. They are not tapped, so what their plates state is taken.",
+    ),
+    Group(
         "How it was tapped",
         (
             Field(
@@ -199,6 +217,7 @@ GROUPS: tuple[Group, ...] = (
     ),
 )
 FIELDS: dict[str, Field] = {each.name: each for group in GROUPS for each in group.fields}
+_IN_OTHER = re.compile(rf'^{SOURCE}, \[\[parallel\]\], entry (\d+), (?:the key )?"?(\w+)"?(:)? *')
 _PLACE = re.compile(rf"^{SOURCE}, \[(\w+)\](?:(?:, the key)? \"?(\w+)\"?)?[:,]? *")
 
 
@@ -213,6 +232,7 @@ def read_form(form: Mapping[str, str], before: "Document | None" = None) -> Read
         elif "\0" in text:
             read.errors[name] = "This text holds a sign that is no letter. Type it anew."
     _each_quantity(read)
+    _whole_others(read)
     if not read.typed["tank.kind"]:
         read.errors["tank.kind"] = "Choose the kind of the tank; without it nothing can be judged."
     day = _day(read)
@@ -224,6 +244,8 @@ def read_form(form: Mapping[str, str], before: "Document | None" = None) -> Read
 
         raw = {**json.loads(write_document(before)), "schema": SCHEMA}
     raw = {**raw, "visited_on": day, **_sections(read.typed)}
+    beyond = () if before is None else before.parallel[OTHERS:]
+    raw["parallel"] = [*_others(read.typed).values(), *(each.model_dump(exclude_none=True) for each in beyond)]
     _try(read, lambda: document_from(raw, SOURCE))
     return read
 
@@ -236,7 +258,7 @@ def _try(read: Read, make: Callable[[], "Document"]) -> None:
         document = make()
         meaning_of(document, SOURCE)
     except TaptestError as error:
-        name, sentence = place_of(str(error))
+        name, sentence = place_of(str(error), tuple(_others(read.typed)))
         read.errors[name] = sentence
         return
     read.document = document
@@ -252,9 +274,11 @@ def _each_quantity(read: Read) -> None:
     """Read every quantity by itself, so that all that is wrong is said at once."""
     from taptest import quantities
     from taptest.visit.meaning import KINDS
+    from taptest.visit.parallel import KINDS as KINDS_OF_OTHERS
 
     for name, item in FIELDS.items():
-        kind = KINDS.get(item.section, {}).get(item.key)
+        other = item.section.startswith("parallel.")
+        kind = (KINDS_OF_OTHERS if other else KINDS.get(item.section, {})).get(item.key)
         text = read.typed[name]
         if kind is None or not text or name in read.errors:
             continue
@@ -262,6 +286,41 @@ def _each_quantity(read: Read) -> None:
             quantities.parse(kind, text, item.label)
         except TaptestError as error:
             read.errors[name] = str(error)
+
+
+def _whole_others(read: Read) -> None:
+    """Another tank takes part only with its volume and its charge."""
+    for number, tank in _others(read.typed).items():
+        for key in ("volume", "precharge"):
+            name = f"parallel.{number}.{key}"
+            if key not in tank:
+                read.errors.setdefault(
+                    name,
+                    f"{FIELDS[name].label} is empty, and without it the tank takes no part. Read it on the tank's "
+                    "plate, or empty the tank's other fields.",
+                )
+
+
+def _others(typed: Mapping[str, str]) -> dict[int, dict[str, str]]:
+    """Return the other tanks of which anything was typed, by their numbers in the form."""
+    found: dict[int, dict[str, str]] = {}
+    for name, text in typed.items():
+        item = FIELDS[name]
+        if text and item.section.startswith("parallel."):
+            found.setdefault(int(item.section.removeprefix("parallel.")), {})[item.key] = text
+    return found
+
+
+def groups_for(typed: Mapping[str, str]) -> tuple[Group, ...]:
+    """Return the groups of a form that shows these texts: of the other tanks, two more than are filled."""
+    most = max(_others(typed), default=0) + 2
+    return tuple(
+        replace(group, fields=tuple(each for each in group.fields if _number(each) <= most)) for group in GROUPS
+    )
+
+
+def _number(item: Field) -> int:
+    return int(item.section.removeprefix("parallel.")) if item.section.startswith("parallel.") else 0
 
 
 def _day(read: Read) -> date | None:
@@ -277,19 +336,26 @@ def _day(read: Read) -> date | None:
 
 def _sections(typed: Mapping[str, str]) -> dict[str, dict[str, str]]:
     """Return the document's sections from the texts; empty ones are left out."""
-    sections: dict[str, dict[str, str]] = {each.section: {} for each in FIELDS.values()}
-    for name, text in typed.items():
-        item = FIELDS[name]
+    own = {name: item for name, item in FIELDS.items() if not _number(item)}
+    sections: dict[str, dict[str, str]] = {each.section: {} for each in own.values()}
+    for name, item in own.items():
+        text = typed[name]
         if text and name != "visit.date":
             sections[item.section][item.key] = text
     return sections
 
 
-def place_of(sentence: str) -> tuple[str, str]:
+def place_of(sentence: str, others: tuple[int, ...] = ()) -> tuple[str, str]:
     """Find the field that a sentence of the tool is about: its name, "" for none, and the sentence in the form's words.
 
-    "This form, [tank] volume: ..." becomes ("tank.volume", "Volume: ...").
+    "This form, [tank] volume: ..." becomes ("tank.volume", "Volume: ..."). `others` are the numbers in the form of the
+    entries of other tanks.
     """
+    other = _IN_OTHER.match(sentence)
+    if other is not None and int(other[1]) <= len(others):
+        name = f"parallel.{others[int(other[1]) - 1]}.{other[2]}"
+        if name in FIELDS:
+            return name, f"{FIELDS[name].label}{other[3] or ''} {sentence[other.end() :]}"
     found = _PLACE.match(sentence)
     if found is None:
         return "", sentence.removeprefix(f"{SOURCE}, ").removeprefix(f"{SOURCE} ")
@@ -306,6 +372,10 @@ def typed_of(document: "Document") -> dict[str, str]:
     """Return the texts of a form that shows this document."""
     found = {}
     for name, item in FIELDS.items():
+        if number := _number(item):
+            there = number <= len(document.parallel)
+            found[name] = (getattr(document.parallel[number - 1], item.key) or "") if there else ""
+            continue
         value = document.visited_on if name == "visit.date" else getattr(getattr(document, item.section), item.key)
         found[name] = "" if value is None else str(value)
     return found

@@ -7,7 +7,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from taptest.desk.arrivals import as_walk, make_visit, unpack
-from taptest.desk.fields import FIELDS, GROUPS, in_order, read_form, typed_of
+from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_of
 from taptest.desk.render import SIGNS, Posted, clean, desk_of
 from taptest.desk.visits import Visits, ident_of
 from taptest.errors import TaptestError, VisitError
@@ -19,7 +19,7 @@ SHOWN = 100
 """Visits on one page."""
 LONGEST_SEARCH = 100
 REMEMBERED = ("visit.site", "tank.name", "visit.technician")
-CARRIED_OVER = ("visit.site", "visit.technician", "tank", "system", "line")
+CARRIED_OVER = ("visit.site", "visit.technician", "tank", "system", "parallel", "line")
 """What a new visit to a known tank takes from the last one: fields, and whole sections."""
 
 
@@ -128,7 +128,7 @@ def _form(
 ) -> Response:
     desk = desk_of(request)
     return desk.page(
-        "new.html", status, title="New visit", groups=GROUPS, typed=typed, errors=in_order(errors),
+        "new.html", status, title="New visit", groups=groups_for(typed), typed=typed, errors=in_order(errors),
         picks=picks(desk.visits), walk={"first": "", "last": "", "every": "", "taps": "", **walk}, fields=FIELDS,
     )  # fmt: skip
 

@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from taptest.desk.arrivals import add_sound, as_walk
-from taptest.desk.fields import FIELDS, GROUPS, in_order, read_form, typed_of
+from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_of
 from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
 from taptest.desk.mend_pages import broken_page
@@ -262,7 +262,7 @@ def _details(
 ) -> Response:
     desk = desk_of(request)
     return desk.page(
-        "details.html", status, **heading(found), groups=GROUPS, typed=typed, errors=in_order(errors), fields=FIELDS,
+        "details.html", status, **heading(found), groups=groups_for(typed), typed=typed, errors=in_order(errors), fields=FIELDS,
         picks=picks(desk.visits), mark=mark,
     )  # fmt: skip
 

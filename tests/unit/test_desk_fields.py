@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from taptest.desk.fields import FIELDS, place_of, read_form, typed_of
+from taptest.desk.fields import FIELDS, OTHERS, groups_for, place_of, read_form, typed_of
 from taptest.visit import record
 from taptest.visit.record import Document, document_from
 
-OTHERWISE = {"observations", "points", "reference", "log", "parallel", "by_hand"}
+OTHERWISE = {"observations", "points", "reference", "log", "by_hand"}
 """Parts of a document that have pages of their own, or come from files."""
 LEAST = {"tank.kind": "diaphragm", "tank.water_end": "top", "tank.axis": "vertical", "tank.volume": "18 l"}
 
@@ -17,9 +17,10 @@ def test_every_key_of_the_document_has_its_field() -> None:
     keys = {
         f"{section}.{key}"
         for section, model in record._SECTIONS.items()
-        if section not in OTHERWISE
+        if section not in {*OTHERWISE, "parallel"}
         for key in model.model_fields
     }
+    keys |= {f"parallel.{n}.{key}" for n in range(1, OTHERS + 1) for key in record.ParallelSection.model_fields}
     assert keys | {"visit.date"} == set(FIELDS)
 
 
@@ -56,13 +57,14 @@ def test_what_the_form_does_not_have_is_kept() -> None:
             "simulated": True,
             "tank": {"kind": "diaphragm", "water_end": "top", "volume": "18 l"},
             "observations": {"drips": "hot"},
+            "parallel": [{"volume": f"{n} l", "precharge": "1 bar"} for n in range(10, 16)],
             "log": [{"time": "7:00", "pressure": "1.2 bar"}, {"time": "7:20", "pressure": "1.4 bar"}],
             "points": [{"position_mm": 40.0, "file": "sound/a.wav"}],
             "by_hand": [{"file": "sound/a.wav", "onset_s": 0.5, "verdict": "refuse", "why": "noise"}],
         },
         "a test",
     )
-    read = read_form({**LEAST, "tank.volume": "20 l"}, before)
+    read = read_form({**typed_of(before), "tank.volume": "20 l"}, before)
     assert read.document is not None
     changed = before.tank.model_copy(update={"volume": "20 l"})
     assert read.document == Document.model_validate({**before.model_dump(by_alias=True), "tank": changed.model_dump()})
@@ -87,3 +89,46 @@ def test_a_text_that_cannot_be_kept_is_refused(text: str, word: str) -> None:
     read = read_form({**LEAST, "readings.notes": text})
     assert word in read.errors["readings.notes"]
     assert read.document is None
+
+
+def test_other_tanks_are_typed_and_come_back() -> None:
+    typed = {
+        **LEAST, "parallel.1.volume": "25 l", "parallel.1.precharge": "12 psi", "parallel.3.volume": "8 l",
+        "parallel.3.precharge": "0 bar", "parallel.3.acceptance": "45 %",
+    }  # fmt: skip
+    read = read_form(typed)
+    assert read.document is not None, read.errors
+    assert [(each.volume, each.precharge, each.acceptance) for each in read.document.parallel] == [
+        ("25 l", "12 psi", None), ("8 l", "0 bar", "45 %"),
+    ]  # fmt: skip
+    back = typed_of(read.document)
+    assert (back["parallel.2.volume"], back["parallel.3.volume"]) == ("8 l", "")
+    shown = {item.name for group in groups_for(back) for item in group.fields}
+    assert "parallel.4.volume" in shown
+    assert "parallel.3.volume" not in {item.name for group in groups_for(LEAST) for item in group.fields}
+
+
+@pytest.mark.parametrize(
+    ("changed", "place", "word"),
+    [
+        ({"parallel.3.precharge": ""}, "parallel.3.precharge", "takes no part"),
+        ({"parallel.3.volume": ""}, "parallel.3.volume", "takes no part"),
+        ({"parallel.3.volume": "8"}, "parallel.3.volume", "unit"),
+        ({"parallel.3.precharge": "-2 bar"}, "parallel.3.precharge", "below vacuum"),
+        ({"parallel.3.volume": "0 l"}, "parallel.3.volume", "no volume"),
+        ({"parallel.3.acceptance": "many"}, "parallel.3.acceptance", "neither"),
+        ({"parallel.3.acceptance": "120 %"}, "parallel.3.acceptance", "at most the whole"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_another_tank_stands_beside_its_field(
+    changed: dict[str, str], place: str, word: str
+) -> None:
+    """The first of the two tanks is typed into the first place, the second into the third: entry 2 is place 3."""
+    typed = {
+        **LEAST, "parallel.1.volume": "25 l", "parallel.1.precharge": "1 bar", "parallel.3.volume": "8 l",
+        "parallel.3.precharge": "1 bar",
+    }  # fmt: skip
+    read = read_form(typed | changed)
+    assert read.document is None
+    assert word in read.errors[place]
+    assert read.errors[place].startswith("Other tank 3: ") or word == "unit"
