@@ -1,4 +1,7 @@
-"""Review: listen to the taps of a point, see them, refuse or use one by hand with a reason, move the point."""
+"""Review: listen to the taps of a point, see them, refuse or use one by hand with a reason, move the point.
+
+Taps beside the line have a page of their own: those of a walk that belong to no point, and those of the reference mark.
+"""
 
 import math
 from typing import TYPE_CHECKING, Any
@@ -7,19 +10,26 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from taptest.desk.judging import Judging
-from taptest.desk.render import Posted, desk_of
+from taptest.desk.render import Desk, Posted, desk_of
 from taptest.desk.rings import Rings, rings_of
-from taptest.desk.sounds import HEIGHT, WIDTH, draw_taps, frequency_ticks, line_spectrum, snippet_wav
+from taptest.desk.sounds import HEIGHT, WIDTH, Drawn, draw_taps, frequency_ticks, line_spectrum, snippet_wav
 from taptest.desk.visit_pages import WAIT_S, banner, heading, shown_depth, waiting
 from taptest.desk.visits import Found, NoSuchVisitError
 from taptest.errors import TaptestError, VisitError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from taptest.visit.record import Document, HandDecision, PointEntry
     from taptest.visit.result import TapResult, VisitResult
 
 LONGEST_WHY = 300
 SOUND_WAIT_S = 30.0
+LOOSE = (
+    "Taps go to the points of a walk by their number and by the pauses between; these fit none. One that was refused "
+    "and is used again may find its point. Where a point got more or fewer taps than was noted, say so on its page."
+)
+MARK = "They show whether anything but the place changed during the visit. One that is refused is not compared."
 
 
 def point(request: Request) -> Response:
@@ -33,13 +43,74 @@ def decide(request: Request, form: Posted) -> Response:
     found, place, entry = _point(request)
     judging = desk.judge.ask(found.visit, SOUND_WAIT_S)
     try:
-        tap = _tap_at(judging, entry, form.texts.get("onset", ""))
-        decided = _decision(form.texts.get("verdict", ""), form.texts.get("why", ""), tap)
-        desk.visits.change(found.ident, lambda document: with_decision(document, tap, decided))
+        said = _decide(desk, found, _tap_at(_taps(judging, entry), form.texts.get("onset", "")), form)
     except TaptestError as error:
         return _page(request, str(error), 422)
-    said = "The decision was taken back." if decided is None else "The decision is kept, with its reason."
     return desk.go(f"/visit/{found.ident}/point/{place}", said)
+
+
+def others(request: Request) -> Response:
+    """Show the taps that belong to no point, and those of the reference mark."""
+    return _others_page(request, "", 200)
+
+
+def decide_other(request: Request, form: Posted) -> Response:
+    """Refuse or use a tap beside the line, or take such a decision back."""
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    taps = beside(desk.judge.ask(found.visit, SOUND_WAIT_S).result)
+    number = form.texts.get("number", "")
+    place = int(number) if number.isascii() and number.isdigit() and len(number) <= 6 else 0
+    try:
+        said = _decide(
+            desk, found, _tap_at(taps[place - 1 : place] if place else [], form.texts.get("onset", "")), form
+        )
+    except TaptestError as error:
+        return _others_page(request, str(error), 422)
+    return desk.go(f"/visit/{found.ident}/others", said)
+
+
+def sound_of_other(request: Request) -> Response:
+    """Return the sound of a tap beside the line."""
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    return _sound(found, beside(desk.judge.ask(found.visit, SOUND_WAIT_S).result), request.path_params["tap"])
+
+
+def beside(result: "VisitResult | None") -> "list[TapResult]":
+    """Return the taps beside the line: first those that belong to no point, then those of the reference mark."""
+    if result is None:
+        return []
+    return [*(tap for tap in result.taps if tap.depth_m is None), *result.reference]
+
+
+def count(request: Request, form: Posted) -> Response:
+    """Say how many taps of a walk a point got; the taps are given out anew."""
+    desk = desk_of(request)
+    found, place, entry = _point(request)
+    typed = form.texts.get("count", "").strip()
+    try:
+        if entry.taps is None:
+            raise VisitError("This point has a recording of its own: all taps of it are the point's.")
+        if not (typed.isascii() and typed.isdigit() and 1 <= int(typed[:6]) <= 1000):
+            raise VisitError(f"“{typed[:20]}” is not how many taps a point got; write a number, usually 3.")
+        desk.visits.change(found.ident, lambda document: with_count(document, entry, int(typed)))
+    except TaptestError as error:
+        return _page(request, str(error), 422)
+    return desk.go(f"/visit/{found.ident}/point/{place}", "The taps of the walk are given out anew.")
+
+
+def with_count(document: "Document", entry: "PointEntry", taps: int) -> "Document":
+    """Return the document with another number of taps at one point of a walk."""
+    points = tuple(each.model_copy(update={"taps": taps}) if each == entry else each for each in document.points)
+    return document.model_copy(update={"points": points})
+
+
+def _decide(desk: Desk, found: Found, tap: "TapResult", form: Posted) -> str:
+    """Keep a decision about a tap, or take it back; returns what is said of it. Raises `VisitError`."""
+    decided = _decision(form.texts.get("verdict", ""), form.texts.get("why", ""), tap)
+    desk.visits.change(found.ident, lambda document: with_decision(document, tap, decided))
+    return "The decision was taken back." if decided is None else "The decision is kept, with its reason."
 
 
 def move(request: Request, form: Posted) -> Response:
@@ -68,13 +139,16 @@ def sound(request: Request) -> Response:
     desk = desk_of(request)
     found, _, entry = _point(request)
     judging = desk.judge.ask(found.visit, SOUND_WAIT_S)
-    taps = _taps(judging, entry)
-    number = request.path_params["tap"]
+    return _sound(found, _taps(judging, entry), request.path_params["tap"])
+
+
+def _sound(found: Found, taps: "Sequence[TapResult]", number: int) -> Response:
     if not 1 <= number <= len(taps):
-        raise NoSuchVisitError("This point has no such tap any more. Load its page again.")
+        raise NoSuchVisitError("There is no such tap any more. Load its page again.")
     from taptest.visit.files import inside
 
-    wav = snippet_wav(inside(found.visit.folder, entry.file), taps[number - 1].tap.onset_s)
+    tap = taps[number - 1]
+    wav = snippet_wav(inside(found.visit.folder, tap.file), tap.tap.onset_s)
     return Response(wav, media_type="audio/wav", headers={"accept-ranges": "none"})
 
 
@@ -111,7 +185,7 @@ def _page(request: Request, trouble: str, status: int) -> Response:
     judging = desk.judge.ask(found.visit, WAIT_S)
     if judging.state == "working":
         return waiting(request, found)
-    taps = _cards(found, judging, entry, _asked(request))
+    taps = _cards(found, _taps(judging, entry), _asked(request))
     position = f"{entry.position_mm:g} mm"
     if judging.result is not None:
         position = shown_depth(judging.result, entry.position_mm / 1000)
@@ -119,10 +193,10 @@ def _page(request: Request, trouble: str, status: int) -> Response:
             abs(each.depth_m - entry.position_mm / 1000) < 1e-9]  # fmt: skip
     return desk.page(
         "point.html", status, **heading(found), **banner(judging), taps=taps, place=place, position=position,
-        count=len(found.visit.document.points), remark=rows[0].remark if rows else "", file=entry.file,
+        count=len(found.visit.document.points), remark=rows[0].remark if rows else "",
         percent=round(100 * rows[0].p_water) if rows and rows[0].p_water is not None else None, ticks=frequency_ticks(),
         line=line_spectrum(judging.result, entry.position_mm / 1000) if judging.result else "", width=WIDTH,
-        height=HEIGHT, error=trouble, note=desk.note(request), shared=entry.taps is not None,
+        height=HEIGHT, error=trouble, note=desk.note(request), shared=entry.taps,
     )  # fmt: skip
 
 
@@ -132,32 +206,70 @@ def _asked(request: Request) -> int:
     return int(text) if text.isascii() and text.isdigit() and len(text) <= 4 else 0
 
 
-def _cards(found: Found, judging: Judging, entry: "PointEntry", asked: int) -> list[dict[str, Any]]:
-    """Return what is shown of each tap of a point, and of the tap numbered `asked` what it rings at."""
+def _others_page(request: Request, trouble: str, status: int) -> Response:
+    desk = desk_of(request)
+    found = desk.visits.read(request.path_params["ident"])
+    judging = desk.judge.ask(found.visit, WAIT_S)
+    if judging.state == "working":
+        return waiting(request, found)
+    taps = beside(judging.result)
+    cards = _cards(found, taps, _asked(request))
+    loose = [card for card, tap in zip(cards, taps, strict=True) if tap.depth_m is None]
+    groups = (("Taps that belong to no point", LOOSE, loose), ("Taps of the reference mark", MARK, cards[len(loose) :]))
+    return desk.page(
+        "others.html", status, **heading(found), **banner(judging), groups=groups, ticks=frequency_ticks(),
+        width=WIDTH, height=HEIGHT, error=trouble, note=desk.note(request),
+    )  # fmt: skip
+
+
+def _cards(found: Found, taps: "Sequence[TapResult]", asked: int) -> list[dict[str, Any]]:
+    """Return what is shown of each of some taps, and of the tap numbered `asked` what it rings at."""
     from taptest.visit.files import inside
 
-    taps = _taps(judging, entry)
-    path = inside(found.visit.folder, entry.file)
-    drawn = draw_taps(path, taps)
-    rings: dict[int, Rings] = {asked: rings_of(path, taps[asked - 1].tap)} if 1 <= asked <= len(taps) else {}
-    return [
-        {
-            "number": number,
-            "onset": f"{tap.tap.onset_s:.5f}",
-            "at": f"{tap.tap.onset_s:.2f} s",
-            "used": tap.tap.used,
-            "why_not": tap.tap.why_not or "",
-            "by_hand": tap.by_hand.why if tap.by_hand is not None else "",
-            "peak": f"{tap.tap.peak_db:.0f} dB",
-            "over_noise": f"{tap.tap.tap_to_noise_db:.0f} dB",
-            "ring": "" if math.isnan(lines.ring_s) else f"{1000 * lines.ring_s:.0f} ms",
-            "centroid": "" if math.isnan(lines.centroid_hz) else f"{lines.centroid_hz:.0f} Hz",
-            "spectrum": lines.spectrum,
-            "decay": lines.decay,
-            "rings": rings.get(number),
-        }
-        for number, (tap, lines) in enumerate(zip(taps, drawn, strict=True), start=1)
-    ]
+    paths = {tap.file: inside(found.visit.folder, tap.file) for tap in taps}
+    drawn = {
+        id(tap): lines
+        for file, path in paths.items()
+        for own in ([tap for tap in taps if tap.file == file],)
+        for tap, lines in zip(own, draw_taps(path, own), strict=True)
+    }
+    rings: dict[int, Rings] = {}
+    if 1 <= asked <= len(taps):
+        rings[asked] = rings_of(paths[taps[asked - 1].file], taps[asked - 1].tap)
+    return [_card(number, tap, drawn[id(tap)], rings.get(number)) for number, tap in enumerate(taps, start=1)]
+
+
+def _card(number: int, tap: "TapResult", lines: Drawn, rings: Rings | None) -> dict[str, Any]:
+    """Return what is shown of one tap."""
+    return {
+        "number": number,
+        "file": tap.file,
+        "onset": f"{tap.tap.onset_s:.5f}",
+        "at": f"{tap.tap.onset_s:.2f} s",
+        "used": tap.tap.used,
+        "said": _said(tap),
+        "by_hand": tap.by_hand.why if tap.by_hand is not None else "",
+        "peak": _decibels(tap.tap.peak_db),
+        "over_noise": _decibels(tap.tap.tap_to_noise_db),
+        "ring": "" if math.isnan(lines.ring_s) else f"{1000 * lines.ring_s:.0f} ms",
+        "centroid": "" if math.isnan(lines.centroid_hz) else f"{lines.centroid_hz:.0f} Hz",
+        "spectrum": lines.spectrum,
+        "decay": lines.decay,
+        "rings": rings,
+    }
+
+
+def _said(tap: "TapResult") -> str:
+    """Say in a few words what becomes of a tap."""
+    if tap.by_hand is not None:
+        return "used by hand" if tap.tap.used else "not used by hand"
+    if not tap.tap.used:
+        return f"not used: {tap.tap.why_not}"
+    return "belongs to no point" if tap.depth_m is None else "used"
+
+
+def _decibels(level_db: float) -> str:
+    return f"{level_db:.0f} dB".replace("-", "−")
 
 
 def _point(request: Request) -> "tuple[Found, int, PointEntry]":
@@ -183,18 +295,18 @@ def _taps(judging: Judging, entry: "PointEntry") -> "list[TapResult]":
     ]
 
 
-def _tap_at(judging: Judging, entry: "PointEntry", text: str) -> "TapResult":
-    """Return the tap that begins at a time. Raises `VisitError` where there is none any more."""
+def _tap_at(taps: "Sequence[TapResult]", text: str) -> "TapResult":
+    """Return the one of some taps that begins at a time. Raises `VisitError` where there is none any more."""
     from taptest.visit.listen import SAME_TAP_S
 
     try:
         onset_s = float(text[:40])
     except ValueError:
         onset_s = math.nan
-    for tap in _taps(judging, entry):
+    for tap in taps:
         if abs(tap.tap.onset_s - onset_s) <= SAME_TAP_S:
             return tap
-    raise VisitError("The point has no such tap any more: its recording or the visit has changed. Load the page again.")
+    raise VisitError("There is no such tap any more: its recording or the visit has changed. Load the page again.")
 
 
 def _decision(verdict: str, why: str, tap: "TapResult") -> "HandDecision | None":

@@ -42,7 +42,8 @@ def visit(request: Request) -> Response:
     return desk.page(
         "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
         evidence=evidence_rows(found.visit.document), note=desk.note(request), told=told(judging), mark=found.mark,
-        by_hand=len(found.visit.document.by_hand), words=WORDINGS[usual_wording()], paper=papers_of(judging),
+        by_hand=len(found.visit.document.by_hand), others=count_others(judging),
+        words=WORDINGS[usual_wording()], paper=papers_of(judging),
     )  # fmt: skip
 
 
@@ -154,6 +155,13 @@ def waiting(request: Request, found: Found) -> Response:
     )  # fmt: skip
 
 
+def count_others(judging: Judging) -> tuple[int, int]:
+    """Count the taps that belong to no point, and those of the reference mark."""
+    if judging.result is None:
+        return 0, 0
+    return sum(tap.depth_m is None for tap in judging.result.taps), len(judging.result.reference)
+
+
 def papers_of(judging: Judging) -> tuple[str, Paper, str]:
     """Return the usual paper as it is called, and the other one with its name."""
     usual = "a4" if judging.result is None else usual_paper(judging.result.units)
@@ -262,8 +270,8 @@ def _details(
 ) -> Response:
     desk = desk_of(request)
     return desk.page(
-        "details.html", status, **heading(found), groups=groups_for(typed), typed=typed, errors=in_order(errors), fields=FIELDS,
-        picks=picks(desk.visits), mark=mark,
+        "details.html", status, **heading(found), groups=groups_for(typed), typed=typed, errors=in_order(errors),
+        fields=FIELDS, picks=picks(desk.visits), mark=mark,
     )  # fmt: skip
 
 

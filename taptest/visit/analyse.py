@@ -6,16 +6,20 @@ Files are read here and in `visit.listen`; what follows is pure.
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 import numpy as np
 
 from taptest.errors import RecordingError, VisitError
 from taptest.finding.judge import judge
+from taptest.finding.records import Judgement
 from taptest.line.boundary import read_line, unread_line
+from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
 from taptest.line.points import profile_of
-from taptest.line.records import LineReading, Point
+from taptest.line.records import LineReading, Point, Profile
+from taptest.quantities import Units
+from taptest.shell.records import LevelSweep
 from taptest.sound.alignment import assign_taps
 from taptest.sound.records import Tap, TapTraits
 from taptest.tank.kinds import Tank
@@ -27,6 +31,9 @@ from taptest.visit.result import PointResult, TapResult, VisitResult
 from taptest.visit.sweeps import sweeps_for
 
 Progress = Callable[[float], None]
+
+MOST_CHECKS = 5
+TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +81,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         notes.extend(kept)
         reference = _reference_points(document.reference, everything)
         reading = read_line(points, meaning.case.tank, sweeps, reference=reference)
+        advice = where_next(reading, profile, meaning.case.tank, sweeps, meaning.units)
     else:
-        profile, reading = None, _nothing_usable(tapped, meaning.case.tank)
+        profile, reading, advice = None, _nothing_usable(tapped, meaning.case.tank), ""
     return VisitResult(
         name=document.tank.name.strip(),
         visited_on=document.visited_on,
@@ -89,10 +97,40 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
             for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
         ),
         profile=profile,
-        judgement=judge(meaning.case, reading, seed, meaning.units),
+        judgement=_with_advice(judge(meaning.case, reading, seed, meaning.units), advice),
         assumptions=meaning.notes,
-        remarks=(*_notes_of_files(heard), *notes),
+        remarks=(*_notes_of_files(everything), *notes),
+        reference=_reference_taps(document.reference, everything),
     )
+
+
+def where_next(reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units) -> str:
+    """Say in a sentence where one more mark would tell most; "" where none would tell anything, or none could.
+
+    None could where the line was not read at all, is unlike anything the model makes, or shows no single boundary.
+    """
+    posterior = reading.posterior
+    named = posterior.p_found + posterior.p_all_air + posterior.p_all_water
+    if reading.method in ("", "none") or reading.misfit >= 1.0 or named < 0.5 or settled(reading):
+        return ""
+    places = free_places_m(profile.depth_m, tank)
+    if not places.size:
+        return ""
+    best = next_point(posterior, profile, places, sweeps)
+    if best.information_bits < LEAST_BITS:
+        return ""
+    return (
+        f"To place the water more closely, add a mark at {units.show('length', best.depth_m)} below the top with "
+        f"{TAPS_IN_WORDS[taps_worthwhile(profile)]}: no other place tells as much."
+    )
+
+
+def _with_advice(found: Judgement, advice: str) -> Judgement:
+    """Put the advice where to tap among the checks: second where the taps leave the line open, else last."""
+    if not advice:
+        return found
+    place = 1 if found.boundary_state == "not found" else MOST_CHECKS - 1
+    return replace(found, next_checks=(*found.next_checks[:place], advice, *found.next_checks[place:])[:MOST_CHECKS])
 
 
 def _notes_of_files(heard: Sequence[Heard]) -> list[str]:
@@ -116,6 +154,17 @@ def _reference_points(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> 
         refused = len(by_file[entry.file].traits) - len(traits)
         points.append(Point(entry.position_mm / 1000, traits, len(traits), refused))
     return points
+
+
+def _reference_taps(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> tuple[TapResult, ...]:
+    """Return each tap of the reference mark with the decision by hand that holds for it."""
+    by_file = {one.file: one for one in heard}
+    return tuple(
+        TapResult(entry.file, tap, entry.position_mm / 1000, decision)
+        for entry in entries
+        for one in (by_file[entry.file],)
+        for tap, decision in zip(one.taps, one.by_hand or [None] * len(one.taps), strict=True)
+    )
 
 
 def _refuse_all_useless(heard: Sequence[Heard]) -> None:

@@ -67,6 +67,8 @@ class VisitResult:
     """What was assumed because it was not given, in whole sentences."""
     remarks: tuple[str, ...]
     """What is to be known of the recordings, in whole sentences."""
+    reference: tuple[TapResult, ...] = ()
+    """Taps of the reference mark, in order of time; they belong to no point of the line."""
 
 
 def as_json(result: VisitResult) -> dict[str, Any]:

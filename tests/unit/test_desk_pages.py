@@ -21,9 +21,10 @@ from starlette.routing import Route
 from taptest.desk.app import ROUTES, function_of
 from taptest.desk.render import Compiled
 from taptest.desk.visits import ident_of, mark_of
+from taptest.sound.recording import write_recording
 from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document
-from taptest.visit.record import Document, HandDecision
+from taptest.visit.record import Document, HandDecision, PointEntry
 from tests.made_desk import Pages, make_shelf, pages
 from tests.made_visits import tap_sound, write_tables, write_taps
 
@@ -597,6 +598,64 @@ def test_a_point_is_moved(client: Pages, root: Path) -> None:
         refused = client.send_form(f"{VISIT}/point/2/move", data={"position": position})
         assert refused.status_code == 422
         assert sentence in html.unescape(refused.text)
+
+
+@pytest.fixture
+def walk(client: Pages, root: Path) -> str:
+    """A walk of six points in one recording with a tap too many at its end, and a reference mark; its address."""
+    kept = document(root)
+    onsets = [0.8 + 3.0 * point + 0.6 * tap for point in range(6) for tap in range(3)]
+    write_recording(root / "cellar" / "sound" / "walk.wav", tap_sound([*onsets, 26.0], 27.0), 16_000)
+    write_taps(root / "cellar" / "sound" / "mark.wav", 2, seed=9)
+    points = tuple(each.model_copy(update={"file": "sound/walk.wav", "taps": 3}) for each in kept.points)
+    mark = PointEntry(position_mm=300.0, file="sound/mark.wav")
+    save_document(root / "cellar", kept.model_copy(update={"points": points, "reference": (mark,)}))
+    return VISIT
+
+
+def test_taps_beside_the_line_are_shown_and_decided_about(client: Pages, root: Path, walk: str) -> None:
+    page = shown(client, walk)
+    assert re.search(r"Taps beside the line</a>: 1 that belongs\s+to no point, 2 of the reference mark", page)
+    page = shown(client, f"{walk}/others?ring=2")
+    assert page.count("<audio") == 3
+    assert "Tap 1: <span>belongs to no point" in page
+    assert (
+        page.index("At 26.00 s of sound/walk.wav") < page.index("Taps of the reference mark") < page.index("mark.wav;")
+    )
+    assert page.count('class="rings"') == 1
+    with wave.open(io.BytesIO(client.get(f"{walk}/others/tap-2.wav").content)) as wav:
+        assert wav.getnframes() == pytest.approx(0.7 * 16_000, abs=2)
+    assert client.get(f"{walk}/others/tap-4.wav").status_code == 404
+    form = {"number": "3", "onset": onset(page, 3), "verdict": "refuse", "why": "The striker slipped."}
+    for wrong in ({"number": "1"}, {"number": "9"}, {"number": "x"}, {"why": ""}):
+        assert client.send_form(f"{walk}/others/decide", data=form | wrong).status_code == 422
+    assert document(root).by_hand == ()
+    assert client.send_form(f"{walk}/others/decide", data=form).status_code == 303
+    (kept,) = document(root).by_hand
+    assert (kept.file, kept.why) == ("sound/mark.wav", "The striker slipped.")
+    page = shown(client, f"{walk}/others")
+    assert "Tap 3: <span>not used by hand" in page
+    assert "“The striker slipped”" in shown(client, walk)
+    form |= {"verdict": "back"}
+    assert client.send_form(f"{walk}/others/decide", data=form).status_code == 303
+    assert document(root).by_hand == ()
+
+
+def test_a_tap_finds_its_point_where_the_walks_numbers_are_put_right(client: Pages, root: Path, walk: str) -> None:
+    """Tapped in one even rhythm, without pauses: only the numbers tell which taps belong to which point."""
+    onsets = [0.8 + 0.8 * tap for tap in range(20)]
+    write_recording(root / "cellar" / "sound" / "walk.wav", tap_sound(onsets, 17.5), 16_000)
+    assert shown(client, f"{walk}/point/6").count("<audio") < 5
+    for typed in ("0", "x", "", "1001"):
+        assert client.send_form(f"{walk}/point/6/count", data={"count": typed}).status_code == 422
+    assert client.send_form(f"{walk}/point/6/count", data={"count": "5"}).status_code == 303
+    assert document(root).points[5].taps == 5
+    assert shown(client, f"{walk}/point/6").count("<audio") == 5
+
+
+def test_a_point_with_its_own_recording_has_no_number_of_taps(client: Pages) -> None:
+    assert "Give the taps out anew" not in shown(client, f"{VISIT}/point/1")
+    assert client.send_form(f"{VISIT}/point/1/count", data={"count": "2"}).status_code == 422
 
 
 def test_edits_of_two_tabs_do_not_undo_each_other(client: Pages, root: Path) -> None:
