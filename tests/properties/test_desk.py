@@ -34,7 +34,8 @@ NASTY = (
 KEYS = (
     *FIELDS, "mark", "onset", "verdict", "why", "position", "key", "plain", "microphone", "first", "last", "every",
     "taps", "walk.first", "walk.last", "walk.every", "walk.taps", "evidence.drips", "files", "from", "like", "note",
-    "token", "site", "tank", "since", "until", "finding", "paper", "wording", "take", "look", "again",
+    "text", "number", "count", "token", "site", "tank", "since", "until", "finding", "paper", "wording", "take", "look",
+    "again",
 )  # fmt: skip
 HEARD_KEYS = ("label", "rate", "device-rate", "channels", "echo", "noise", "gain", "x")
 GOOD = ("1.5 bar", "18 l", "270 mm", "diaphragm", "top", "vertical", "2025-01-31", "refuse", "use", "back", "hot", "3")
@@ -72,6 +73,7 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pages]:
     sys.addaudithook(_audit)
     with pytest.MonkeyPatch.context() as patch, pages(folder / "visits", Arrays(None)) as client:
         patch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+        patch.setenv("TAPTEST_HOME", str(folder / "home"))
         client.desk.visits.search(refresh=True)
         yield client
 
@@ -107,7 +109,8 @@ def check(client: Pages, method: str, path: str, **more: Any) -> None:
     assert "<script>" not in answer.text
     assert "set-cookie" not in answer.headers
     root = str(client.desk.visits.root)
-    allowed = (root, str(Path(tempfile.gettempdir()) / "taptest-"), os.devnull)
+    home = os.environ["TAPTEST_HOME"]  # where the settings are kept
+    allowed = (root, home, str(Path(tempfile.gettempdir()) / "taptest-"), os.devnull)
     outside = [path for path in _watched if not path.startswith(allowed) and not _own(path)]
     assert not outside
 
