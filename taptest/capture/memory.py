@@ -7,7 +7,6 @@ striker were off when the truth was known.
 
 import json
 import os
-import platform
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -61,6 +60,8 @@ def data_folder() -> Path:
 
 def this_computer() -> str:
     """Return the name of this computer as the user knows it."""
+    import platform
+
     return platform.node() or "this computer"
 
 

@@ -84,13 +84,14 @@ GROUPS: tuple[Group, ...] = (
                 "tank",
                 "kind",
                 "Kind",
-                type="choice",
-                choices=(
+                "diaphragm: a membrane clamped at the seam; bladder: a bag inside the shell; open: under the roof",
+                "choice",
+                (
                     ("", "choose"),
-                    ("diaphragm", "diaphragm: a membrane clamped at the seam"),
-                    ("bladder", "bladder: a bag inside the shell"),
-                    ("plain", "plain steel, no membrane"),
-                    ("open", "open tank at the top of the building"),
+                    ("diaphragm", "diaphragm"),
+                    ("bladder", "bladder"),
+                    ("plain", "plain steel"),
+                    ("open", "open tank"),
                 ),
             ),
             Field(

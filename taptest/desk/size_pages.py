@@ -47,6 +47,15 @@ GUESSED: tuple[Field, ...] = (
     ),
     Field("size", "store", "Buffer or store on top"),
 )
+SAID: "dict[SizingMethod, str]" = {
+    "diaphragm": "tank with a membrane, by the gas law",
+    "closed": "plain steel tank, by the gas law",
+    "open": "open tank",
+    "en 12828": "EN 12828 (tank with a membrane)",
+    "model code diaphragm": "tank with a membrane, by the model codes",
+    "model code closed": "plain steel tank, by the model codes",
+}
+"""How each method is said; docs/water.md has their formulas and sources."""
 LABELS = {each.key: each.label for each in (*KNOWN, *GUESSED)}
 FROM_VISIT = {
     "system_volume": ("system", "volume"),
@@ -100,7 +109,7 @@ def _sized(texts: Mapping[str, str], methods: "list[SizingMethod]") -> list[dict
     for method in methods:
         result = sized(task, method, units)
         choices = choose_tanks(task, result, sizes, _most(texts.get("most", "")), units) if sizes else ()
-        found.append({"method": method, "result": result, "choices": choices, "asked": bool(sizes)})
+        found.append({"method": SAID[method], "result": result, "choices": choices, "asked": bool(sizes)})
     return found
 
 
@@ -131,10 +140,8 @@ def _page(
     trouble: str,
     status: int = 200,
 ) -> Response:
-    from taptest.visit.size_task import METHODS
-
     texts = {name: typed.get(name, "") for name in (*(f"size.{key}" for key in LABELS), "sizes", "most")}
     return desk_of(request).page(
         "size.html", status, title=worded("Size a tank", usual_wording()), known=KNOWN, guessed=GUESSED,
-        typed=texts, methods=METHODS, chosen=methods, found=found, trouble=trouble,
+        typed=texts, methods=list(SAID.items()), chosen=methods, found=found, trouble=trouble,
     )  # fmt: skip

@@ -3,11 +3,13 @@
 This computer remembers both (`taptest.capture.memory`).
 """
 
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from taptest.capture.memory import remember, remembered
-from taptest.quantities import US, Units
 from taptest.report.wording import Wording
+
+if TYPE_CHECKING:
+    from taptest.quantities import Units
 
 Paper = Literal["a4", "letter"]
 
@@ -26,8 +28,10 @@ def chosen_paper() -> Paper | None:
     return "letter" if chosen == "letter" else "a4" if chosen == "a4" else None
 
 
-def usual_paper(units: Units) -> Paper:
+def usual_paper(units: "Units") -> Paper:
     """Return the paper that was chosen; else Letter where the visit's units are those of the United States."""
+    from taptest.quantities import US
+
     return chosen_paper() or ("letter" if units.name == US.name else "a4")
 
 
