@@ -12,9 +12,11 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from taptest.desk.browser_sound import BROWSER
+from taptest.desk.visits import ident_of
 from taptest.visit import analyse
+from taptest.visit.files import read_visit
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
-from tests.made_desk import Arrays
+from tests.made_desk import Arrays, make_shelf
 from tests.made_visits import write_tables
 from tests.unit.test_desk_pages import TYPED
 from tests.unit.test_desk_round import Endless, tapping
@@ -184,6 +186,54 @@ def test_a_microphone_that_the_browser_refuses_is_told_with_what_to_do(browser: 
         expect(page.get_by_role("link", name="To the finding")).to_be_visible(timeout=15_000)
         expect(button).to_be_hidden()
         assert complaints == []
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "dark"), (PHONE, "light")], ids=["laptop", "phone"])
+def test_settings_and_a_broken_visit_by_the_keyboard(
+    browser: Browser, pages: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: tuple[int, int], scheme: str
+) -> None:
+    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
+    folder = make_shelf(pages.desk.visits.root)
+    lost = folder / "sound" / "p02.wav"
+    kept = tmp_path / "p02.wav"
+    lost.rename(kept)
+    with tab(browser, size, scheme) as (page, complaints):
+        page.goto(pages.opened)
+        page.goto(f"{pages.base}/settings")
+        hold_to_axe(page)
+        page.get_by_label("United States").focus()
+        page.keyboard.press("ArrowDown")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("link", name="Size a vessel")).to_be_visible()
+        page.goto(f"{pages.base}/?look=yes")
+        page.get_by_role("link", name="cellar").focus()
+        page.keyboard.press("Enter")
+        expect(page.get_by_text("This visit cannot be read yet")).to_be_visible()
+        page.locator("summary").focus()
+        page.keyboard.press("Enter")
+        expect(page.get_by_label("Text of visit.json")).to_be_visible()
+        hold_to_axe(page)
+        page.locator("#files").set_input_files(str(kept))
+        page.get_by_role("button", name="Bring back").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#points-title")
+        expect(page.locator(".note")).to_contain_text("Brought back")
+        expect(page.locator("main")).to_contain_text("safety valve")
+        page.goto(f"{pages.base}/visit/{ident_of('cellar')}/others")
+        hold_to_axe(page)
+        page.goto(f"{pages.base}/visit/{ident_of('cellar')}/details")
+        page.locator("summary", has_text="Other vessels").focus()
+        page.keyboard.press("Enter")
+        page.get_by_label("Other vessel 1: volume").fill("25 l")
+        hold_to_axe(page)
+        page.get_by_role("button", name="Keep").focus()
+        page.keyboard.press("Enter")
+        expect(page.locator("[id='parallel.1.precharge-error']")).to_contain_text("takes no part")
+        page.get_by_label("Other vessel 1: pre-charge").fill("1 bar")
+        page.get_by_role("button", name="Keep").click()
+        page.wait_for_selector("#points-title")
+        assert [said for said in complaints if "422" not in said] == []
+    assert read_visit(folder).document.parallel[0].volume == "25 l"
 
 
 def test_a_foreign_page_cannot_reach_the_desk(browser: Browser, pages: Served) -> None:
