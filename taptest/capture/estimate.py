@@ -13,11 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.capture.marks import SEAM_CLEAR_M
-from taptest.capture.round import SAME_MARK_M, Advice, Stop
+from taptest.capture.round import Advice, Stop
 from taptest.errors import TaptestError
 from taptest.line.boundary import read_line
-from taptest.line.next_point import next_point, taps_worthwhile
+from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
 from taptest.line.points import profile_of
 from taptest.line.records import LineReading, Point
 from taptest.shell.records import LevelSweep
@@ -26,17 +25,9 @@ from taptest.tank.kinds import Tank
 
 FloatArray = NDArray[np.float64]
 
-ENOUGH_M = 0.012
-"""Width of the 90 % interval below which more taps do not change the finding: a pressure gauge that is 0.1 bar off
-moves the expected height by about 4 points of the tank's volume, which is more on every tank that has a line to tap."""
-SURE = 0.95
-"""Probability of a state without a boundary from which on more taps do not change the finding."""
-LEAST_BITS = 0.01
-"""A point that tells less than this is not worth a tap."""
 STEADY = 2
 """So many earlier estimates must agree with the present one before the round may end: each rests on a point less, and
 a narrow interval that has just jumped is no finding yet."""
-STEP_M = 0.005
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +76,7 @@ def advise(
         change_m=reading.interval90_m if reading.state == "found" else None,
     )
     steady = _steady(said, [advice for advice in before if advice.results < results])
-    candidates = _candidates(tapped, tank)
+    candidates = free_places_m(tapped, tank)
     if not len(candidates):
         return replace(said, enough=steady)
     profile = profile_of(points)
@@ -94,7 +85,7 @@ def advise(
         said,
         next_depth_m=best.depth_m,
         taps=taps_worthwhile(profile),
-        enough=steady and (_settled(reading) or best.information_bits < LEAST_BITS),
+        enough=steady and (settled(reading) or best.information_bits < LEAST_BITS),
     )
 
 
@@ -117,22 +108,6 @@ def _steady(now: Advice, before: Sequence[Advice]) -> bool:
     low, high = now.change_m or (-np.inf, np.inf)
     same = [one.state == now.state and (one.depth_m is None or low <= one.depth_m <= high) for one in last]
     return len(same) == STEADY and all(same)
-
-
-def _settled(reading: LineReading) -> bool:
-    if reading.state == "found" and reading.interval90_m is not None:
-        return reading.interval90_m[1] - reading.interval90_m[0] < ENOUGH_M
-    return max(reading.posterior.p_all_air, reading.posterior.p_all_water) > SURE
-
-
-def _candidates(tapped: FloatArray, tank: Tank) -> FloatArray:
-    """Return marks on a grid of 5 mm between the outermost tapped ones, clear of them and of the seam."""
-    first, last = STEP_M * np.ceil(tapped.min() / STEP_M), tapped.max()
-    marks = np.arange(first, last + 1e-9, STEP_M)
-    clear = np.abs(marks[:, None] - tapped[None, :]).min(axis=1) >= SAME_MARK_M if len(marks) else np.zeros(0, bool)
-    if tank.seam_depth_m is not None:
-        clear &= np.abs(marks - tank.seam_depth_m) >= SEAM_CLEAR_M
-    return np.asarray(np.round(marks[clear], 4))
 
 
 class Estimator:

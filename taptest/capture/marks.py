@@ -6,10 +6,10 @@ Depths are metres below the top of the shell.
 import math
 
 from taptest.errors import LineError
+from taptest.line.next_point import SEAM_CLEAR_M
 from taptest.tank.kinds import Tank
 
 END_CLEAR_M = 0.03
-SEAM_CLEAR_M = 0.03
 """Marks stay this far from the ends and from the seam: near them every tap sounds otherwise. Common practice."""
 SPACING_M = 0.025
 """Usual distance between marks, 20 to 30 mm. Common practice, no source."""

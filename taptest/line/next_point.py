@@ -20,8 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, level_grid, softened
-from taptest.line.records import BoundaryPosterior, Profile
+from taptest.line.records import BoundaryPosterior, LineReading, Profile
 from taptest.shell.records import LevelSweep
+from taptest.tank.kinds import Tank
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +30,19 @@ SINGLE_POINT_ERROR = 0.14
 """Error rate of the backing of one point taken alone, on simulated visits."""
 REACH_M = 0.025
 """Distance over which neighbouring points tell the same."""
+STEP_M = 0.005
+"""Places are proposed on whole steps of the tape."""
+SAME_MARK_M = 0.004
+"""A place nearer to a tapped one than this is not worth marking."""
+SEAM_CLEAR_M = 0.03
+"""Marks stay this far from the seam: near it every tap sounds otherwise. Common practice, no source."""
+ENOUGH_M = 0.012
+"""Width of the 90 % interval below which more taps do not change the finding: a pressure gauge that is 0.1 bar off
+moves the expected height by about 4 points of the tank's volume, which is more on every tank that has a line to tap."""
+SURE = 0.95
+"""Probability of a state without a boundary from which on more taps do not change the finding."""
+LEAST_BITS = 0.01
+"""A point that tells less than this is not worth a tap."""
 QUESTIONED = 12
 """Levels that stand for the boundary's probability, each for an equal share of it."""
 NARROW_BANDS = 4.0
@@ -86,6 +100,23 @@ def next_point(
     bits = bits * _novelty(candidates, profile.depth_m)
     best = int(np.argmax(bits))
     return NextPoint(float(candidates[best]), float(bits[best]), candidates, bits)
+
+
+def settled(reading: LineReading) -> bool:
+    """Whether more taps could not change what follows from the reading: a narrow boundary, or a sure whole state."""
+    if reading.state == "found" and reading.interval90_m is not None:
+        return reading.interval90_m[1] - reading.interval90_m[0] < ENOUGH_M
+    return max(reading.posterior.p_all_air, reading.posterior.p_all_water) > SURE
+
+
+def free_places_m(tapped_m: FloatArray, tank: Tank) -> FloatArray:
+    """(C,) places on steps of the tape between the outermost tapped ones (P,), clear of them and of the seam."""
+    first, last = STEP_M * np.ceil(tapped_m.min() / STEP_M), tapped_m.max()
+    places = np.arange(first, last + 1e-9, STEP_M)
+    clear = np.abs(places[:, None] - tapped_m[None, :]).min(axis=1) >= SAME_MARK_M
+    if tank.seam_depth_m is not None:
+        clear &= np.abs(places - tank.seam_depth_m) >= SEAM_CLEAR_M
+    return np.asarray(np.round(places[clear], 4))
 
 
 def taps_worthwhile(profile: Profile, settings: MatchSettings | None = None) -> int:

@@ -5,10 +5,11 @@ import time
 import numpy as np
 import pytest
 
-from taptest.capture.estimate import ENOUGH_M, Estimator, HeardStop, advise, sentence_of
+from taptest.capture.estimate import Estimator, HeardStop, advise, sentence_of
 from taptest.capture.round import Advice, Plan, Round, Stop
 from taptest.errors import VisitError
 from taptest.line.boundary import read_line
+from taptest.line.next_point import ENOUGH_M
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.sound.traits import NoiseProfile
 from taptest.tank.kinds import Tank
