@@ -162,10 +162,14 @@ def _too_poor(profile: Profile) -> str:
     hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
     if hidden > HIDDEN_SHARE:
         return (
-            f"The noise hides {hidden:.0%} of what the taps should tell: tap harder, move the microphone nearer, or "
-            "switch off what makes the noise."
+            f"The noise hides {_percent(hidden)} of what the taps should tell: tap harder, move the microphone nearer, "
+            "or switch off what makes the noise."
         )
     return ""
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _model_evidence(
@@ -373,8 +377,8 @@ def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_m
             "points, with the microphone nearer."
         )
     return (
-        f"The taps leave it open: one boundary {posterior.p_found:.0%}, all air {posterior.p_all_air:.0%}, all water "
-        f"{posterior.p_all_water:.0%}. Tap more points, and points near both ends."
+        f"The taps leave it open: one boundary {_percent(posterior.p_found)}, all air "
+        f"{_percent(posterior.p_all_air)}, all water {_percent(posterior.p_all_water)}. Tap more points, and points near both ends."
     )
 
 
@@ -383,13 +387,13 @@ def _pictures(posterior: BoundaryPosterior) -> list[str]:
     said: list[str] = []
     if posterior.p_inverted > 0.3:
         said.append(
-            f"The picture looks inverted ({posterior.p_inverted:.0%}): the shell rings at the water end and is dull at "
-            "the air end, as with a failed membrane."
+            f"The picture looks inverted ({_percent(posterior.p_inverted)}): the shell rings at the water end and is dull "
+            "at the air end, as with a failed membrane."
         )
     if posterior.p_two > 0.3:
         said.append(
-            f"Two boundaries fit better than one ({posterior.p_two:.0%}): a strap, a seam or a pocket may lie on the "
-            "line."
+            f"Two boundaries fit better than one ({_percent(posterior.p_two)}): a strap, a seam or a pocket may lie on "
+            "the line."
         )
     return said
 

@@ -367,7 +367,7 @@ def _draw_brackets(axes: Axes, result: VisitResult, scale: _Scale, inches: float
         axes.plot([x], [scale(reading.depth_m)], marker="D", color="black", markersize=4.5, zorder=8)
     if expected is not None and expected.depth_m is not None:
         low, high = scale(expected.depth_m.low), scale(expected.depth_m.high)
-        x, width = left - 0.36 / inches, 0.10 / inches
+        x, width = left - 0.32 / inches, 0.10 / inches
         axes.add_patch(
             Rectangle(
                 (x - width / 2, low),

@@ -152,7 +152,7 @@ def test_too_few_points_and_too_much_noise_are_said() -> None:
     ]
     hidden = read_line(deaf, made_tank(), [SWEEP])
     assert hidden.state == "not found"
-    assert "noise hides 80%" in hidden.notes[0]
+    assert "noise hides 80 %" in hidden.notes[0]
 
 
 def test_doubtful_and_silent_points_are_mentioned() -> None:
