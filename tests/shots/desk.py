@@ -16,7 +16,8 @@ from playwright.sync_api import Page
 
 from taptest.commands.demo import demo_folders
 from taptest.desk.visits import ident_of
-from tests.desk_in_browser import DESKTOP, PHONE, chromium, served, tab
+from taptest.visit.files import read_visit, save_document
+from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, served, tab
 from tests.made_desk import Arrays
 from tests.sources import ArraySource
 from tests.tapping import Hand
@@ -27,6 +28,7 @@ LARGEST_BYTES = 200_000
 COLOURS = 96
 SHOWN = "3-low-on-air"
 LOW = "4-waterlogged"
+HEALTHY, MARKED, BROKEN = "1-healthy-hot", "7-with-a-mark", "8-incomplete"
 
 
 class RealTime(ArraySource):
@@ -62,7 +64,18 @@ def reduce(path: Path) -> None:
 def opened(page: Page, address: str) -> None:
     """Open a page and wait until its visit is judged."""
     page.goto(address)
-    page.wait_for_selector(".finding, table.cards, form.long", timeout=300_000)
+    page.wait_for_selector(".finding, table.cards, form.long, ol.told", timeout=300_000)
+
+
+def make_odd(shelf: Path) -> None:
+    """Add a visit with a reference mark, and one whose sound is not all there."""
+    shutil.copytree(shelf / HEALTHY, shelf / MARKED)
+    shutil.copy(shelf / MARKED / "sound" / "point01.flac", shelf / MARKED / "sound" / "mark.flac")
+    kept = read_visit(shelf / MARKED).document
+    mark = kept.points[0].model_copy(update={"file": "sound/mark.flac"})
+    save_document(shelf / MARKED, kept.model_copy(update={"reference": (mark,)}))
+    shutil.copytree(shelf / HEALTHY, shelf / BROKEN)
+    (shelf / BROKEN / "sound" / "point05.flac").unlink()
 
 
 def main() -> None:
@@ -90,34 +103,53 @@ def main() -> None:
                     opened(page, f"{visit}/point/4")
                     shot(page, f"review{kind}", whole=True)
             with tab(browser, DESKTOP) as (page, _):
-                page.goto(desk.opened)
-                opened(page, f"{desk.base}/visit/{ident_of(LOW)}")
-                page.locator(".evidence summary").click()
-                page.locator("#causes").evaluate("(title) => window.scrollTo(0, title.offsetTop - 20)")
-                shot(page, "causes")
-                page.goto(f"{desk.base}/visit/{ident_of(SHOWN)}/history")
-                page.wait_for_selector(".told", timeout=300_000)
-                shot(page, "history", whole=True)
-                page.goto(f"{desk.base}/size?like={ident_of(SHOWN)}")
-                page.get_by_label("Sizes, one a line").fill("18 l\n35 l\n50 l")
-                page.get_by_role("button", name="Size").click()
-                page.get_by_text("Choice 1").wait_for()
-                shot(page, "size")
-                page.goto(f"{desk.base}/new?like={ident_of(SHOWN)}")
-                shot(page, "new", whole=True)
-                page.get_by_role("button", name="Make the visit").click()
-                page.get_by_role("link", name="Record a guided round").click()
-                shot(page, "round-form")
-                for label in ("Practice taps first", "Estimate while tapping"):
-                    page.get_by_label(label).uncheck()
-                page.get_by_role("button", name="Begin").click()
-                page.locator("[data-number]", has_text="7 of").wait_for(timeout=60_000)
-                page.locator("[data-dots]", has_text="●").wait_for(timeout=10_000)
-                page.screenshot(path=PICTURES / "desk-round.png")
-                reduce(PICTURES / "desk-round.png")
-                page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
-                page.screenshot(path=PICTURES / "desk-round-phone.png")
-                reduce(PICTURES / "desk-round-phone.png")
+                other_pages(page, desk, shelf)
+                the_round(page, desk)
+
+
+def other_pages(page: Page, desk: Served, shelf: Path) -> None:
+    """Causes, history, sizing, settings, and what is there on odd visits only."""
+    page.goto(desk.opened)
+    opened(page, f"{desk.base}/visit/{ident_of(LOW)}")
+    page.locator(".evidence summary").click()
+    page.locator("#causes").evaluate("(title) => window.scrollTo(0, title.offsetTop - 20)")
+    shot(page, "causes")
+    page.goto(f"{desk.base}/visit/{ident_of(SHOWN)}/history")
+    page.wait_for_selector(".told", timeout=300_000)
+    shot(page, "history", whole=True)
+    page.goto(f"{desk.base}/size?like={ident_of(SHOWN)}")
+    page.get_by_label("Sizes, one a line").fill("18 l\n35 l\n50 l")
+    page.get_by_role("button", name="Size").click()
+    page.get_by_text("Choice 1").wait_for()
+    shot(page, "size")
+    page.goto(f"{desk.base}/settings")
+    shot(page, "settings")
+    make_odd(shelf)
+    opened(page, f"{desk.base}/?look=yes")
+    opened(page, f"{desk.base}/visit/{ident_of(MARKED)}")
+    opened(page, f"{desk.base}/visit/{ident_of(MARKED)}/others")
+    shot(page, "others", whole=True)
+    page.goto(f"{desk.base}/visit/{ident_of(BROKEN)}")
+    shot(page, "mend")
+
+
+def the_round(page: Page, desk: Served) -> None:
+    """A new visit and its round."""
+    page.goto(f"{desk.base}/new?like={ident_of(SHOWN)}")
+    shot(page, "new", whole=True)
+    page.get_by_role("button", name="Make the visit").click()
+    page.get_by_role("link", name="Record a guided round").click()
+    shot(page, "round-form")
+    for label in ("Practice taps first", "Estimate while tapping"):
+        page.get_by_label(label).uncheck()
+    page.get_by_role("button", name="Begin").click()
+    page.locator("[data-number]", has_text="7 of").wait_for(timeout=60_000)
+    page.locator("[data-dots]", has_text="●").wait_for(timeout=10_000)
+    page.screenshot(path=PICTURES / "desk-round.png")
+    reduce(PICTURES / "desk-round.png")
+    page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
+    page.screenshot(path=PICTURES / "desk-round-phone.png")
+    reduce(PICTURES / "desk-round-phone.png")
 
 
 if __name__ == "__main__":
