@@ -378,7 +378,8 @@ def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_m
         )
     return (
         f"The taps leave it open: one boundary {_percent(posterior.p_found)}, all air "
-        f"{_percent(posterior.p_all_air)}, all water {_percent(posterior.p_all_water)}. Tap more points, and points near both ends."
+        f"{_percent(posterior.p_all_air)}, all water {_percent(posterior.p_all_water)}. Tap more points, "
+        "and points near both ends."
     )
 
 
@@ -387,8 +388,8 @@ def _pictures(posterior: BoundaryPosterior) -> list[str]:
     said: list[str] = []
     if posterior.p_inverted > 0.3:
         said.append(
-            f"The picture looks inverted ({_percent(posterior.p_inverted)}): the shell rings at the water end and is dull "
-            "at the air end, as with a failed membrane."
+            f"The picture looks inverted ({_percent(posterior.p_inverted)}): the shell rings at the water end and is "
+            "dull at the air end, as with a failed membrane."
         )
     if posterior.p_two > 0.3:
         said.append(
