@@ -111,7 +111,7 @@ def review(page: Page) -> None:
     page.get_by_role("link", name="All points").click()
     row = page.locator(".points tbody tr").nth(2)
     expect(row).to_contain_text("2 used, 1 not")
-    expect(page.locator("main")).to_contain_text(SHOT)
+    expect(page.locator("main")).to_contain_text(f"was refused: “{SHOT[:-1]}”.")
     row.get_by_role("link").click()
     page.get_by_role("button", name="Take the decision back").click()
     expect(page.locator(".tap").nth(1)).not_to_contain_text("by hand")
