@@ -438,7 +438,8 @@ def _plain_words(result: VisitResult, document: Document) -> tuple[str, str, Seq
         means, steps = texts.CUSTOMER_MEANS_PLAIN, texts.CUSTOMER_NEXT_PLAIN
     elif at_valve == "no":
         steps = texts.CUSTOMER_NEXT_NO_WATER.get(code, steps)
-    if code in ("low on air", "waterlogged", "more air than expected") and _charged(document):
+    if code in texts.CUSTOMER_FOUND_BEFORE and _charged(document):
+        found = texts.CUSTOMER_FOUND_BEFORE[code]
         steps = texts.CUSTOMER_NEXT_CHARGED
         means = means if code == "more air than expected" else texts.CUSTOMER_MEANS_CHARGED
     return found, means, steps

@@ -143,6 +143,11 @@ CUSTOMER_FOUND: Final[dict[FindingCode, str]] = {
     "membrane failed": "The expansion tank is most likely broken inside.",
     "cannot tell": "This time the sound did not tell how the expansion tank is doing.",
 }
+CUSTOMER_FOUND_BEFORE: Final[dict[FindingCode, str]] = {
+    "low on air": "The expansion tank had too little air left in it.",
+    "waterlogged": "The expansion tank was full of water: hardly any air was left in it.",
+    "more air than expected": "The expansion tank held more air and less water than it should.",
+}
 CUSTOMER_FOUND_BROKEN: Final = "The expansion tank is broken inside: water comes out where there should be air."
 CUSTOMER_FOUND_SMALL_TOGETHER: Final = (
     "The expansion tank that was tapped is in order, but all the tanks together are too small for your heating."

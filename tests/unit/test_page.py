@@ -371,6 +371,8 @@ def test_next_steps_for_the_customer_follow_what_is_known() -> None:
     assert page_text.CUSTOMER_NOT_CHECKED["membrane"] not in text
     text = customer_words(dry, as_left={"precharge": "1.0 bar"})
     assert page_text.CUSTOMER_NEXT_CHARGED[0] in text
+    assert page_text.CUSTOMER_FOUND_BEFORE["low on air"] in text
+    assert page_text.CUSTOMER_FOUND["low on air"] not in text
     assert page_text.CUSTOMER_MEANS_CHARGED in text
     assert page_text.CUSTOMER_NOT_CHECKED["charge"] not in text
     assert "pumped up" not in text
