@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
+import soundfile
 from numpy.typing import NDArray
 
 from taptest.capture.signs import Signs
 from taptest.shell.rooms import automatic_gain as laptop_gain
+from tests.real_data import real_data
 from tests.tapping import RATE_HZ, Hand
 
 FloatArray = NDArray[np.float64]
@@ -70,6 +72,32 @@ def test_the_automatic_gain_of_the_simulator_is_noticed(noise: float) -> None:
     hand = slow_tapping(noise)
     [said] = heard(laptop_gain(hand.sound(), RATE_HZ), hand.onsets_s)
     assert "automatic gain or noise suppression" in said
+
+
+@pytest.mark.parametrize("cadence_s", [0.7, 0.8, 1.1])
+@pytest.mark.parametrize("noise", [1e-4, 1e-3])
+def test_automatic_gain_is_noticed_without_any_pause(noise: float, cadence_s: float) -> None:
+    hand = Hand(noise=noise).quiet(3.3).taps(10, then_s=cadence_s).quiet(0.5)
+    [said] = heard(laptop_gain(hand.sound(), RATE_HZ), hand.onsets_s)
+    assert "automatic gain or noise suppression" in said
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("cadence_s", [0.7, 1.1])
+def test_the_noise_of_real_places_is_not_taken_for_automatic_gain(cadence_s: float) -> None:
+    """Rain, clocks, crackling, machines, running water, by others; unsteady noise must not pass for a moving gain."""
+    checked = 0
+    for path in sorted(real_data("site_noise").glob("*.ogg")) + sorted(real_data("household_noise").glob("*.wav")):
+        sound, rate_hz = soundfile.read(path, always_2d=True)
+        if len(sound) < 4 * rate_hz or not sound.any():
+            continue
+        noise = np.interp(np.arange(16 * RATE_HZ) * rate_hz / RATE_HZ % len(sound), np.arange(len(sound)), sound[:, 0])
+        hand = Hand(noise=1e-6).quiet(3.3).taps(10, then_s=cadence_s)
+        mixed = hand.sound()
+        mixed += 1e-3 * (noise / np.sqrt(np.mean(noise**2)))[: len(mixed)]
+        assert not [said for said in heard(mixed, hand.onsets_s) if "automatic gain" in said], path.name
+        checked += 1
+    assert checked > 50
 
 
 def test_noise_suppression_is_noticed() -> None:
