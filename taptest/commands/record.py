@@ -147,7 +147,11 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     if drift:
         print(f"Note: {drift}")
     tapped = {round(result.stop.depth_m, 4) for result in session.round.results if result.stop.kind == "point"}
-    left = [depth for depth in session.round.plan.first_m if round(depth, 4) not in tapped]
+    left = (
+        []
+        if session.round.stage == "done"
+        else [depth for depth in session.round.plan.first_m if round(depth, 4) not in tapped]
+    )
     return Made(points, len(left), system.hangs)
 
 
