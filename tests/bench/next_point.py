@@ -6,6 +6,9 @@ it is sent, until its 90 % interval is no wider than that of the grid. Where it 
 for comparison, by the widest gap and by chance; the last column is the round's own ending (`capture.estimate`). Only
 visits count whose line has a boundary that the grid finds.
 
+Besides, one point more: after 5, 7 and 10 even points (three taps each), every one of a dozen held-back points is added
+in turn, and what the proposed one brings is set against the mean of all (chance) and the one in the widest gap.
+
 Run by hand: python -m tests.bench.next_point --seed 9000 --visits 20 --difficulty field
 (one level sweep a tank is computed where it is not kept: up to a minute each)
 """
@@ -60,6 +63,7 @@ def main() -> None:
     parser.add_argument("--difficulty", default="field")
     asked = parser.parse_args()
     rows: list[dict[str, Ended]] = []
+    steps: list[FloatArray] = []
     with tempfile.TemporaryDirectory() as folder:
         for order in Series(asked.seed, asked.visits, asked.difficulty).orders(Path(folder)):
             scene = draw_scene(order.seed, order.difficulty)
@@ -67,21 +71,31 @@ def main() -> None:
             marks = np.arange(scene.positions_m[0], scene.positions_m[-1] + 1e-9, STEP_M)
             scene = replace(scene, positions_m=tuple(float(mark) for mark in np.round(marks, 3)))
             write_visit(order, play(scene, draw_session(scene)))
-            row = compared(order.folder, own)
+            row = compared(order.folder, own, steps)
             if row:
                 rows.append(row)
                 print(order.folder.name, {name: (one.taps, f"{1000 * one.width:.0f} mm") for name, one in row.items()})
     summary(rows)
+    if steps:
+        print("one point more, proposed less chance and less widest gap (mean, standard error):")
+        for name, column in (("log probability at the true level", 0), ("share of the interval's width", 2)):
+            for beside, shift in (("chance", 0), ("widest gap", 1)):
+                each = np.array(steps)[:, column + shift]
+                print(f"  {name}, {beside}: {each.mean():+.3f} +- {each.std() / each.size**0.5:.3f} ({each.size} sets)")
 
 
-def compared(folder: Path, own: int) -> dict[str, Ended]:
-    """Read the visit in every way; empty where the even grid finds no boundary, or there is none."""
+def compared(folder: Path, own: int, steps: list[FloatArray]) -> dict[str, Ended]:
+    """Read the visit in every way; empty where the even grid finds no boundary, or there is none.
+
+    What one point more brings is added to `steps` for every line with a boundary.
+    """
     line = line_of(folder)
     points = [point for point in line.points if point.traits]
     if not line.bounded or len(points) < 1.5 * own:
         return {}
     tank, truth = line.case.tank, (line.truth.boundary_mm or 0.0) / 1000
     sweeps, _ = sweeps_for(line.case)
+    steps.extend(one_more(points, tank, sweeps, count, truth) for count in (5, 7, 10))
     even = [points[i] for i in np.unique(np.linspace(0, len(points) - 1, own).round().astype(int))]
     grid = read_line(even, tank, sweeps)
     if grid.state != "found":
@@ -101,6 +115,30 @@ def compared(folder: Path, own: int) -> dict[str, Ended]:
     reading, taps = ended_itself(points, tank, sweeps, first, 2 * len(even))
     row["own ending"] = ended(reading, taps, truth)
     return row
+
+
+def one_more(
+    points: Sequence[Point], tank: Tank, sweeps: Sequence[LevelSweep], count: int, truth_m: float
+) -> FloatArray:
+    """(4,) what the proposed point brings beyond chance and beyond the widest gap: log probability, narrowing."""
+    base = np.linspace(0, len(points) - 1, count).round().astype(int)
+    rest = np.setdiff1d(np.arange(len(points)), base)
+    held = rest[np.linspace(0, rest.size - 1, min(12, rest.size)).round().astype(int)]
+    tapped = [points[i] for i in base]
+    before = read_line(tapped, tank, sweeps)
+    gain, narrower = np.zeros(held.size), np.zeros(held.size)
+    for k, i in enumerate(held):
+        after = read_line([*tapped, points[i]], tank, sweeps)
+        gain[k] = at_truth(after.posterior, truth_m) - at_truth(before.posterior, truth_m)
+        narrower[k] = 1 - width_m(after) / width_m(before)
+    left = np.array([points[i].depth_m for i in held])
+    best, lone = most_told(before.posterior, tapped, left, sweeps), lonely(before.posterior, tapped, left, sweeps)
+    return np.array([x[best] - other for x in (gain, narrower) for other in (x.mean(), x[lone])])
+
+
+def at_truth(posterior: BoundaryPosterior, truth_m: float) -> float:
+    """Log probability of a boundary at the true level, no surer than one in a million that it is not there."""
+    return float(np.log(max(np.interp(truth_m, posterior.depth_m, posterior.mass), 1e-6)))
 
 
 def guided(

@@ -1,6 +1,7 @@
 """The main path, from a visit's folder to its judgement, on made-up taps; the model of the tank is left out here."""
 
 import json
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -9,12 +10,16 @@ import numpy as np
 import pytest
 
 from taptest.errors import LineError, RecordingError, VisitError
+from taptest.line.boundary import read_line
+from taptest.line.points import profile_of
+from taptest.quantities import METRIC, US
 from taptest.sound.recording import write_recording
 from taptest.visit import analyse
-from taptest.visit.analyse import judge_visit
+from taptest.visit.analyse import MOST_CHECKS, judge_visit, where_next
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit
 from taptest.visit.result import VisitResult, as_json
+from tests.made_lines import made_points, made_sweep, made_tank
 from tests.made_visits import RATE, tap_sound, write_tables
 
 
@@ -135,3 +140,28 @@ def test_the_wrong_walk_is_refused(folder: Path) -> None:
     rewrite(folder, points=[{"position_mm": 40 * k, "file": "sound/walk.wav", "taps": 3} for k in range(1, 8)])
     with pytest.raises(LineError, match="was the right recording given"):
         judged(folder)
+
+
+def test_a_judged_visit_says_where_one_more_mark_would_tell_most(folder: Path) -> None:
+    checks = judged(folder).judgement.next_checks
+    advice = [check for check in checks if check.startswith("To place the water more closely")]
+    assert len(advice) == 1
+    assert len(checks) <= MOST_CHECKS
+    mark = re.search(r"add a mark at (\d+) mm below the top with (one|two|three) good tap", advice[0])
+    assert mark is not None
+    assert 35 < int(mark[1]) < 280
+    assert int(mark[1]) % 5 == 0
+
+
+def test_the_advice_where_to_tap_comes_only_where_a_tap_would_tell_something() -> None:
+    tank, sweeps = made_tank(), [made_sweep()]
+    few = made_points(0.25, np.random.default_rng(3), count=8, noise_db=6.0)
+    open_line = read_line(few, tank, sweeps)
+    said = where_next(open_line, profile_of(few), tank, sweeps, METRIC)
+    assert "three good taps" in said
+    assert " in below the top" in where_next(open_line, profile_of(few), tank, sweeps, US)
+    many = made_points(0.25, np.random.default_rng(3), count=40, noise_db=0.5)
+    assert where_next(read_line(many, tank, sweeps), profile_of(many), tank, sweeps, METRIC) == ""
+    # four points cannot be read at all; the reading itself says that more are needed
+    short = made_points(0.25, np.random.default_rng(3), count=4)
+    assert where_next(read_line(short, tank, sweeps), profile_of(short), tank, sweeps, METRIC) == ""

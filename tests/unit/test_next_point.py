@@ -47,10 +47,14 @@ def test_points_already_tapped_are_not_proposed_again() -> None:
 
 
 def test_a_proposed_point_narrows_more_than_one_far_away() -> None:
-    """Far away: of the places that the proposal ranks, the one at the end of the lowest quarter."""
+    """Far away: of the places that the proposal ranks, the one at the end of the lowest quarter.
+
+    And more than the plain rule to fill the widest gap, here at the line's end.
+    """
     gain_best: list[float] = []
     gain_far: list[float] = []
-    for seed in range(24):
+    gain_gap: list[float] = []
+    for seed in range(12):
         rng = np.random.default_rng(seed)
         level = float(rng.uniform(0.12, 0.38))
         every = made_points(level, np.random.default_rng(100 + seed), count=49, noise_db=5.0)
@@ -59,10 +63,16 @@ def test_a_proposed_point_narrows_more_than_one_far_away() -> None:
         candidates = np.array([p.depth_m for p in every])
         best = next_point(before, profile_of(tapped), candidates, [SWEEP])
         order = np.argsort(best.candidate_bits)
-        for bag, choice in ((gain_best, order[-1]), (gain_far, order[len(order) // 4])):
+        gap = np.abs(candidates[:, None] - candidates[3::8]).min(axis=1)
+        for bag, choice in (
+            (gain_best, order[-1]),
+            (gain_far, order[len(order) // 4]),
+            (gain_gap, int(np.argmax(gap))),
+        ):
             after = read_line([*tapped, every[int(choice)]], made_tank(), [SWEEP]).posterior
             bag.append(entropy(before) - entropy(after))
     assert np.mean(gain_best) > np.mean(gain_far)
+    assert np.mean(gain_best) > np.mean(gain_gap)
 
 
 def entropy(posterior: BoundaryPosterior) -> float:
