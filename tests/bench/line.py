@@ -1,4 +1,4 @@
-"""Time of reading a 20-point, 60-tap line with one and three variants of a sweep, and of proposing the next point.
+"""Time of reading a 20-point, 60-tap line with one, three and six variants of a sweep, and of proposing the next point.
 
 Run by hand: python -m tests.bench.line
 """
@@ -31,7 +31,8 @@ def main() -> None:
     tank = made_tank()
     sweeps = [made_sweep(seed=seed, positions=60) for seed in (5, 6, 7)]
     reading = read_line(points, tank, sweeps)
-    tapped = np.array([p.depth_m for p in points])
+    profile = profile_of(points)
+    level = np.array([np.nan, 0.2, np.nan])
     candidates = np.linspace(0.01, HEIGHT_M - 0.01, 97)
     numpy_work = np.random.default_rng(2).standard_normal((400, 400))
     unit = median_ms(lambda: np.linalg.inv(numpy_work))
@@ -41,11 +42,12 @@ def main() -> None:
         "reading without a sweep": median_ms(lambda: read_line(points, tank)),
         "reading, one variant": median_ms(lambda: read_line(points, tank, sweeps[:1])),
         "reading, three variants": median_ms(lambda: read_line(points, tank, sweeps)),
-        "next point, three variants": median_ms(lambda: next_point(reading.posterior, tapped, candidates, sweeps)),
-        "made-up field (for comparison)": median_ms(lambda: made_field(np.array([np.nan, 0.2, np.nan]), tapped)),
+        "reading, six variants (a diaphragm tank's)": median_ms(lambda: read_line(points, tank, sweeps + sweeps)),
+        "next point, three variants": median_ms(lambda: next_point(reading.posterior, profile, candidates, sweeps)),
+        "made-up field (for comparison)": median_ms(lambda: made_field(level, profile.depth_m)),
     }
     for name, value in rows.items():
-        print(f"{name:40s} {value:8.1f} ms   {value / unit:6.2f} units")
+        print(f"{name:44s} {value:8.1f} ms   {value / unit:6.2f} units")
 
 
 if __name__ == "__main__":
