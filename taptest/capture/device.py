@@ -315,6 +315,11 @@ class Microphone:
             self._lost += 1
 
     @property
+    def closed(self) -> bool:
+        """Whether it was let go of."""
+        return self._closed
+
+    @property
     def lost(self) -> int:
         """How often sound was lost: overflows of the sound card, of the backlog, and gaps."""
         return self._lost

@@ -15,7 +15,7 @@ from taptest.desk.browser_sound import BROWSER, Feed, PageTones
 from taptest.errors import DeviceError, TaptestError, VisitError
 
 if TYPE_CHECKING:
-    from taptest.capture.device import Source
+    from taptest.capture.device import Microphone, SoundSystem, Source, Speaker
     from taptest.capture.round import Advice, Plan, Stop
     from taptest.capture.session import Key, Session, SessionEvent, Tones
     from taptest.quantities import Units
@@ -40,30 +40,58 @@ class SoundWay(Protocol):
 
 
 class Devices:
-    """The sound devices of this computer. Implements `SoundWay`."""
+    """The sound devices of this computer. Implements `SoundWay`.
+
+    There is one `SoundSystem` and one loudspeaker for all rounds: to look for devices anew, the sound library is ended
+    and begun again, and a stream that another one had open would be left without the memory it uses.
+    """
+
+    def __init__(self, make: "Callable[[], SoundSystem] | None" = None) -> None:
+        self._make = make
+        self._system: SoundSystem | None = None
+        self._speaker: Speaker | None = None
+        self._microphone: Microphone | None = None
 
     def inputs(self) -> list[str]:
-        """Name the inputs, the one that would be taken first. Raises `DeviceError`."""
-        from taptest.capture.device import SoundSystem, choose
+        """Name the inputs there are now, the one that would be taken first. Raises `DeviceError`."""
+        from taptest.capture.device import choose
         from taptest.capture.memory import remembered_microphone
 
-        inputs = SoundSystem().inputs()
+        known = self._system is not None
+        system = self._sound()
+        if known and (self._microphone is None or self._microphone.closed):
+            system.refresh()  # one may have been plugged in since
+        inputs = system.inputs()
         usual = choose(inputs, None, remembered_microphone())
         return [usual.name, *(entry.name for entry in inputs if entry.name != usual.name)]
 
     def opener(self, name: str) -> "Callable[[], Source]":
         """Return what opens an input. Raises `DeviceError`."""
-        from taptest.capture.device import SoundSystem
         from taptest.capture.opening import opener
 
-        return opener(SoundSystem(), name)
+        open_source = opener(self._sound(), name)
+
+        def opened() -> "Source":
+            self._microphone = open_source()
+            return self._microphone
+
+        return opened
 
     def tones(self, *, on: bool) -> "Tones | None":
         """Return the loudspeaker with its tones."""
-        from taptest.capture.device import SoundSystem, Speaker
+        from taptest.capture.device import Speaker
         from taptest.capture.terminal import TonesOut
 
-        return TonesOut(Speaker(SoundSystem()), on=on)
+        if self._speaker is None:
+            self._speaker = Speaker(self._sound())
+        return TonesOut(self._speaker, on=on)
+
+    def _sound(self) -> "SoundSystem":
+        from taptest.capture.device import SoundSystem
+
+        if self._system is None:
+            self._system = (self._make or SoundSystem)()
+        return self._system
 
 
 @dataclass(frozen=True, slots=True)

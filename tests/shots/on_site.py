@@ -64,7 +64,7 @@ def tape_panel(axes: matplotlib.axes.Axes) -> None:
         "reference mark on the air end:\ntapped first, midway and last",
         (0.025, reference), (0.29, reference), fontsize=8, va="center", arrowprops={"arrowstyle": "-", "lw": 0.6},
     )  # fmt: skip
-    axes.set(xlim=(-0.18, 0.62), ylim=(0.43, -0.12))
+    axes.set(xlim=(-0.18, 0.62), ylim=(0.43, -0.10))
     axes.set_title("1  Tape and marks", loc="left", fontsize=9)
 
 
@@ -72,17 +72,27 @@ def microphone_panel(axes: matplotlib.axes.Axes) -> None:
     """Striker, hand and microphone, seen from the side."""
     draw_tank(axes, 0.0, marks=False)
     marks = usual_marks(TANK)
-    axes.plot([0.155], [marks[5]], marker="o", ms=9, color=STEEL)
-    axes.plot([0.16, 0.33], [marks[5], marks[5] - 0.05], color=STEEL, lw=1.4)
-    axes.text(0.17, 0.055, "striker: hard, 20 to 60 g, on a thin\nhandle; it springs back by itself", fontsize=8)
-    axes.plot([0.62, 0.76, 0.80], [0.27, 0.27, 0.19], color="black", lw=2)
-    axes.plot([0.62], [SEAM_M], marker="s", ms=7, color="black")
-    axes.text(0.62, SEAM_M - 0.02, "microphone or laptop", fontsize=8, ha="center")
-    axes.text(0.74, 0.30, "on something soft, not touched", fontsize=8, ha="center")
-    axes.annotate("", (0.61, 0.235), (0.145, 0.235), arrowprops={"arrowstyle": "<->", "lw": 0.8})
-    axes.text(0.33, 0.255, "0.5 to 1 m, the same place\nfor the whole line", fontsize=8, ha="center", va="top")
+    hit = marks[5]
+    axes.plot([0.153], [hit], marker="o", ms=9, color=STEEL)
+    axes.plot([0.153, 0.155, 0.33], [hit, hit - 0.006, hit - 0.085], color=STEEL, lw=1.4)
+    axes.plot([0.31, 0.35], [hit - 0.076, hit - 0.094], color=STEEL, lw=7, solid_capstyle="round")
+    axes.annotate("", (0.165, hit), (0.215, hit), arrowprops={"arrowstyle": "->", "lw": 0.8})
+    axes.text(0.22, hit, "at right angles to the steel", fontsize=8, va="center")
+    axes.text(
+        0.19, -0.03, "striker: hard, 20 to 60 g, on a thin handle,\nheld loosely by its end: it springs back",
+        fontsize=8, va="center",
+    )  # fmt: skip
+    axes.fill_between([0.60, 0.86], 0.285, 0.31, color=UNSURE, alpha=0.5, lw=0)
+    axes.plot([0.65, 0.78, 0.82], [0.28, 0.28, 0.19], color="black", lw=2.5)
+    axes.plot([0.65], [0.272], marker="o", ms=5, color="black")
+    axes.text(0.73, 0.135, "laptop, or microphone,\nabout half-way up", fontsize=8, ha="center", va="center")
+    axes.text(
+        0.73, 0.355, "on something soft; not touched\nuntil the round is over", fontsize=8, ha="center", va="center"
+    )
+    axes.annotate("", (0.64, 0.235), (0.145, 0.235), arrowprops={"arrowstyle": "<->", "lw": 0.8})
+    axes.text(0.37, 0.25, "0.5 to 1 m, the same place\nfor the whole line", fontsize=8, ha="center", va="top")
     axes.plot([-0.17, 0.95], [0.40, 0.40], color=UNSURE, lw=0.8)
-    axes.set(xlim=(-0.18, 0.96), ylim=(0.43, -0.12))
+    axes.set(xlim=(-0.18, 0.96), ylim=(0.43, -0.10))
     axes.set_title("2  Striker and microphone", loc="left", fontsize=9)
 
 
@@ -99,7 +109,7 @@ def main() -> None:
         axes.axis("off")
     figure.tight_layout()
     TARGET.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(TARGET, dpi=110)
+    figure.savefig(TARGET, dpi=110, bbox_inches="tight", pad_inches=0.1)
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from taptest.capture import device
 from taptest.capture.device import Input, Microphone, SoundSystem, Speaker, choose
+from taptest.desk.live import Devices
 from taptest.errors import DeviceError
 
 
@@ -396,6 +398,30 @@ def test_a_loudspeaker_that_hangs_holds_up_no_end_and_no_round() -> None:
     with pytest.raises(DeviceError, match="hangs"):
         system.refresh()
     assert speaker.play(np.zeros(10)) == 0.0
+
+
+def test_the_desk_has_one_sound_system_and_sees_what_was_plugged_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path))
+    lib, made = library(), []
+
+    def make() -> SoundSystem:
+        made.append(SoundSystem(lib))
+        return made[-1]
+
+    desk = Devices(make)
+    assert desk.inputs() == ["Built-in microphone", "USB microphone"]
+    assert desk.tones(on=True) is not desk.tones(on=True)
+    restarts: list[int] = []
+    monkeypatch.setattr(lib, "_initialize", lambda: restarts.append(1))
+    microphone = desk.opener("")()
+    lib.devices = [*lib.devices, an_input("New one")]
+    desk.inputs()
+    assert restarts == []  # never while it listens
+    microphone.close()
+    assert "New one" in desk.inputs()
+    assert (len(restarts), len(made)) == (1, 1)
 
 
 def test_without_a_loudspeaker_the_round_is_silent_and_says_why() -> None:
