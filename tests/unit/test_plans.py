@@ -18,6 +18,13 @@ def test_nothing_typed_leaves_the_choice_to_the_tank() -> None:
     assert (plan.taps_per_point, plan.finer_limit, plan.practice_taps) == (3, 6, 3)
 
 
+def test_a_round_with_few_taps_keeps_every_third_of_the_usual_marks_first() -> None:
+    plan, usual = plan_of(Wanted(sparing=True), TANK, METRIC), plan_of(Wanted(), TANK, METRIC)
+    assert plan.depths_m == usual.depths_m
+    assert len(plan.first_m) < len(usual.first_m)
+    assert {plan.first_m[0], plan.first_m[-1]} == {usual.depths_m[0], usual.depths_m[-1]}
+
+
 def test_a_tape_in_inches_gets_marks_that_are_on_it() -> None:
     plan = plan_of(Wanted(), TANK, US)
     assert [US.show("length", depth) for depth in plan.depths_m[:3]] == ["1.25 in", "2.25 in", "3.25 in"]
@@ -37,6 +44,7 @@ def test_marks_may_be_millimetres_or_lengths_with_units() -> None:
         (Wanted(first="12 bar"), QuantityError, "First"),
         (Wanted(taps="three"), QuantityError, 'taps: "three" is not a whole number; three are usual'),
         (Wanted(taps="0"), LineError, "1 to 20"),
+        (Wanted(finer="0", sparing=True), LineError, "running estimate"),
         (Wanted(finer="-2"), QuantityError, "six are usual"),
     ],
 )
