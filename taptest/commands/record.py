@@ -78,9 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
     made = record(arguments, arguments.visit)
     print(f"{arguments.visit} has {counted(made.points, 'point')}.")
     if made.left:
-        print(
-            f"The round is not finished, {counted(made.left, 'mark')} of its line are left; the same command goes on."
-        )
+        print(f"The round is not finished, with {counted(made.left, 'mark')} left to tap; the same command goes on.")
     if made.points:
         print(f"Judge {'what is there' if made.left else 'it'} with: taptest judge {arguments.visit}")
     if made.sound_hangs:

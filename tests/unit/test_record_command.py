@@ -14,7 +14,7 @@ from taptest.capture.plans import plan_of
 from taptest.capture.round import Plan
 from taptest.capture.session import open_session
 from taptest.commands import known_level
-from taptest.commands.record import Made, _open_visit, _wanted, add_arguments
+from taptest.commands.record import Made, _kept, _open_visit, _wanted, add_arguments
 from taptest.errors import LineError, QuantityError, VisitError
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
@@ -177,3 +177,15 @@ def test_a_round_that_is_done_is_not_begun_again(
 def test_a_known_level_needs_the_level(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert cli.main(["known-level", str(tmp_path / "check")]) == 2
     assert "measured with a rule" in capsys.readouterr().err
+
+
+def test_arguments_that_come_too_late_are_told(tank: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "visit"
+    meaning = _open_visit(tank, folder)
+    chosen = plan(meaning, "--marks", "60,120", "--reference", "none")
+    open_session(folder, chosen, one_after_the_other()).journal.close()
+    (tmp_path / "other.toml").write_text(TANK.replace("18 l", "24 l"))
+    same = ["v", "--tank", str(tank), "--marks", "60,120", "--reference", "none"]
+    assert _kept(arguments(*same), meaning, folder) == ""
+    assert "keeps the marks" in _kept(arguments("v", "--marks", "50"), meaning, folder)
+    assert "keeps the tank" in _kept(arguments("v", "--tank", str(tmp_path / "other.toml")), meaning, folder)
