@@ -641,7 +641,8 @@ class Round:
 
     def _is_odd(self, tap: Tap) -> bool:
         """Whether a tap is so much softer than the others that it is a slip, as when the striker is laid down."""
-        least = float(np.quantile(self._usual, 0.75)) - OUTLIER_DB if len(self._usual) >= FEWEST_USUAL else -np.inf
+        usual = sorted(self._usual)
+        least = usual[round(0.75 * (len(usual) - 1))] - OUTLIER_DB if len(usual) >= FEWEST_USUAL else -np.inf
         self._odd = self._odd + 1 if tap.tap_to_noise_db < least else 0
         if self._odd > MOST_ODD:
             self._odd = 0

@@ -12,17 +12,20 @@ import tempfile
 import time
 from pathlib import Path
 
-import numpy as np
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # as the program does before it loads numpy: waiting threads burn time
 
-from taptest.capture.device import BLOCK_FRAMES
-from taptest.capture.round import Plan, Round, TapAccepted, TapRefused
-from taptest.capture.session import open_session
-from taptest.errors import DeviceError
-from taptest.sound.taps import RING_S, TapDetector
-from tests.live_round import OPTIONS, TANK, LiveRound
-from tests.sources import ArraySource
-from tests.tapping import RATE_HZ, Hand
-from tests.virtual_microphone import NEEDED, Player, serving
+import numpy as np  # noqa: E402
+
+from taptest.capture.device import BLOCK_FRAMES  # noqa: E402
+from taptest.capture.round import Plan, Round, TapAccepted, TapRefused  # noqa: E402
+from taptest.capture.session import open_session  # noqa: E402
+from taptest.errors import DeviceError  # noqa: E402
+from taptest.sound.taps import RING_S, TapDetector  # noqa: E402
+from tests.live_round import OPTIONS, TANK, LiveRound  # noqa: E402
+from tests.sources import ArraySource  # noqa: E402
+from tests.tapping import RATE_HZ, Hand  # noqa: E402
+from tests.virtual_microphone import NEEDED, Player, serving  # noqa: E402
 
 MARKS = tuple(0.02 * number for number in range(1, 701))
 PLAN = Plan(MARKS, taps_per_point=3, finer_limit=0, practice_taps=0)
