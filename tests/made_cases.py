@@ -65,16 +65,30 @@ def heard(
         "inverted": turned,
         "two": 0.15 * rest,
     }
+    no_contact = 0.0
     if state == "not found":
         return replace(unread_line(points, tank, notes), misfit=misfit, method="")
     share[state] += sure
+    if state == "all air" and prior.no_contact:
+        # A bag that does not touch its shell sounds like no water, so the line leaves both open.
+        touches = prior.all_air / (prior.all_air + prior.no_contact)
+        no_contact = (1 - touches) * share[state]
+        share[state] *= touches
     bell = np.ones_like(grid)
     if depth_m is not None:
         bell = np.exp(-0.5 * ((grid - depth_m) / sd_m) ** 2) + 1e-9
     posterior = BoundaryPosterior(
-        grid, share["found"] * bell / bell.sum(), share["all air"], share["all water"], share["inverted"], share["two"]
+        grid,
+        share["found"] * bell / bell.sum(),
+        share["all air"],
+        share["all water"],
+        share["inverted"],
+        share["two"],
+        no_contact,
     )
-    named: BoundaryState = state if state in ("found", "all air", "all water") else "not found"  # type: ignore[assignment]
+    named: BoundaryState = "not found"
+    if state in ("found", "all air", "all water") and not no_contact:
+        named = state  # type: ignore[assignment]
     found = named == "found"
     return LineReading(
         state=named,

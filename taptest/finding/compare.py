@@ -15,7 +15,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
-from taptest.finding.air import air_likelihood, other_air, sound_air
+from taptest.finding.air import other_air, sound_air
+from taptest.finding.draws import (
+    DRAWS,
+    Draws,
+    Reference,
+    draw,
+    draw_reference,
+    draw_tank_volume,
+    interval_of,
+    is_hot,
+    needed_precharge_pa,
+    reference_charge,
+)
 from taptest.finding.parallel import draw_cushions, first_draws, refuse_impossible_tanks
 from taptest.finding.records import (
     Bound,
@@ -26,9 +38,9 @@ from taptest.finding.records import (
     ForecastCurve,
     Interval,
     PrechargeEstimate,
-    ReferenceSource,
 )
-from taptest.line.boundary import Prior, beyond_points, prior_for
+from taptest.finding.weigh import Charges, LineLikelihood, blind, from_end, line_speaks, taken, weigh
+from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
 from taptest.tank.kinds import Tank, line_shows_share
 from taptest.tank.membrane import boundary_depth_m, draw_mixing, water_share_at_depth
@@ -43,73 +55,19 @@ from taptest.water.forecast import (
     relief_tolerance_pa,
 )
 from taptest.water.log import AirEstimate, CombinedAir, combine
-from taptest.water.pressure import atmospheric_pressure_pa, precharge_abs_pa, static_head_pa, water_share
+from taptest.water.pressure import atmospheric_pressure_pa, precharge_abs_pa, water_share
 
 FloatArray = NDArray[np.float64]
 
-DRAWS = 10_000
 CURVE_DRAWS = 400
 """Draws of the whole curve of pressure against temperature; the hot pressure itself takes all."""
-
-CHARGE_TOLERANCE_PA = 15_000.0
-"""A charge this far from the reference still counts as right: 0.15 bar, about 2 psi."""
-STATED_SD_PA = 7_000.0
-"""Spread of a stated pre-charge: how exactly it is set and read."""
-NEEDED_SD_PA = 20_000.0
-"""Spread of a charge that is only inferred from the height or the fill pressure."""
-NEED_MARGIN_PA = 30_000.0
-"""Pre-charge above the static head: 0.3 bar is recommended (EN 12828, value from memory)."""
+FEW_DRAWS = 100
+"""Fewer draws than this give no share."""
 HIGHEST_PRESSURE_PA = 2.5e6
 NO_PRESSURE_PA = 10_000.0
 """Below 0.1 bar nothing presses water or membrane against the shell, and no level says anything of the charge."""
 LIKELY_ENOUGH_TO_WEEP = 0.2
 """From this probability of reaching the relief setting less its tolerance on, the valve is not said to stay shut."""
-OVERCHARGE_SPAN_PA = 150_000.0
-LEAST_AIR_SHARE = 0.3
-"""Charges down to this share of the air pressure count as low on air, not yet as waterlogged."""
-WATERLOGGED_SHARE = 0.85
-"""Water share from which nearly no air is left, where the membrane's acceptance is not known."""
-ACCEPTANCE_SLACK = 0.05
-DEPTH_SD = 0.01
-"""Spread of a predicted level from the shell's own measures, as a share of its height."""
-NO_CONTACT = 0.15
-"""Probability that a bag hardly touches its shell, so that it rings all over whatever it holds."""
-MODEL_FLOOR = 0.02
-"""Likelihood that remains for every level, because no model of the sound is sure of itself."""
-
-BEFORE: dict[FindingCode, float] = {
-    "as expected": 0.55,
-    "low on air": 0.22,
-    "waterlogged": 0.12,
-    "more air than expected": 0.08,
-    "membrane failed": 0.03,
-}
-"""Probability of each finding before anything is known: own judgement, no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """The pre-charge that the expectation rests on, gauge, and its spread."""
-
-    pressure_pa: float
-    sd_pa: float
-    source: ReferenceSource
-
-
-@dataclass(frozen=True, slots=True)
-class Draws:
-    """What the readings leave open, D draws of each."""
-
-    pressure_abs_pa: FloatArray
-    """At the tank."""
-    gauge_pa: FloatArray
-    """At the gauge."""
-    atmospheric_pa: FloatArray
-    gas_t_c: FloatArray
-    charge_t_c: FloatArray
-    mixing: FloatArray
-    volume_m3: FloatArray
-    depth_error_m: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,46 +83,14 @@ class Comparison:
     probabilities: dict[FindingCode, float]
     air: CombinedAir | None = None
     air_notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Charges:
-    """Charges that all hypotheses propose, with the posterior weight of each draw: (H * D,)."""
-
-    precharge_abs_pa: FloatArray
-    share: FloatArray
-    draw: NDArray[np.int64]
-    weight: FloatArray
-
-
-def is_hot(case: Case) -> bool | None:
-    """Whether the visit was made hot: as said, else by the water's temperature; None where neither is known."""
-    readings = case.readings
-    if readings.state is not None:
-        return readings.state == "hot"
-    return None if readings.water_temperature_c is None else readings.water_temperature_c > 40.0
-
-
-def needed_precharge_pa(case: Case) -> float | None:
-    """Add the margin to the static head; None where the height is not known."""
-    head = case.system.static_head_pa
-    return None if head is None else head + NEED_MARGIN_PA
-
-
-def reference_charge(case: Case) -> Reference | None:
-    """Choose the charge to compare with: the stated one, else what the system needs, else its fill pressure."""
-    if case.tank.kind == "open":
-        return None
-    if case.readings.precharge_pa is not None:
-        return Reference(case.readings.precharge_pa, STATED_SD_PA, "stated")
-    if case.tank.kind == "plain":
-        return Reference(0.0, STATED_SD_PA, "open air")
-    needed = needed_precharge_pa(case)
-    if needed is not None:
-        return Reference(needed, NEEDED_SD_PA, "what the system needs")
-    if case.system.fill_pa is not None:
-        return Reference(case.system.fill_pa, NEEDED_SD_PA, "fill pressure")
-    return None
+    harmless_loss: float = 0.0
+    """Part of the probability of "low on air" whose loss is too small to harm."""
+    rings_if_right: float = 0.0
+    """Probability, before the taps, that a tank with the right charge rings behind every point."""
+    lost_pa: float = 0.0
+    """Loss of charge that would not show if the tank were called as expected."""
+    risen_pa: Interval | None = None
+    """On a hot visit the pressure to which a system with the right charge must have risen since its cold filling."""
 
 
 def compare(
@@ -180,28 +106,41 @@ def compare(
     reference, needed = reference_charge(case), needed_precharge_pa(case)
     if not line_shows_share(case.tank):
         return Comparison(reference, needed, None, None, None, None, {})
-    heard = line.state != "not found" and not line.inverted
+    heard = (line.state != "not found" or line.narrows) and not line.inverted
     if case.readings.pressure_pa is None:
         mixing = draw_mixing(DRAWS, rng)
         shares = _heard_shares(case.tank, line, mixing, rng)
-        volume = _tank_volume(case.tank, rng)
-        return Comparison(reference, needed, None, _interval(shares[0] * volume) if heard else None, None, None, {})
-    draws = _draw(case, rng)
+        volume = draw_tank_volume(case.tank, rng)
+        return Comparison(reference, needed, None, interval_of(shares[0] * volume) if heard else None, None, None, {})
+    draws = draw(case, rng)
     whole, found = _heard_shares(case.tank, line, draws.mixing, rng)
-    water = _interval(whole * draws.volume_m3) if heard else None
+    water = interval_of(whole * draws.volume_m3) if heard else None
     heard = heard and case.readings.pressure_pa >= NO_PRESSURE_PA
     precharge = _precharge(case, line, draws, whole, found) if heard else None
     others, notes = other_air(case)
     air = _laid_together(case, water, precharge, others)
     if reference is None:
         return Comparison(None, needed, None, water, precharge, None, {}, air, notes)
-    likelihood = _LineLikelihood(line, case.tank, prior or prior_for(case.tank))
+    likelihood = LineLikelihood(line, case.tank, prior or prior_for(case.tank))
+    speaks = line_speaks(line) and not line.inverted and case.readings.pressure_pa >= NO_PRESSURE_PA
     # Estimates that contradict each other are shown and not averaged: then the sound stands alone.
     trusted = () if air is None or air.contradiction else others
-    probabilities, charges = _weigh(case, likelihood, reference, draws, rng, trusted)
-    expected = _expected(case.tank, reference, draws, rng)
-    forecast = _forecast(case, draws, charges, rng, temperature_unit) if heard or trusted else None
-    return Comparison(reference, needed, expected, water, precharge, forecast, probabilities, air, notes)
+    weighed = weigh(case, likelihood, reference, draws, rng, trusted)
+    return Comparison(
+        reference,
+        needed,
+        _expected(case.tank, reference, draws, rng),
+        water,
+        precharge,
+        _forecast(case, draws, weighed.charges, rng, temperature_unit) if speaks or trusted else None,
+        weighed.probabilities,
+        air,
+        notes,
+        weighed.harmless_loss,
+        weighed.rings_if_right,
+        weighed.lost_pa,
+        weighed.risen_pa,
+    )
 
 
 def _refuse_the_impossible(case: Case) -> None:
@@ -233,72 +172,15 @@ def _laid_together(
     return combine((sound_air(case, water), *others))
 
 
-def waterlogged_from(tank: Tank) -> float:
-    """Water share from which a tank counts as waterlogged."""
-    if tank.acceptance_share is None:
-        return WATERLOGGED_SHARE
-    return min(tank.acceptance_share + ACCEPTANCE_SLACK, WATERLOGGED_SHARE)
-
-
-def _tank_volume(tank: Tank, rng: np.random.Generator) -> FloatArray:
-    return np.asarray(tank.volume_m3 * np.maximum(0.2, 1 + tank.volume_rel_sd * rng.standard_normal(DRAWS)))
-
-
-def _draw(case: Case, rng: np.random.Generator) -> Draws:
-    readings, system = case.readings, case.system
-    assert readings.pressure_pa is not None
-    weather = 1_000.0 * rng.standard_normal(DRAWS)
-    atmospheric = atmospheric_pressure_pa(system.altitude_m) + weather
-    gauge = readings.pressure_pa + readings.pressure_sd_pa * rng.standard_normal(DRAWS)
-    column = float(static_head_pa(readings.tank_above_gauge_m, system.fluid))
-    charged = readings.charged_at_c
-    charge_t = rng.normal(18.0 if charged is None else charged, 5.0 if charged is None else 2.0, DRAWS)
-    return Draws(
-        pressure_abs_pa=np.maximum(gauge - column + atmospheric, 2_000.0),
-        gauge_pa=np.maximum(gauge, 1_000.0 - atmospheric),
-        atmospheric_pa=np.asarray(atmospheric),
-        gas_t_c=_gas_temperature(case, rng),
-        charge_t_c=charge_t,
-        mixing=draw_mixing(DRAWS, rng),
-        volume_m3=_tank_volume(case.tank, rng),
-        depth_error_m=rng.normal(0.0, DEPTH_SD * case.tank.shape.height_m, DRAWS),
-    )
-
-
-def _gas_temperature(case: Case, rng: np.random.Generator) -> FloatArray:
-    """Temperature of the air: that of the shell where it was read, else between the room's and the water's."""
-    readings = case.readings
-    if readings.tank_temperature_c is not None:
-        return np.asarray(rng.normal(readings.tank_temperature_c, 2.0, DRAWS))
-    room = rng.normal(20.0, 3.0, DRAWS)
-    if readings.water_temperature_c is not None:
-        return np.asarray(room + rng.uniform(0.05, 0.6, DRAWS) * (readings.water_temperature_c - room))
-    return np.asarray(room + (rng.uniform(0.0, 25.0, DRAWS) if is_hot(case) else 0.0))
-
-
-def _from_end(tank: Tank, depth: FloatArray | float) -> FloatArray:
-    """Distance of a depth from the water end, and back."""
-    return np.asarray(depth if tank.hanging else tank.shape.height_m - np.asarray(depth))
-
-
-def _blind(tank: Tank, line: LineReading) -> tuple[float, float]:
-    """Distances from the water end of the first and of the last point: beyond them a boundary sounds like none."""
-    height = tank.shape.height_m
-    if line.point_depth_m.size == 0:
-        return 0.0, height
-    away = np.sort(_from_end(tank, line.point_depth_m))
-    return float(np.clip(away[0], 0, height)), float(np.clip(away[-1], 0, height))
-
-
 def _heard_shares(
     tank: Tank, line: LineReading, mixing: FloatArray, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray | None]:
     """Water shares that the line alone speaks for: over all states in order, and given that there is one boundary."""
     posterior = line.posterior
-    first, last = _blind(tank, line)
+    first, last = blind(tank, line)
     chance = rng.uniform(size=DRAWS)
-    air = water_share_at_depth(tank, _from_end(tank, rng.uniform(0.0, first, DRAWS)), mixing)
-    water = water_share_at_depth(tank, _from_end(tank, rng.uniform(last, tank.shape.height_m, DRAWS)), mixing)
+    air = water_share_at_depth(tank, from_end(tank, rng.uniform(0.0, first, DRAWS)), mixing)
+    water = water_share_at_depth(tank, from_end(tank, rng.uniform(last, tank.shape.height_m, DRAWS)), mixing)
     one = posterior.p_found
     found: FloatArray | None = None
     if one > 0.01:
@@ -326,121 +208,33 @@ def _precharge(
     elif posterior.p_all_water >= 0.5:
         shares, bound = whole, "upper"
     elif found is not None and posterior.p_found >= 0.5:
-        shares = found
-        if acceptance is not None and float(np.median(found)) > acceptance - 0.03:
+        shares = found if line.state == "found" else whole
+        if acceptance is not None and float(np.median(shares)) > acceptance - 0.03:
             bound = "upper"
     else:
         return None
     charge = precharge_abs_pa(np.clip(shares, 0, 1), draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
-    interval = _interval(charge - draws.atmospheric_pa)
+    interval = interval_of(charge - draws.atmospheric_pa)
     side: Bound | None = bound  # type: ignore[assignment]
     stated = case.readings.precharge_pa
     if stated is None or side == "lower":
         return PrechargeEstimate(interval, side)
     lost = 1 - charge / np.maximum(stated + draws.atmospheric_pa, 1_000.0)
-    return PrechargeEstimate(interval, side, _interval(lost), _interval(lost * draws.volume_m3))
+    return PrechargeEstimate(interval, side, interval_of(lost), interval_of(lost * draws.volume_m3))
 
 
 def _expected(tank: Tank, reference: Reference, draws: Draws, rng: np.random.Generator) -> Expected:
-    charge = _reference_draws(reference, draws, rng)
-    share = _taken(tank, water_share(charge, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c))
+    charge = draw_reference(reference, draws, rng)
+    share = taken(tank, water_share(charge, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c))
     depth: Interval | None = None
     if float(np.mean(share > 0.005)) > 0.5:
         at = boundary_depth_m(tank, share, draws.mixing) + draws.depth_error_m
-        depth = _interval(np.clip(at, 0.0, tank.shape.height_m))
-    return Expected(depth, _interval(share * draws.volume_m3), _interval(share))
-
-
-def _taken(tank: Tank, share: FloatArray) -> FloatArray:
-    """Water shares held back by the membrane's acceptance."""
-    return share if tank.acceptance_share is None else np.minimum(share, tank.acceptance_share)
-
-
-def _reference_draws(reference: Reference, draws: Draws, rng: np.random.Generator) -> FloatArray:
-    charge = reference.pressure_pa + draws.atmospheric_pa + rng.normal(0.0, reference.sd_pa, DRAWS)
-    return np.asarray(np.maximum(charge, 2_000.0))
-
-
-class _LineLikelihood:
-    """The line's posterior with its prior taken off: 1 means that the taps say nothing."""
-
-    def __init__(self, line: LineReading, tank: Tank, prior: Prior) -> None:
-        posterior = line.posterior
-        cell = np.gradient(posterior.depth_m) if posterior.depth_m.size > 1 else np.ones(1)
-        even = prior.found * cell / cell.sum()
-        self._tank = tank
-        self._depth = posterior.depth_m
-        self._found = posterior.mass / even
-        # A boundary beyond the outermost points counts as all air or all water there, in the prior as in the posterior.
-        air, water = beyond_points(posterior.depth_m, line.point_depth_m, tank)
-        self.all_air = posterior.p_all_air / (prior.all_air + float(air @ even))
-        self.all_water = posterior.p_all_water / (prior.all_water + float(water @ even))
-        self.inverted = posterior.p_inverted / prior.inverted
-        self._first, self._last = _blind(tank, line)
-
-    def of(self, share: FloatArray, draws: Draws) -> FloatArray:
-        """(D,) likelihood of the line for a water share a draw."""
-        tank = self._tank
-        depth = boundary_depth_m(tank, share, draws.mixing) + draws.depth_error_m
-        away = _from_end(tank, depth)
-        value = np.interp(depth, self._depth, self._found)
-        value = np.where(away < self._first, np.maximum(value, self.all_air), value)
-        value = np.where(away > self._last, np.maximum(value, self.all_water), value)
-        value = np.where(share <= 0.0, self.all_air, np.where(share >= 1.0, self.all_water, value))
-        if tank.kind == "bladder":
-            value = (1 - NO_CONTACT) * value + NO_CONTACT * self.all_air
-        return np.asarray(value + MODEL_FLOOR)
-
-
-def _weigh(
-    case: Case,
-    likelihood: _LineLikelihood,
-    reference: Reference,
-    draws: Draws,
-    rng: np.random.Generator,
-    air: Sequence[AirEstimate],
-) -> tuple[dict[FindingCode, float], _Charges]:
-    """Probabilities of the findings, and the charges that taps and readings leave possible."""
-    tank, limit = case.tank, waterlogged_from(case.tank)
-    right = _reference_draws(reference, draws, rng)
-    lowest = np.minimum(LEAST_AIR_SHARE * draws.atmospheric_pa, 0.9 * right)
-    upper = np.maximum(right - CHARGE_TOLERANCE_PA, lowest)
-    part = rng.uniform(size=DRAWS)
-    # Half of the waterlogged tanks are full to the last drop, the others keep a little air.
-    full = np.where(part < 0.5, 1.0, limit + (1 - limit) * 2 * (part - 0.5))
-    gas_over_charge = (draws.gas_t_c + 273.15) / (draws.charge_t_c + 273.15)
-    proposals: dict[FindingCode, FloatArray] = {
-        "as expected": right,
-        "low on air": lowest + part * (upper - lowest),
-        "waterlogged": draws.pressure_abs_pa * np.maximum(1 - full, 0.002) / gas_over_charge,
-        "more air than expected": right + CHARGE_TOLERANCE_PA + part * OVERCHARGE_SPAN_PA,
-    }
-    weights: dict[FindingCode, float] = {}
-    shares, charges, logs, best_fit = [], [], [], 0.0
-    for code, charge in proposals.items():
-        share = water_share(charge, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
-        held = full if code == "waterlogged" else _taken(tank, share)
-        # Charges so low that the tank counts as waterlogged belong there, not to "low on air".
-        own = np.ones(DRAWS) if code != "low on air" else (share < limit).astype(np.float64)
-        value = likelihood.of(held, draws) * own / max(float(own.mean()), 1e-3)
-        fits = air_likelihood(charge, draws.charge_t_c, draws.volume_m3, air)
-        value = value * fits
-        best_fit = max(best_fit, float(fits.mean()))
-        weights[code] = BEFORE[code] * float(value.mean())
-        shares.append(held)
-        charges.append(charge)
-        logs.append(BEFORE[code] * value / DRAWS)
-    if tank.has_membrane:
-        weights["membrane failed"] = BEFORE["membrane failed"] * (likelihood.inverted + MODEL_FLOOR) * best_fit
-    total = sum(weights.values())
-    index = np.tile(np.arange(DRAWS, dtype=np.int64), len(proposals))
-    weight = np.concatenate(logs)
-    kept = _Charges(np.concatenate(charges), np.concatenate(shares), index, weight / weight.sum())
-    return {code: weight / total for code, weight in weights.items()}, kept
+        depth = interval_of(np.clip(at, 0.0, tank.shape.height_m))
+    return Expected(depth, interval_of(share * draws.volume_m3), interval_of(share))
 
 
 def _forecast(
-    case: Case, draws: Draws, charges: _Charges, rng: np.random.Generator, temperature_unit: str
+    case: Case, draws: Draws, charges: Charges, rng: np.random.Generator, temperature_unit: str
 ) -> Forecast | None:
     """Forecast the pressure at the highest temperature, with the charges that taps and readings leave possible.
 
@@ -487,8 +281,9 @@ def _forecast(
     curve = pressure_curve(state, tanks, hot)
     band = _curve_of(curve) if hot > start + 1.0 else None
     if system.relief_pa is None or system.relief_pa <= 0:
-        return Forecast(_interval(pressure), "setting not known", hot, curve=band)
-    weeps = float(np.mean(pressure >= system.relief_pa - relief_tolerance_pa(system.relief_pa)))
+        return Forecast(interval_of(pressure), "setting not known", hot, curve=band)
+    at_weeping = pressure >= system.relief_pa - relief_tolerance_pa(system.relief_pa)
+    weeps, right = float(np.mean(at_weeping)), picked < DRAWS
     opens = float(np.mean(pressure >= system.relief_pa))
     outlook = relief_outlook(curve, system.relief_pa)
     relief = (
@@ -496,7 +291,12 @@ def _forecast(
         if opens > 0.5 and outlook.opens_at_c is not None
         else _relief_words(weeps, opens)
     )
-    return Forecast(_interval(pressure), relief, hot, weeps, opens, band)
+    return Forecast(interval_of(pressure), relief, hot, weeps, opens, band, _share_of(right, at_weeping))
+
+
+def _share_of(right: NDArray[np.bool_], reached: NDArray[np.bool_]) -> float:
+    """Share of the right draws that are reached; of all where hardly any draw is right."""
+    return float(np.mean(reached[right] if right.sum() >= FEW_DRAWS else reached))
 
 
 def _curve_of(curve: PressureCurve) -> ForecastCurve:
@@ -515,8 +315,3 @@ def _start_temperature(case: Case) -> float | None:
     if case.readings.water_temperature_c is not None:
         return case.readings.water_temperature_c
     return 15.0 if is_hot(case) is False else None
-
-
-def _interval(values: FloatArray) -> Interval:
-    low, median, high = (float(v) for v in np.quantile(values, (0.05, 0.5, 0.95)))
-    return Interval(median, low, high)

@@ -7,26 +7,23 @@ finding, the finding is "cannot tell" with the next cheapest check. Every text s
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from taptest.finding.air import log_evidence
 from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
-from taptest.finding.compare import (
-    CHARGE_TOLERANCE_PA,
-    LIKELY_ENOUGH_TO_WEEP,
-    NO_PRESSURE_PA,
-    Comparison,
-    compare,
-    is_hot,
-)
+from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare
+from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, FindingCode, Judgement
+from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
     KEPT_BUT_UNFIT,
     Story,
     cannot_tell_sentence,
     checks_of,
     not_checked_of,
+    percent,
     reasons_of,
     sentence_of,
 )
@@ -34,18 +31,100 @@ from taptest.line.records import LineReading
 from taptest.quantities import METRIC, Units
 from taptest.tank.kinds import Tank, pressure_check_applies
 
+State = Literal[
+    "right",
+    "slight loss",
+    "hidden air",
+    "hidden water",
+    "too small",
+    "low on air",
+    "waterlogged",
+    "more air than expected",
+    "membrane failed",
+]
+"""What may be true of the tank. A slight loss is one that does no harm; hidden air is too much of it at a pressure at
+which a right tank rings all over as well, so that no tap can tell, and hidden water is too much of it there in a bag
+that does not touch its shell; "too small" has the right charge.
+"""
+
+COST: dict[FindingCode, dict[State, float]] = {
+    "as expected": {
+        "slight loss": 0.5,
+        "hidden air": 0.5,
+        "hidden water": 5,
+        "too small": 3,
+        "low on air": 16,
+        "waterlogged": 20,
+        "more air than expected": 8,
+        "membrane failed": 20,
+    },
+    "low on air": {
+        "hidden water": 0.4,
+        "right": 2,
+        "slight loss": 0.5,
+        "hidden air": 2,
+        "too small": 2,
+        "waterlogged": 0.4,
+        "more air than expected": 2,
+        "membrane failed": 0.4,
+    },
+    "waterlogged": {
+        "hidden water": 0.4,
+        "right": 2,
+        "slight loss": 2,
+        "hidden air": 2,
+        "too small": 2,
+        "low on air": 0.4,
+        "more air than expected": 2,
+        "membrane failed": 0.3,
+    },
+    "more air than expected": {
+        "hidden water": 2,
+        "right": 2,
+        "slight loss": 2,
+        "too small": 2,
+        "low on air": 2,
+        "waterlogged": 2,
+        "membrane failed": 2,
+    },
+    "too small": {
+        "hidden water": 2,
+        "right": 2,
+        "slight loss": 1.5,
+        "hidden air": 1,
+        "low on air": 1.5,
+        "waterlogged": 2,
+        "more air than expected": 2,
+        "membrane failed": 2,
+    },
+    "membrane failed": {
+        "hidden water": 1.5,
+        "right": 2,
+        "slight loss": 2,
+        "hidden air": 2,
+        "too small": 2,
+        "low on air": 1.5,
+        "waterlogged": 1,
+        "more air than expected": 2,
+    },
+}
+"""What it costs to say a finding (first key) where a state (second key) is true, in units of a "cannot tell"; 0 where
+left out. Calling a failed tank fine costs most, and two findings that ask for the same work hardly differ. Own
+judgement, no source.
+"""
+MERGED: tuple[State, ...] = ("right", "slight loss", "low on air", "hidden air", "more air than expected")
+"""States that people are told of under other names."""
+HIDES = (0.5, 0.75)
+"""Probability that a right tank rings all over here: up to the first ringing tells much, from the second on nothing."""
+CANNOT_TELL_COSTS = 1.0
+FINE_ENOUGH = 0.6
+"""The least probability of "as expected" with which it may be said at all."""
 SURE_ENOUGH = 0.6
-"""A fault is named only from this probability on."""
-FINE_ENOUGH = 0.65
-"""The least probability of "as expected" with which it may be said, if besides:"""
-FINE_AGAINST_FAULTS = 0.87
-"""Its least probability against the dangerous findings alone (low on air, waterlogged, membrane failed)."""
-DANGEROUS: tuple[FindingCode, ...] = ("low on air", "waterlogged", "membrane failed")
+"""Where no costs are weighed, a state counts as true from this probability on."""
+TOO_LOW_PA = 15_000.0
+"""A charge by this much under the static head is too low for the system: 0.15 bar, own judgement, no source."""
 TOO_HIGH_PA = 50_000.0
 """A charge by this much above fill pressure and need is too high for the system: 0.5 bar, own judgement, no source."""
-TOO_MUCH_WATER: tuple[FindingCode, ...] = ("low on air", "waterlogged")
-SURE_OF_TOO_MUCH = 0.85
-"""The likelier of these two is named from this probability of both together on: either way the tank is no good."""
 SURE_OF_PICTURE = 0.5
 """An inverted picture or two boundaries are reported from this probability on."""
 
@@ -137,7 +216,7 @@ def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Map
     blocked = _blocked(case, line, comparison)
     if blocked is not None:
         return blocked
-    return _from_probabilities(case, comparison, observed)
+    return _from_probabilities(case, line, comparison, observed)
 
 
 def _picture(tank: Tank, line: LineReading) -> _Verdict | None:
@@ -212,7 +291,7 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     elif comparison.air is not None and comparison.air.contradiction:
         why = "the estimates of the air contradict each other"
         check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
-    elif line.state == "not found" and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH:
+    elif not line_speaks(line) and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH:
         why = "the line does not show where the water ends"
         # A line too poor to be read at all says why itself; the bag is no reason then.
         if case.tank.kind == "bladder" and line.method != "none":
@@ -232,34 +311,66 @@ def _clause(sentence: str) -> str:
     return said[:1].lower() + said[1:]
 
 
-def _from_probabilities(case: Case, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
-    probabilities = comparison.probabilities
-    best = max(probabilities, key=lambda code: probabilities[code])
-    chance = probabilities[best]
-    if best != "as expected":
-        if chance >= SURE_ENOUGH:
-            return _Verdict(best, chance)
-        if best in TOO_MUCH_WATER and sum(probabilities.get(code, 0.0) for code in TOO_MUCH_WATER) >= SURE_OF_TOO_MUCH:
-            return _Verdict(best, chance)
-        return _open_between(probabilities)
-    against = chance + sum(probabilities.get(code, 0.0) for code in DANGEROUS)
-    if chance < FINE_ENOUGH or chance / against < FINE_AGAINST_FAULTS:
-        return _open_between(probabilities)
-    return _where_it_should_be(case, comparison, observed, chance)
+def _chances(comparison: Comparison, line: LineReading) -> dict[State, float]:
+    """Probability of each state: "as expected" parted by the forecast, "low on air" by whether the loss does harm."""
+    p = comparison.probabilities
+    forecast, slight = comparison.forecast, comparison.harmless_loss
+    weeps = 0.0 if forecast is None else forecast.p_may_weep_if_right
+    low, high = HIDES
+    hides = min(max((comparison.rings_if_right - low) / (high - low), 0.0), 1.0)
+    loose = hides if line.posterior.p_no_contact > 0 and rings_all_over(line) else 0.0
+    hidden, failed = hides * p["more air than expected"], p["low on air"] - slight * (1 - weeps)
+    return {
+        "right": p["as expected"] * (1 - weeps),
+        "slight loss": slight * (1 - weeps),
+        "too small": p["as expected"] * weeps,
+        "hidden water": loose * (failed + p["waterlogged"]),
+        "low on air": (1 - loose) * failed,
+        "waterlogged": (1 - loose) * p["waterlogged"],
+        "hidden air": hidden,
+        "more air than expected": p["more air than expected"] - hidden,
+        "membrane failed": p.get("membrane failed", 0.0),
+    }
 
 
-def _where_it_should_be(case: Case, comparison: Comparison, observed: Mapping[str, str], chance: float) -> _Verdict:
-    """Decide whether a tank whose water ends where the readings want it, with that probability, fits its system."""
-    contradiction = next((says for key, says in CONTRADICTIONS.items() if observed.get(key[0]) == key[1]), None)
-    if contradiction is not None:
-        return _Verdict("cannot tell", 1.0, f"they find the water where it should be, but {contradiction}")
+def expected_cost(code: FindingCode, chances: Mapping[State, float]) -> float:
+    """Cost to expect of saying a finding, in units of a "cannot tell"."""
+    return sum(COST[code].get(state, 0.0) * chance for state, chance in chances.items())
+
+
+def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
+    """Say the finding with the least cost to expect, unless "cannot tell" costs less."""
     unfit = _unfit_charge(case, comparison)
     if unfit is not None:
-        return _Verdict(unfit, chance, KEPT_BUT_UNFIT)
-    forecast, relief = comparison.forecast, case.system.relief_pa
-    if forecast is not None and relief is not None and forecast.p_may_weep >= SURE_ENOUGH:
-        return _Verdict("too small", min(chance, forecast.p_may_weep))
-    return _Verdict("as expected", chance)
+        chance = comparison.probabilities["as expected"]
+        if chance + comparison.probabilities[unfit] >= FINE_ENOUGH and not _contradiction(observed):
+            return _Verdict(unfit, chance + comparison.probabilities[unfit], KEPT_BUT_UNFIT)
+    chances = _chances(comparison, line)
+    best = min(COST, key=lambda code: expected_cost(code, chances))
+    if expected_cost(best, chances) >= CANNOT_TELL_COSTS:
+        return _open_between(case, line, chances)
+    if best in ("as expected", "too small"):
+        if comparison.probabilities["as expected"] < FINE_ENOUGH or unfit is not None:
+            return _open_between(case, line, chances)
+        return _where_it_should_be(line, comparison, observed, best)
+    return _Verdict(best, comparison.probabilities[best])
+
+
+def _contradiction(observed: Mapping[str, str]) -> str | None:
+    """Say as a clause what was observed that forbids calling a tank fine; None where nothing was."""
+    return next((says for key, says in CONTRADICTIONS.items() if observed.get(key[0]) == key[1]), None)
+
+
+def _where_it_should_be(
+    line: LineReading, comparison: Comparison, observed: Mapping[str, str], best: FindingCode
+) -> _Verdict:
+    """Say the finding on a tank whose water ends where the readings want it, unless something observed forbids it."""
+    contradiction = _contradiction(observed)
+    if contradiction is not None:
+        return _Verdict("cannot tell", 1.0, f"they find the water where it should be, but {contradiction}")
+    chances = _chances(comparison, line)
+    fine = chances["right"] + chances["slight loss"] + chances["hidden air"]
+    return _Verdict(best, chances["too small"] if best == "too small" else fine)
 
 
 def _unfit_charge(case: Case, comparison: Comparison) -> FindingCode | None:
@@ -270,19 +381,29 @@ def _unfit_charge(case: Case, comparison: Comparison) -> FindingCode | None:
     stated, head = case.readings.precharge_pa, case.system.static_head_pa
     if stated is None or not case.tank.has_membrane:
         return None
-    if head is not None and stated < head - CHARGE_TOLERANCE_PA:
+    if head is not None and stated < head - TOO_LOW_PA:
         return "low on air"
     right = [value for value in (comparison.needed_precharge_pa, case.system.fill_pa) if value is not None]
     return "more air than expected" if right and stated > max(right) + TOO_HIGH_PA else None
 
 
-def _open_between(probabilities: Mapping[FindingCode, float]) -> _Verdict:
-    first, second = sorted(probabilities, key=lambda code: -probabilities[code])[:2]
+def _open_between(case: Case, line: LineReading, chances: Mapping[State, float]) -> _Verdict:
+    """Name the two likeliest findings; for a bag that rings all over, why the taps cannot tell them apart."""
+    said: dict[str, float] = {
+        "as expected": chances["right"],
+        "low on air": chances["low on air"] + chances["slight loss"],
+        "more air than expected": chances["more air than expected"] + chances["hidden air"],
+        **{str(name): chance for name, chance in chances.items() if name not in MERGED},
+    }
+    first, second = sorted(said, key=lambda name: -said[name])[:2]
+    if case.tank.kind == "bladder" and line.state == "not found" and rings_all_over(line):
+        why = "the shell rings all over, as it does without water and also where a bag hardly touches it"
+        return _Verdict("cannot tell", said[first], why, check_sentence("weight"))
     return _Verdict(
         "cannot tell",
-        probabilities[first],
-        f'taps and readings leave it open between "{first}" ({probabilities[first]:.0%}) and'
-        f' "{second}" ({probabilities[second]:.0%})',
+        said[first],
+        f'taps and readings leave it open between "{first}" ({percent(said[first])}) and "{second}"'
+        f" ({percent(said[second])})",
     )
 
 
@@ -296,7 +417,7 @@ def _derived(case: Case, line: LineReading, comparison: Comparison, code: Findin
     if sound is not None:
         found["sound when cold" if is_hot(case) is False else "sound when hot"] = sound
     if code in ("as expected", "too small") and comparison.forecast is not None and case.system.relief_pa is not None:
-        reach = comparison.forecast.p_may_weep
+        reach = comparison.forecast.p_may_weep_if_right
         if reach >= SURE_ENOUGH:
             found["forecast"] = "reaches the relief setting"
         elif reach < LIKELY_ENOUGH_TO_WEEP:

@@ -136,6 +136,8 @@ class Forecast:
     """Probability that it reaches the setting itself."""
     curve: ForecastCurve | None = None
     """From the visit's temperature to the highest one; None where they are the same."""
+    p_may_weep_if_right: float = 0.0
+    """As `p_may_weep`, with the charge as it should be."""
 
 
 @dataclass(frozen=True, slots=True)

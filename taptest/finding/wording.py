@@ -7,8 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from taptest.finding.causes import check_sentence
-from taptest.finding.compare import CHARGE_TOLERANCE_PA, NO_PRESSURE_PA, Comparison, is_hot
+from taptest.finding.compare import NO_PRESSURE_PA, Comparison
+from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
+from taptest.finding.weigh import rings_all_over
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
 from taptest.tank.kinds import what_taps_cannot_show, what_taps_show
@@ -20,8 +22,15 @@ PUSH_CHECK = check_sentence("weight")
 
 KEPT_BUT_UNFIT = "the charge was kept but is wrong for the system"
 """Why of a verdict on a tank that has kept its stated charge, which is too low or too high for its system."""
+OFF_PA = 15_000.0
+"""A charge that is off by this much, 0.15 bar, is worth a sentence."""
 OPEN_AIR_PA = 2_000.0
 """A plain tank whose charge is stated within 0.02 bar of zero was filled from open air."""
+
+
+def percent(share: float) -> str:
+    """Write a share of 0..1 in per cent, as all findings do: "24 %"."""
+    return f"{100 * share:.0f} %"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +101,21 @@ def cannot_tell_sentence(why: str, check: str) -> str:
     return f"The taps cannot tell, because {why}; next: {step}."
 
 
+def _rings(story: Story) -> bool:
+    """Whether the shell is said to ring all over."""
+    line = story.line
+    return line.state == "all air" or (line.state == "not found" and rings_all_over(line))
+
+
 def _level(story: Story) -> str:
     """Where the water ends, as a clause."""
     line = story.line
-    if line.state == "all air":
+    if _rings(story):
         return "the shell rings all over"
     if line.state == "all water":
         return "the shell is dull all over"
+    if line.depth_m is None and line.narrows:
+        return "the taps narrow down where the water ends"
     if line.depth_m is None:
         return "the water's end was not found"
     return f"the water ends {story.show('length', line.depth_m)} below the top"
@@ -114,15 +131,13 @@ def _should(story: Story) -> str:
 
 def _as_expected(story: Story) -> str:
     expected = story.comparison.expected
-    if story.line.state == "all air" or expected is None or expected.depth_m is None:
-        return (
-            f"The tank works as expected: {_level(story)}, and at {story.pressure} with {story.charge} it should hold"
-            " hardly any water."
-        )
-    return (
-        f"The tank works as expected: {_level(story)}, and at {story.pressure} with {story.charge} it should end"
-        f" {story.span('length', expected.depth_m)} below the top."
-    )
+    start = f"The tank works as expected: {_level(story)}, and at {story.pressure} with {story.charge}"
+    if expected is None or expected.depth_m is None:
+        return f"{start} it should hold hardly any water."
+    span = story.span("length", expected.depth_m)
+    if _rings(story):
+        return f"{start} water should hardly reach the points: it should end {span} below the top."
+    return f"{start} it should end {span} below the top."
 
 
 def _charge_found(story: Story) -> str:
@@ -212,9 +227,15 @@ def reasons_of(story: Story) -> tuple[str, ...]:
     said += _reading_reasons(story)
     said += _charge_reasons(story)
     said += _air_reasons(story)
+    said += _rise_reasons(story)
     said += _forecast_reasons(story)
+    if story.code == "as expected" and story.comparison.lost_pa > OFF_PA:
+        said.append(
+            f"A loss of up to {story.show('pressure', story.comparison.lost_pa)} of the pre-charge would not show by"
+            " this."
+        )
     ranked = sorted(story.comparison.probabilities.items(), key=lambda item: -item[1])
-    others = [f"{code} {chance:.0%}" for code, chance in ranked if code != story.code and chance >= 0.03]
+    others = [f"{code} {percent(chance)}" for code, chance in ranked if code != story.code and chance >= 0.03]
     # "Cannot tell" names in its own sentence what is left open; where the taps say nothing, only our own prior is left.
     if others and story.code != "cannot tell" and story.why != KEPT_BUT_UNFIT:
         said.append(f"Taps and readings together leave to the other findings: {', '.join(others)}.")
@@ -244,7 +265,7 @@ def _reading_reasons(story: Story) -> list[str]:
         share = expected.water_share
         said.append(
             f"At {story.pressure} with {story.charge} the tank should hold {story.span('volume', expected.water_m3)} of"
-            f" water ({share.low:.0%} to {share.high:.0%} of its volume): {_should(story)}."
+            f" water ({_percents(share.low, share.high)} of its volume): {_should(story)}."
             if share.high >= 0.005
             else f"At {story.pressure} with {story.charge} the tank should hold no water."
         )
@@ -253,6 +274,11 @@ def _reading_reasons(story: Story) -> list[str]:
     if expected is not None and readings.charged_at_c is None and story.case.tank.kind != "plain":
         said.append("The temperature at charging is not known; a usual one is assumed with its spread.")
     return said
+
+
+def _percents(low: float, high: float) -> str:
+    """Both ends of a span with the sign once: "18 to 24 %"."""
+    return percent(high) if percent(low) == percent(high) else f"{100 * low:.0f} to {percent(high)}"
 
 
 def _charge_reasons(story: Story) -> list[str]:
@@ -264,8 +290,8 @@ def _charge_reasons(story: Story) -> list[str]:
         share = comparison.precharge.lost_air_share
         if lost is not None and share is not None and share.low > 0.02:
             said.append(
-                f"By this about {share.median:.0%} ({max(share.low, 0.0):.0%} to {share.high:.0%}) of the air of the"
-                f" stated charge is gone: {story.show('volume', lost.median)}, measured at that charge."
+                f"By this about {percent(share.median)} ({_percents(max(share.low, 0.0), share.high)}) of the air of"
+                f" the stated charge is gone: {story.show('volume', lost.median)}, measured at that charge."
             )
     needed, stated = comparison.needed_precharge_pa, readings.precharge_pa
     if needed is not None and story.case.tank.has_membrane:
@@ -274,14 +300,14 @@ def _charge_reasons(story: Story) -> list[str]:
                 f"The pre-charge was not stated; the height of the system needs {story.show('pressure', needed)},"
                 " margin included."
             )
-        elif stated < needed - CHARGE_TOLERANCE_PA:
+        elif stated < needed - OFF_PA:
             said.append(
                 f"The stated pre-charge of {story.show('pressure', stated)} is below the"
                 f" {story.show('pressure', needed)} that"
                 " the height of the system needs, margin included."
             )
     pressure = readings.pressure_pa
-    cold_short = pressure is not None and stated is not None and pressure < stated - 2 * CHARGE_TOLERANCE_PA
+    cold_short = pressure is not None and stated is not None and pressure < stated - 2 * OFF_PA
     if cold_short and is_hot(story.case) is False:
         said.append(
             f"The cold pressure of {story.pressure} is below the stated pre-charge: the tank takes water only above it."
@@ -312,6 +338,17 @@ def _air_reasons(story: Story) -> list[str]:
         ways = " and ".join(estimate.source for estimate in air.estimates)
         said.insert(1, f"Together ({ways}) they speak for a pre-charge of {story.show('pressure', middle)} ({span}).")
     return said
+
+
+def _rise_reasons(story: Story) -> list[str]:
+    """Say on a hot visit what the pressure should have come to since the cold filling."""
+    risen, system = story.comparison.risen_pa, story.case.system
+    if risen is None:
+        return []
+    return [
+        f"Filled cold to {story.show('pressure', system.fill_pa)}, the system should have come to"
+        f" {story.span('pressure', risen)} by now with {story.charge}; it stands at {story.pressure}."
+    ]
 
 
 def _forecast_reasons(story: Story) -> list[str]:
@@ -354,11 +391,16 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
         texts = [text for text in texts if "pin of the air valve" not in text]
     if case.tank.kind == "open":
         return tuple(texts)
-    if story.line.state == "all air" and story.code == "as expected":
+    if _rings(story) and story.code == "as expected":
         texts.append(
             "Whether the tank holds too much air, or is cut off from the system, was not checked: it rings all over"
             " either way. Tap again hot."
         )
+        if story.line.posterior.p_no_contact > 0:
+            texts.append(
+                "Whether the bag holds water without touching its shell was not checked: that rings all over as well."
+                " Push the tank to feel its weight, or tap again hot."
+            )
     texts += _not_tapped(story)
     if "second gauge" not in evidence:
         texts.append("The gauge was not compared with a second one.")

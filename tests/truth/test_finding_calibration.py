@@ -13,7 +13,9 @@ import numpy as np
 
 from taptest.finding.judge import judge
 from taptest.finding.records import FindingCode, Judgement
+from taptest.tank.kinds import Tank
 from taptest.tank.membrane import boundary_depth_m
+from taptest.water.fluids import WATER, net_expansion
 from taptest.water.pressure import water_share
 from tests.made_cases import AIR_PA, COLD, HOT, heard, made_case, made_tank
 
@@ -27,6 +29,8 @@ class Drawn:
 
     truth: FindingCode
     precharge_pa: float
+    lost_share: float
+    """Share of the reference's air that is gone."""
     found: Judgement
 
 
@@ -41,6 +45,23 @@ def _charge(rng: np.random.Generator, reference: float) -> tuple[FindingCode, fl
     return "more air than expected", reference + rng.uniform(0.3e5, 1.3e5)
 
 
+def _risen(charge: float, fill: float, gas_c: float, grown: float) -> float:
+    """Gauge pressure after the water has grown by that share of the tank since the cold filling; relief at 3 bar.
+
+    Boyle and Charles: P (1 - w) / T stays as it was.
+    """
+    warm = (gas_c + 273.15) / 293.15
+    room = 1 - max(0.0, 1 - (charge + AIR_PA) / (fill + AIR_PA)) - grown
+    held = 3e5 + AIR_PA
+    return (min((charge + AIR_PA) * warm / room, held) if room > 0 else held) - AIR_PA
+
+
+def _system(tank: Tank, fill: float, grown: float, rng: np.random.Generator) -> dict[str, float]:
+    """What the papers say of the system: the volume whose water grows so much from 15 to 75 C, give or take 10 %."""
+    volume = grown * tank.volume_m3 / float(net_expansion(WATER, 15.0, 75.0))
+    return {"fill_pa": fill + 5e3 * rng.standard_normal(), "volume_m3": volume * (1 + 0.1 * rng.standard_normal())}
+
+
 @cache
 def visits() -> tuple[Drawn, ...]:
     rng = np.random.default_rng(20)
@@ -48,9 +69,10 @@ def visits() -> tuple[Drawn, ...]:
     for number in range(240):
         tank = TANKS[number % 4]
         state = dict(HOT if rng.random() < 0.5 else COLD)
-        pressure = rng.uniform(1.5e5, 2.4e5) if state["state"] == "hot" else rng.uniform(0.9e5, 1.3e5)
         gas = state["tank_temperature_c"] + 2 * rng.standard_normal()
         truth, charge = _charge(rng, 0.0 if tank.kind == "plain" else 1e5)
+        hot, fill, grown = state["state"] == "hot", rng.uniform(1.05e5, 1.4e5), rng.uniform(0.04, 0.11)
+        pressure = _risen(charge, fill, gas, grown) if hot else fill
         share = float(water_share(charge + AIR_PA, pressure + AIR_PA, gas, 20.0))
         depth = float(boundary_depth_m(tank, share, rng.uniform()))
         away = depth if tank.hanging else tank.shape.height_m - depth
@@ -64,15 +86,32 @@ def visits() -> tuple[Drawn, ...]:
             line = heard(tank, "found", level, sd_m=LEVEL_SD_M)
         state["pressure_pa"] = pressure + 6e3 * rng.standard_normal()
         stated = None if tank.kind == "plain" else 1e5
-        drawn.append(Drawn(truth, charge, judge(made_case(tank, **state, precharge_pa=stated), line, seed=number)))
+        drawn.append(
+            Drawn(
+                truth,
+                charge,
+                1 - (charge + AIR_PA) / ((0.0 if tank.kind == "plain" else 1e5) + AIR_PA),
+                judge(
+                    made_case(tank, system=_system(tank, fill, grown, rng), **state, precharge_pa=stated),
+                    line,
+                    seed=number,
+                ),
+            )
+        )
     return tuple(drawn)
 
 
 def test_failed_tanks_are_hardly_ever_called_fine() -> None:
-    """The worst error: of tanks low on air by 0.3 bar and more, or waterlogged, at most 3 in 100 pass as expected."""
-    codes = Counter(v.found.code for v in visits() if v.truth in ("low on air", "waterlogged"))
-    assert codes.total() > 60
-    assert codes["as expected"] <= 0.03 * codes.total()
+    """The worst error: of tanks that lost a fifth of their air or more, at most 3 in 100 pass as expected.
+
+    Counting smaller losses too, down to 0.3 bar, which the finding says in words would not show, at most 5 in 100.
+    """
+    low = [v for v in visits() if v.truth in ("low on air", "waterlogged")]
+    codes = Counter(v.found.code for v in low)
+    grave = Counter(v.found.code for v in low if v.lost_share >= 0.2)
+    assert grave.total() > 50
+    assert grave["as expected"] <= 0.03 * grave.total()
+    assert codes["as expected"] <= 0.05 * codes.total()
     assert codes["cannot tell"] <= 0.3 * codes.total()
 
 

@@ -5,7 +5,7 @@ import io
 import re
 from pathlib import Path
 
-from taptest.finding import compare, judge
+from taptest.finding import compare, judge, rise, weigh
 
 PAGE = (Path(__file__).parents[2] / "docs" / "finding.md").read_text(encoding="utf-8")
 
@@ -22,14 +22,20 @@ def test_worked_example_prints_what_the_page_says() -> None:
 
 
 def test_figures_of_the_page_are_those_of_the_code() -> None:
-    for finding, before in compare.BEFORE.items():
+    for finding, before in weigh.BEFORE.items():
         assert re.search(rf"^\| {finding} \|.*\| {before:.2f} \|$", PAGE, re.MULTILINE), finding
-    assert f"from a probability of {judge.SURE_ENOUGH:g} on" in PAGE
-    assert f"needs {judge.FINE_ENOUGH:g} and besides {judge.FINE_AGAINST_FAULTS:g}" in PAGE
-    assert f"A likelihood of {compare.MODEL_FLOOR:g}".lower() in PAGE.lower()
-    assert f"its shell ({compare.NO_CONTACT:g})" in PAGE
-    assert f"water share from {compare.WATERLOGGED_SHARE:g}" in PAGE
-    assert f"tolerance is under {compare.LIKELY_ENOUGH_TO_WEEP:g}" in " ".join(PAGE.split())
-    assert f"{judge.TOO_HIGH_PA / 1e5:g} bar above both fill pressure and need" in PAGE
-    assert f"below {compare.NO_PRESSURE_PA / 1e5:g} bar" in PAGE
-    assert f"{compare.CHARGE_TOLERANCE_PA / 1e5:g} bar under the reference" in PAGE
+    flat = " ".join(PAGE.split())
+    for state, cost in judge.COST["as expected"].items():
+        assert re.search(rf"^\| {state} \| {cost:g} \|$", PAGE, re.MULTILINE), state
+    assert f"costs {judge.COST['low on air']['right']:g}" in flat
+    assert f"probability of {judge.FINE_ENOUGH:g}" in flat
+    assert f"A likelihood of {weigh.MODEL_FLOOR:g}".lower() in flat.lower()
+    assert f"its shell ({weigh.NO_CONTACT:g})" in flat
+    assert f"water share from {weigh.WATERLOGGED_SHARE:g}" in flat
+    assert f"within {100 * weigh.TOLERANCE_SHARE:g} % of its air" in flat
+    assert f"{100 * weigh.GRAVE_LOSS_SHARE:g} % of its air" in flat
+    assert f"({100 * rise.OTHERWISE:g} %)" in flat
+    assert f"({100 * rise.LATELY:g} %)" in flat
+    assert f"tolerance is under {compare.LIKELY_ENOUGH_TO_WEEP:g}" in flat
+    assert f"{judge.TOO_HIGH_PA / 1e5:g} bar above both fill pressure and need" in flat
+    assert f"below {compare.NO_PRESSURE_PA / 1e5:g} bar" in flat

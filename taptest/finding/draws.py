@@ -1,0 +1,132 @@
+"""What the readings of a visit leave open, as draws: gauge error, weather, temperatures, volumes, the membrane's form.
+
+One set of seeded draws goes through everything that is compared. Units are SI, pressures gauge unless `_abs`; D draws.
+Spreads that no reading gives are common practice or own judgement, no source.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.finding.records import Case, Interval, ReferenceSource
+from taptest.tank.kinds import Tank
+from taptest.tank.membrane import draw_mixing
+from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
+
+FloatArray = NDArray[np.float64]
+
+DRAWS = 10_000
+STATED_SD_PA = 7_000.0
+"""Spread of a stated pre-charge: how exactly it is set and read."""
+NEEDED_SD_PA = 20_000.0
+"""Spread of a charge that is only inferred from the height or the fill pressure."""
+NEED_MARGIN_PA = 30_000.0
+"""Pre-charge above the static head: 0.3 bar is recommended (EN 12828, value from memory)."""
+DEPTH_SD = 0.01
+"""Spread of a predicted level from the shell's own measures, as a share of its height."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """The pre-charge that the expectation rests on, gauge, and its spread."""
+
+    pressure_pa: float
+    sd_pa: float
+    source: ReferenceSource
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """What the readings leave open, D draws of each."""
+
+    pressure_abs_pa: FloatArray
+    """At the tank."""
+    gauge_pa: FloatArray
+    """At the gauge."""
+    atmospheric_pa: FloatArray
+    gas_t_c: FloatArray
+    charge_t_c: FloatArray
+    mixing: FloatArray
+    volume_m3: FloatArray
+    depth_error_m: FloatArray
+
+
+def is_hot(case: Case) -> bool | None:
+    """Whether the visit was made hot: as said, else by the water's temperature; None where neither is known."""
+    readings = case.readings
+    if readings.state is not None:
+        return readings.state == "hot"
+    return None if readings.water_temperature_c is None else readings.water_temperature_c > 40.0
+
+
+def needed_precharge_pa(case: Case) -> float | None:
+    """Add the margin to the static head; None where the height is not known."""
+    head = case.system.static_head_pa
+    return None if head is None else head + NEED_MARGIN_PA
+
+
+def reference_charge(case: Case) -> Reference | None:
+    """Choose the charge to compare with: the stated one, else what the system needs, else its fill pressure."""
+    if case.tank.kind == "open":
+        return None
+    if case.readings.precharge_pa is not None:
+        return Reference(case.readings.precharge_pa, STATED_SD_PA, "stated")
+    if case.tank.kind == "plain":
+        return Reference(0.0, STATED_SD_PA, "open air")
+    needed = needed_precharge_pa(case)
+    if needed is not None:
+        return Reference(needed, NEEDED_SD_PA, "what the system needs")
+    if case.system.fill_pa is not None:
+        return Reference(case.system.fill_pa, NEEDED_SD_PA, "fill pressure")
+    return None
+
+
+def draw_tank_volume(tank: Tank, rng: np.random.Generator) -> FloatArray:
+    """(D,) volumes of the tank, within what its plate says of it."""
+    return np.asarray(tank.volume_m3 * np.maximum(0.2, 1 + tank.volume_rel_sd * rng.standard_normal(DRAWS)))
+
+
+def draw(case: Case, rng: np.random.Generator) -> Draws:
+    """Draw what the readings leave open; the pressure must have been read."""
+    readings, system = case.readings, case.system
+    assert readings.pressure_pa is not None
+    weather = 1_000.0 * rng.standard_normal(DRAWS)
+    atmospheric = atmospheric_pressure_pa(system.altitude_m) + weather
+    gauge = readings.pressure_pa + readings.pressure_sd_pa * rng.standard_normal(DRAWS)
+    column = float(static_head_pa(readings.tank_above_gauge_m, system.fluid))
+    charged = readings.charged_at_c
+    charge_t = rng.normal(18.0 if charged is None else charged, 5.0 if charged is None else 2.0, DRAWS)
+    return Draws(
+        pressure_abs_pa=np.maximum(gauge - column + atmospheric, 2_000.0),
+        gauge_pa=np.maximum(gauge, 1_000.0 - atmospheric),
+        atmospheric_pa=np.asarray(atmospheric),
+        gas_t_c=_gas_temperature(case, rng),
+        charge_t_c=charge_t,
+        mixing=draw_mixing(DRAWS, rng),
+        volume_m3=draw_tank_volume(case.tank, rng),
+        depth_error_m=rng.normal(0.0, DEPTH_SD * case.tank.shape.height_m, DRAWS),
+    )
+
+
+def _gas_temperature(case: Case, rng: np.random.Generator) -> FloatArray:
+    """Temperature of the air: that of the shell where it was read, else between the room's and the water's."""
+    readings = case.readings
+    if readings.tank_temperature_c is not None:
+        return np.asarray(rng.normal(readings.tank_temperature_c, 2.0, DRAWS))
+    room = rng.normal(20.0, 3.0, DRAWS)
+    if readings.water_temperature_c is not None:
+        return np.asarray(room + rng.uniform(0.05, 0.6, DRAWS) * (readings.water_temperature_c - room))
+    return np.asarray(room + (rng.uniform(0.0, 25.0, DRAWS) if is_hot(case) else 0.0))
+
+
+def draw_reference(reference: Reference, draws: Draws, rng: np.random.Generator) -> FloatArray:
+    """(D,) absolute pre-charges of a tank that is right."""
+    charge = reference.pressure_pa + draws.atmospheric_pa + rng.normal(0.0, reference.sd_pa, DRAWS)
+    return np.asarray(np.maximum(charge, 2_000.0))
+
+
+def interval_of(values: FloatArray) -> Interval:
+    """Median and central 90 % of draws."""
+    low, median, high = (float(v) for v in np.quantile(values, (0.05, 0.5, 0.95)))
+    return Interval(median, low, high)

@@ -1,0 +1,262 @@
+"""How likely each finding is, from sound and readings together.
+
+Every hypothesis on the air charge proposes charges; each charge says where the water should end and, on a hot visit,
+how far the pressure should have risen since the cold filling. The line's posterior, its own prior taken off, is the
+likelihood of the first, `finding.rise` gives that of the second, `finding.air` that of a measured drain or log.
+
+Units are SI, pressures gauge unless `_abs`; D draws. Figures that no reading gives are own judgement, no source.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.finding.air import air_likelihood
+from taptest.finding.draws import DRAWS, Draws, Reference, draw_reference
+from taptest.finding.records import Case, FindingCode, Interval
+from taptest.finding.rise import Rise, filling_of
+from taptest.line.boundary import NO_CONTACT, Prior, beyond_points
+from taptest.line.records import LineReading
+from taptest.tank.kinds import Tank
+from taptest.tank.membrane import boundary_depth_m
+from taptest.water.log import AirEstimate
+from taptest.water.pressure import water_share
+
+FloatArray = NDArray[np.float64]
+
+TOLERANCE_SHARE = 0.075
+"""A tank with this share of its air more or less still counts as right: 0.15 bar of a pre-charge of 1 bar gauge."""
+GRAVE_LOSS_SHARE = 0.4
+"""From this share of its air on a loss counts fully as a failed tank; below, by the square of the share."""
+OVERCHARGE_SPAN = 0.9
+"""Over-charged tanks hold up to this share of air more, beyond the tolerance."""
+CUT_OFF = 0.5
+"""Share of the tanks with too little water that are not over-charged but cut off from the system."""
+LEAST_AIR_SHARE = 0.3
+"""Charges down to this share of the air pressure count as low on air, not yet as waterlogged."""
+WATERLOGGED_SHARE = 0.85
+"""Water share from which nearly no air is left, where the membrane's acceptance is not known."""
+ACCEPTANCE_SLACK = 0.05
+SURE_OF_RINGING = 0.8
+MODEL_FLOOR = 0.005
+"""Likelihood that remains for every level, because no model of the sound is sure of itself."""
+SELDOM_INVERTED = 0.1
+"""How much rarer an inverted picture is where gravity keeps the air on top: only a mix-up of the ends makes it."""
+
+BEFORE: dict[FindingCode, float] = {
+    "as expected": 0.46,
+    "low on air": 0.22,
+    "waterlogged": 0.14,
+    "more air than expected": 0.13,
+    "membrane failed": 0.05,
+}
+"""Probability of each finding before anything is known, of tanks that somebody has a reason to tap: own judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Charges:
+    """Charges that all hypotheses propose, with the posterior weight of each draw: (H * D,)."""
+
+    precharge_abs_pa: FloatArray
+    draw: NDArray[np.int64]
+    weight: FloatArray
+
+
+def rings_all_over(line: LineReading) -> bool:
+    """Whether the shell rings behind every mark, be it that there is no water or that a bag does not touch it."""
+    posterior = line.posterior
+    return line.misfit < 1.0 and posterior.p_all_air + posterior.p_no_contact >= SURE_OF_RINGING
+
+
+def line_speaks(line: LineReading) -> bool:
+    """Whether the line says enough of the level to be compared, though it may not name a state."""
+    return line.state != "not found" or line.narrows or (line.method != "none" and rings_all_over(line))
+
+
+def waterlogged_from(tank: Tank) -> float:
+    """Water share from which a tank counts as waterlogged."""
+    if tank.acceptance_share is None:
+        return WATERLOGGED_SHARE
+    return min(tank.acceptance_share + ACCEPTANCE_SLACK, WATERLOGGED_SHARE)
+
+
+def from_end(tank: Tank, depth: FloatArray | float) -> FloatArray:
+    """Distance of a depth from the water end, and back."""
+    return np.asarray(depth if tank.hanging else tank.shape.height_m - np.asarray(depth))
+
+
+def blind(tank: Tank, line: LineReading) -> tuple[float, float]:
+    """Distances from the water end of the first and of the last point: beyond them a boundary sounds like none."""
+    height = tank.shape.height_m
+    if line.point_depth_m.size == 0:
+        return 0.0, height
+    away = np.sort(from_end(tank, line.point_depth_m))
+    return float(np.clip(away[0], 0, height)), float(np.clip(away[-1], 0, height))
+
+
+def taken(tank: Tank, share: FloatArray) -> FloatArray:
+    """Water shares held back by the membrane's acceptance."""
+    return share if tank.acceptance_share is None else np.minimum(share, tank.acceptance_share)
+
+
+class LineLikelihood:
+    """The line's posterior with its prior taken off: 1 means that the taps say nothing."""
+
+    def __init__(self, line: LineReading, tank: Tank, prior: Prior) -> None:
+        posterior = line.posterior
+        cell = np.gradient(posterior.depth_m) if posterior.depth_m.size > 1 else np.ones(1)
+        even = prior.found * cell / cell.sum()
+        self._tank = tank
+        self._depth = posterior.depth_m
+        self._found = posterior.mass / even
+        # A boundary beyond the outermost points counts as all air or all water there, in the prior as in the posterior.
+        air, water = beyond_points(posterior.depth_m, line.point_depth_m, tank)
+        self.all_air = posterior.p_all_air / (prior.all_air + float(air @ even))
+        self.all_water = posterior.p_all_water / (prior.all_water + float(water @ even))
+        self.inverted = posterior.p_inverted / prior.inverted
+        # A line formed without that thought takes a bag that does not touch for no water.
+        self.no_contact = posterior.p_no_contact / prior.no_contact if prior.no_contact > 0 else self.all_air
+        self._first, self._last = blind(tank, line)
+
+    def rings(self, share: FloatArray, draws: Draws) -> NDArray[np.bool_]:
+        """(D,) whether all points ring for a water share a draw: the water ends before the first one."""
+        depth = boundary_depth_m(self._tank, share, draws.mixing) + draws.depth_error_m
+        return np.asarray((share <= 0.0) | (from_end(self._tank, depth) < self._first))
+
+    def of(self, share: FloatArray, draws: Draws) -> FloatArray:
+        """(D,) likelihood of the line for a water share a draw."""
+        tank = self._tank
+        depth = boundary_depth_m(tank, share, draws.mixing) + draws.depth_error_m
+        away = from_end(tank, depth)
+        value = np.interp(depth, self._depth, self._found)
+        value = np.where(away < self._first, np.maximum(value, self.all_air), value)
+        value = np.where(away > self._last, np.maximum(value, self.all_water), value)
+        value = np.where(share <= 0.0, self.all_air, np.where(share >= 1.0, self.all_water, value))
+        if tank.kind == "bladder":
+            value = (1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact
+        return np.asarray(value + MODEL_FLOOR)
+
+
+@dataclass(frozen=True, slots=True)
+class _Hypothesis:
+    """One story of the charge, D draws of each."""
+
+    code: FindingCode
+    charge_abs_pa: FloatArray
+    held: FloatArray
+    """Share of water that it leaves in the tank."""
+    possible: FloatArray
+    """1 where a draw belongs to the story, else 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What sound and readings leave of each finding."""
+
+    probabilities: dict[FindingCode, float]
+    harmless_loss: float
+    """Part of the probability of "low on air" whose loss is too small to harm."""
+    rings_if_right: float
+    """Probability, before the taps, that a tank with the right charge rings behind every point."""
+    lost_pa: float
+    """Loss of charge that would not show if the tank were called as expected: 95 % of right or low tanks lost less."""
+    charges: Charges
+    """The first D are the right ones."""
+    risen_pa: Interval | None
+    """On a hot visit the pressure to which a system with the right charge must have risen; None where not known."""
+
+
+def weigh(
+    case: Case,
+    likelihood: LineLikelihood,
+    reference: Reference,
+    draws: Draws,
+    rng: np.random.Generator,
+    air: Sequence[AirEstimate],
+) -> Weighed:
+    """Weigh the findings, and the charges that taps and readings leave possible."""
+    cut_off = np.arange(DRAWS) < CUT_OFF * DRAWS
+    hypotheses = _hypotheses(case, draw_reference(reference, draws, rng), draws, cut_off, rng)
+    right = hypotheses[0].charge_abs_pa
+    rise = Rise.of(filling_of(case, draws, rng), right)
+    logs: dict[FindingCode, FloatArray] = {}
+    best_fit = 0.0
+    for each in hypotheses:
+        fits = air_likelihood(each.charge_abs_pa, draws.charge_t_c, draws.volume_m3, air)
+        if each.code == "as expected":
+            fits = fits * rise.right
+        else:
+            # Cut off from the system, a tank has no part in the pressure.
+            apart = cut_off if each.code == "more air than expected" else np.zeros(DRAWS, dtype=bool)
+            fits = fits * np.where(apart, rise.as_right, rise.wrong(each.charge_abs_pa))
+        best_fit = max(best_fit, float(fits.mean()))
+        own = each.possible / max(float(each.possible.mean()), 1e-3)
+        logs[each.code] = BEFORE[each.code] * likelihood.of(each.held, draws) * own * fits / DRAWS
+    weights = {code: float(weight.sum()) for code, weight in logs.items()}
+    if case.tank.has_membrane:
+        before = BEFORE["membrane failed"] * (1.0 if case.tank.hanging else SELDOM_INVERTED)
+        weights["membrane failed"] = before * (likelihood.inverted + MODEL_FLOOR) * best_fit
+    total = sum(weights.values())
+    low = logs["low on air"]
+    harmless = float(low @ (1 - np.minimum(_lost(hypotheses[1], right) / GRAVE_LOSS_SHARE, 1.0) ** 2))
+    weight = np.concatenate(list(logs.values()))
+    charges = Charges(
+        np.concatenate([each.charge_abs_pa for each in hypotheses]),
+        np.tile(np.arange(DRAWS, dtype=np.int64), len(hypotheses)),
+        weight / weight.sum(),
+    )
+    return Weighed(
+        {code: weight / total for code, weight in weights.items()},
+        harmless / total,
+        float(np.mean(likelihood.rings(hypotheses[0].held, draws))),
+        _hidden_loss_pa(reference, draws, charges),
+        charges,
+        rise.expected_pa,
+    )
+
+
+def _hypotheses(
+    case: Case, right: FloatArray, draws: Draws, cut_off: NDArray[np.bool_], rng: np.random.Generator
+) -> list[_Hypothesis]:
+    """List the stories of the charge, the right one first and the low one second."""
+    tank, limit = case.tank, waterlogged_from(case.tank)
+    lowest = np.minimum(LEAST_AIR_SHARE * draws.atmospheric_pa, 0.8 * right)
+    upper = (1 - TOLERANCE_SHARE) * right
+    part = rng.uniform(size=DRAWS)
+    low = lowest + part * (upper - lowest)
+    gas_over_charge = (draws.gas_t_c + 273.15) / (draws.charge_t_c + 273.15)
+    # Half of the waterlogged tanks are full to the last drop, the others keep a little air.
+    full = np.where(part < 0.5, 1.0, limit + (1 - limit) * 2 * (part - 0.5))
+    logged = draws.pressure_abs_pa * np.maximum(1 - full, 0.002) / gas_over_charge
+    over = right * (1 + TOLERANCE_SHARE + rng.uniform(size=DRAWS) * OVERCHARGE_SPAN)
+    # A tank that is cut off holds no water, as with a charge of at least the pressure read.
+    over = np.where(cut_off, np.maximum(over, draws.pressure_abs_pa / gas_over_charge), over)
+
+    def share(charge: FloatArray) -> FloatArray:
+        return water_share(charge, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
+
+    every = np.ones(DRAWS)
+    return [
+        _Hypothesis("as expected", right, taken(tank, share(right)), every),
+        # Charges so low that the tank counts as waterlogged belong there, not to "low on air".
+        _Hypothesis("low on air", low, taken(tank, share(low)), np.where(share(low) < limit, 1.0, 0.0)),
+        _Hypothesis("waterlogged", logged, full, every),
+        _Hypothesis("more air than expected", over, taken(tank, share(over)), every),
+    ]
+
+
+def _lost(low: _Hypothesis, right: FloatArray) -> FloatArray:
+    """(D,) share of its air that a tank with these charges has lost."""
+    return 1 - low.charge_abs_pa / right
+
+
+def _hidden_loss_pa(reference: Reference, draws: Draws, charges: Charges) -> float:
+    """Loss below the reference that 95 % of the tanks that are right or low on air do not reach; at least 0."""
+    loss = reference.pressure_pa + np.tile(draws.atmospheric_pa, 2) - charges.precharge_abs_pa[: 2 * DRAWS]
+    order = np.argsort(loss)
+    reached = np.cumsum(charges.weight[: 2 * DRAWS][order])
+    if reached[-1] <= 0:
+        return 0.0
+    return max(float(loss[order][np.searchsorted(reached, 0.95 * reached[-1])]), 0.0)
