@@ -305,6 +305,8 @@ def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> Story | No
     if fault == "too small" and hot:
         return None  # A too small tank is met cold here: hot, its relief valve has already let the evidence go.
     share, pressure, shell = settle(_abs(charge), _abs(fill), _abs(relief), grown, (tank_c, charged))
+    if fault == "no water" and hot:
+        pressure = _abs(relief)  # cut off: nothing takes up the growth, and the relief valve holds the pressure
     mixing = float(rng.uniform(0.0, 1.0))
     truth = truth_from(rng, tank, fault, (charge, share, pressure, shell), (tank_c, water_c, hot), mixing)
     return Story(truth, fluid, system_m3, relief, fill, nominal, head_m, max_c, mixing)

@@ -9,9 +9,9 @@ p_water is on the true side of one half, counted for points more than half a spa
 where there is none). The boundary error is counted where the truth has a boundary on the line and the answer is not
 "cannot tell": the absolute distance of the median, in mm and in median spacings of the line; an answer "all air" or
 "all water" there counts as a boundary at the line's end. Coverage asks whether the 90 % interval holds the true
-boundary, for visits whose state is "found" in truth and answer. State right is counted where the answer is not "cannot
-tell". A failed tank (any fault but "healthy") called "as expected" is the error that matters most. The expected
-calibration error of p_water is over ten even bins.
+boundary, for visits whose state is "found" in truth and answer. State right is counted where the answer names a state
+and is not "cannot tell"; how often the line names none stands beside it. A failed tank (any fault but "healthy") called
+"as expected" is the error that matters most. The expected calibration error of p_water is over ten even bins.
 
 Records here are plain numbers, so that they travel between processes.
 """
@@ -351,8 +351,8 @@ MEASURES: dict[str, tuple[str, Measure]] = {
         _fraction(lambda s: s.covered is not None and not s.cannot_tell, lambda s: bool(s.covered)),
     ),
     "state_right": (
-        'state right when not "cannot tell"',
-        _fraction(lambda s: not s.cannot_tell, lambda s: s.said_state == s.state),
+        'state right when named and not "cannot tell"',
+        _fraction(lambda s: s.said_state != "not found" and not s.cannot_tell, lambda s: s.said_state == s.state),
     ),
     "finding_right": (
         'finding right when not "cannot tell"',
@@ -366,6 +366,7 @@ MEASURES: dict[str, tuple[str, Measure]] = {
         "healthy tanks called otherwise",
         _fraction(lambda s: s.fault == "healthy" and not s.cannot_tell, lambda s: s.said not in s.findings),
     ),
+    "not_named": ("line without a named state", _fraction(lambda _: True, lambda s: s.said_state == "not found")),
     "cannot_tell": ('"cannot tell"', _fraction(lambda _: True, lambda s: s.cannot_tell)),
     "calibration_error": ("expected calibration error of p_water", _ece),
     "seconds": ("time a visit, s, the tank's model included", _mean(lambda s: s.seconds)),

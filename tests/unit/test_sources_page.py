@@ -8,6 +8,7 @@ PAGE = (ROOT / "docs" / "sources.md").read_text(encoding="utf-8")
 MARKS = {"published text", "computed with library", "value from memory", "common practice, no source"}
 WITHOUT_VALUES = {
     "__init__.py",
+    "test_browser_microphone.py",  # a whole round with the browser listening
     "test_desk_round.py",  # a whole round on the pages over a sound path
     "test_frozen_lines.py",  # frozen scores of the project's own lines
     "test_live_round.py",  # a whole round over a sound path
