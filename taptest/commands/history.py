@@ -36,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Read, fit, and print, write or draw."""
     from taptest.commands.console import Bar, write_json, write_picture
+    from taptest.report.choices import usual_wording
     from taptest.report.trend_words import history_text
     from taptest.visit.history import history_json, read_history
 
@@ -43,7 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         write_json(history_json(history), arguments.json)
     if arguments.json != "-":
-        print(history_text(history), end="")
+        print(history_text(history, usual_wording()), end="")
     if arguments.out is not None:
         from taptest.report.trend_figure import history_picture
 

@@ -31,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Judge, and print or write the finding."""
     from taptest.commands.console import Bar, write_json
+    from taptest.report.choices import usual_wording
     from taptest.report.words import finding_text
     from taptest.visit.files import read_visit
     from taptest.visit.judged import judge_and_keep
@@ -42,5 +43,5 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         write_json(as_json(result), arguments.json)
     if arguments.json != "-":
-        print(finding_text(result), end="")
+        print(finding_text(result, usual_wording()), end="")
     return 0

@@ -126,7 +126,7 @@ def make_app(
     """Return the guarded pages over the visits below `root`; `names` are the hosts under which they answer."""
     app = Starlette(
         routes=list(ROUTES),
-        exception_handlers={HTTPException: error_page, TaptestError: error_page},
+        exception_handlers={HTTPException: error_page, TaptestError: error_page, Exception: error_page},
     )
     app.state.desk = Desk(root, way)
     return Guard(app, token, names, port)

@@ -121,11 +121,11 @@ GROUPS: tuple[Group, ...] = (
             Field("tank", "charged_at", "Temperature when charged"),
             Field("tank", "acceptance", "Most water it takes", "8 l, or 45 %"),
             Field("tank", "seam", "Seam below the top"),
-            Field("tank", "wall", "Thickness of the sheet"),
+            Field("tank", "wall", "Wall thickness"),
             Field(
                 "tank",
                 "head",
-                "Form of the ends",
+                "Shape of the heads",
                 type="choice",
                 choices=(
                     NOT_KNOWN,
@@ -163,7 +163,7 @@ GROUPS: tuple[Group, ...] = (
             Field("system", "volume", "Water in the system", "120 l, 30 gal"),
             Field("system", "max_temperature", "Highest temperature", "80 C, 180 F"),
             Field("system", "fluid", "Fluid", "water if left empty; like “propylene glycol 30 %”"),
-            Field("system", "altitude", "Height above the sea"),
+            Field("system", "altitude", "Height above sea level"),
         ),
     ),
     Group(

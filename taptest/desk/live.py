@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from taptest.desk.browser_sound import BROWSER, Feed, PageTones
-from taptest.errors import DeviceError, TaptestError, VisitError
+from taptest.errors import DeviceError, LineError, TaptestError, VisitError
 
 if TYPE_CHECKING:
     from taptest.capture.device import Microphone, SoundSystem, Source, Speaker
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from taptest.visit.files import Visit
 
 SAID = 4
+STOPPED = "Stopped. What was tapped is kept; the round can be gone on with at any time."
+"""The page's own words for it: those of the terminal speak of the command."""
 FLOOR_DB = -60.0
 
 
@@ -107,6 +109,8 @@ class Wish:
     practice: bool = True
     tones: bool = True
     estimate: bool = True
+    sparing: bool = False
+    """Whether to tap as few times as will do; needs the estimate."""
 
 
 class LiveRound:
@@ -235,6 +239,7 @@ class LiveRound:
         match event:
             case rounds.StageBegan(stage):
                 big, small = STAGE_WORDS.get(stage, ("", ""))
+                small = STOPPED if stage == "stopped" else small
                 self._put(stage=stage, big=big, small=small, number="", count=0, of=0, refused=0)
             case rounds.Next(stop, number, of):
                 self._go_to(stop, f"{number} of {of}")
@@ -322,6 +327,8 @@ class Rounds:
     def begin(self, ident: str, visit: "Visit", wish: Wish) -> LiveRound:
         """Begin a round, or take one up that was stopped. Raises `VisitError`, `LineError`, `DeviceError`."""
         from taptest.capture.estimate import Estimator
+        from taptest.capture.journal import read_log
+        from taptest.capture.notes import plan_from
         from taptest.capture.session import open_session
         from taptest.visit.meaning import meaning_of
         from taptest.visit.sweeps import sweeps_for
@@ -334,11 +341,12 @@ class Rounds:
                 )
             refuse_foreign(visit)
             meaning = meaning_of(visit.document, visit.source)
-            plan = plan_wished(wish, meaning.case.tank, meaning.units)
+            # A round that was begun keeps its plan, so what is typed anew is not looked at.
+            plan = plan_from(read_log(visit.folder)) or plan_wished(wish, meaning.case.tank, meaning.units)
             feed = Feed() if wish.microphone == BROWSER else None
             opener: Callable[[], Source] = feed.open if feed is not None else self.way.opener(wish.microphone)
             tones = PageTones(feed, on=wish.tones) if feed is not None else self.way.tones(on=wish.tones)
-            estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0]) if wish.estimate else None
+            estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0]) if plan.finer_limit else None
             session = open_session(
                 visit.folder, plan, opener, estimator=estimator, tones=tones, patient=feed is not None
             )
@@ -374,6 +382,10 @@ def plan_wished(wish: Wish, tank: "Tank", units: "Units") -> "Plan":
     """Return the plan that was wished for. Raises `LineError`, `QuantityError`."""
     from taptest.capture.plans import LEAVE_OUT, Wanted, plan_of
 
+    if wish.sparing and not wish.estimate:
+        raise LineError(
+            "Few taps need the estimate while tapping: it says where one more tells most. Tick both, or not this."
+        )
     names = {"first": "First mark", "last": "Last mark", "every": "Distance of marks", "taps": "Taps a point"}
     wanted = Wanted(
         first=wish.first,
@@ -383,5 +395,6 @@ def plan_wished(wish: Wish, tank: "Tank", units: "Units") -> "Plan":
         taps=wish.taps,
         finer="6" if wish.estimate else "0",
         practice=wish.practice,
+        sparing=wish.sparing,
     )
     return plan_of(wanted, tank, units, names)

@@ -170,14 +170,21 @@ def clean(text: str) -> str:
     return text.encode("utf-8", "replace").decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
 
 
+BROKE = (
+    "taptest itself failed here. What was kept before is untouched; what was just typed may have to be typed again. "
+    "The window in which taptest desk runs shows what happened."
+)
+
+
 def error_page(request: Request, error: Exception) -> Response:
     """Turn an error into a page that says it in its sentence."""
     if isinstance(error, HTTPException):
         status, sentence = error.status_code, str(error.detail)
         if sentence == HTTPStatus(status).phrase:
             sentence = {404: "There is no such page.", 405: "This page takes no such request."}.get(status, sentence)
+    elif not isinstance(error, TaptestError):
+        status, sentence = 500, BROKE  # the server writes down where it happened
     else:
-        assert isinstance(error, TaptestError), "registered for these"
         status = (
             404 if isinstance(error, NoSuchVisitError) else 409 if isinstance(error, ChangedMeanwhileError) else 422
         )

@@ -262,7 +262,7 @@ def _card(number: int, tap: "TapResult", lines: Drawn, rings: Rings | None) -> d
 def _said(tap: "TapResult") -> str:
     """Say in a few words what becomes of a tap."""
     if tap.by_hand is not None:
-        return "used by hand" if tap.tap.used else "not used by hand"
+        return "used by hand" if tap.tap.used else "refused by hand"
     if not tap.tap.used:
         return f"not used: {tap.tap.why_not}"
     return "belongs to no point" if tap.depth_m is None else "used"

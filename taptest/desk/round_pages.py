@@ -8,6 +8,7 @@ nothing is heard twice. They pass the same guard as every other request.
 import asyncio
 import json
 from collections.abc import AsyncIterator
+from typing import TYPE_CHECKING
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
@@ -19,6 +20,9 @@ from taptest.desk.render import Posted, desk_of
 from taptest.desk.visit_pages import heading
 from taptest.desk.visits import NoSuchVisitError
 from taptest.errors import DeviceError, TaptestError
+
+if TYPE_CHECKING:
+    from taptest.visit.files import Visit
 
 LOOK_S = 0.025
 """The page is told of changes forty times a second at most; the level comes twenty times a second."""
@@ -56,6 +60,7 @@ def begin(request: Request, form: Posted) -> Response:
         practice="practice" in form.texts,
         tones="tones" in form.texts,
         estimate="estimate" in form.texts,
+        sparing="sparing" in form.texts,
     )
     try:
         desk.rounds.begin(ident, found.visit, wish)
@@ -146,6 +151,16 @@ async def _stream(live: LiveRound) -> AsyncIterator[str]:
         quiet += LOOK_S
 
 
+def _in_inches(visit: "Visit") -> bool:
+    """Whether the marks that are proposed lie at inches."""
+    from taptest.visit.meaning import meaning_of
+
+    try:
+        return meaning_of(visit.document, visit.source).units.length in ("in", "ft in")
+    except TaptestError:
+        return False  # the form says elsewhere what is wrong with the visit
+
+
 def _live(request: Request) -> LiveRound:
     live = desk_of(request).rounds.of(request.path_params["ident"])
     if live is None:
@@ -166,5 +181,10 @@ def _form(request: Request, wish: Wish, trouble: str, status: int = 200) -> Resp
         trouble = trouble or str(error)
     except TaptestError as error:
         browser, trouble = "", trouble or str(error)
-    given = {"wish": wish, "inputs": inputs, "trouble": trouble, "browser": browser, "away": away}
+    if browser and not inputs and wish == Wish():
+        trouble = f"{trouble} Or let this browser listen, below."
+    given = {
+        "wish": wish, "inputs": inputs, "trouble": trouble, "browser": browser, "away": away,
+        "inches": _in_inches(found.visit),
+    }  # fmt: skip
     return desk.page("round_form.html", status, **heading(found), **given)

@@ -31,7 +31,7 @@ KNOWN: tuple[Field, ...] = (
     Field("size", "highest", "Highest pressure wanted", "from the relief valve's setting if left empty"),
     Field("size", "fluid", "Fluid", "water if left empty; like “propylene glycol 30 %”"),
     Field("size", "metal", "Pipes are of", type="choice", choices=(("steel", "steel"), ("copper", "copper"))),
-    Field("size", "altitude", "Height above the sea"),
+    Field("size", "altitude", "Height above sea level"),
 )
 GUESSED: tuple[Field, ...] = (
     Field("size", "output", "Heat output", "24 kW, 80000 Btu/h"),

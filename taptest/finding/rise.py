@@ -132,6 +132,17 @@ class Rise:
         return (1 - OTHERWISE - LATELY) * own + LATELY * self.as_right + OTHERWISE
 
     @property
+    def cut_off(self) -> float:
+        """Likelihood where the tank is cut off and takes up nothing: heated, the water rises to the relief setting.
+
+        As of a right tank where other tanks help or no setting is known: then the rise does not tell.
+        """
+        if self.filling is None or self.filling.others or self.filling.case.system.relief_pa is None:
+            return self.as_right
+        own = float(rise_likelihood(self.filling, np.full(DRAWS, np.inf)).mean())
+        return (1 - OTHERWISE - LATELY) * own + LATELY * self.as_right + OTHERWISE
+
+    @property
     def as_right(self) -> float:
         """Likelihood that the pressure is what a right tank shows."""
         return float(self.right.mean())

@@ -188,9 +188,8 @@ def weigh(
         if each.code == "as expected":
             fits = fits * rise.right
         else:
-            # Cut off from the system, a tank has no part in the pressure.
             apart = cut_off if each.code == "more air than expected" else np.zeros(DRAWS, dtype=bool)
-            fits = fits * np.where(apart, rise.as_right, rise.wrong(each.charge_abs_pa))
+            fits = fits * np.where(apart, rise.cut_off, rise.wrong(each.charge_abs_pa))
         best_fit = max(best_fit, float(fits.mean()))
         own = each.possible / max(float(each.possible.mean()), 1e-3)
         logs[each.code] = BEFORE[each.code] * likelihood.of(each.held, draws) * own * fits / DRAWS

@@ -33,6 +33,8 @@ from taptest.visit.truth import VisitTruth
 HERE = Path(__file__).parent
 TEMPLATE = HERE / "page.typ"
 FONTS = HERE / "fonts"
+AIR_VALVE = "water at the air valve"
+"""The observation that shows a failed membrane without any sound."""
 LONGEST_LINE = 90
 LONGEST_TEXT = 420
 """Letters of a typed text that the page shows; the visit holds the rest."""
@@ -250,7 +252,9 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             "sentence": judgement.sentence,
             "confidence": [
                 f"{texts.CONFIDENCE}: ",
-                texts.CONFIDENCE_WORDS.get(judgement.confidence, judgement.confidence),
+                texts.CONFIDENCE_SEEN
+                if _seen_broken(result)
+                else texts.CONFIDENCE_WORDS.get(judgement.confidence, judgement.confidence),
             ],
         },
         "results": [*(list(row) for row in figure_rows(result)), [texts.TAPS, _taps(result)]],
@@ -285,7 +289,16 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
 def _taps(result: VisitResult) -> str:
     used = sum(point.taps_used for point in result.points)
     rejected = sum(point.taps_rejected for point in result.points)
-    return texts.TAPS_WORDS.format(used=used, rejected=rejected, points=len(result.points))
+    return texts.TAPS_WORDS.format(used=used, rejected=rejected, points=_counted(len(result.points), "point"))
+
+
+def _counted(count: int, what: str) -> str:
+    return (texts.ONE if count == 1 else texts.MANY)[what].format(count=count)
+
+
+def _seen_broken(result: VisitResult) -> bool:
+    """Tell whether the finding was seen at the air valve rather than heard."""
+    return result.judgement.code == "membrane failed" and result.case.observations.get(AIR_VALVE) == "yes"
 
 
 def _causes(result: VisitResult) -> list[list[str] | str]:
@@ -368,7 +381,9 @@ def _extras(result: VisitResult, sources: Sources, typed: _Typed) -> Rows:
         verdicts = [decision.verdict for decision in document.by_hand]
         reasons = "; ".join(dict.fromkeys(" ".join(decision.why.split()) for decision in document.by_hand))
         words = texts.BY_HAND_WORDS.format(
-            refused=verdicts.count("refuse"), used=verdicts.count("use"), reasons=typed(reasons, most=LONGEST_TEXT)
+            refused=_counted(verdicts.count("refuse"), "tap"),
+            used=verdicts.count("use"),
+            reasons=typed(reasons, most=LONGEST_TEXT),
         )
         rows.append([texts.BY_HAND, words])
     rows.append([texts.WORK, typed(document.as_left.work, most=LONGEST_TEXT)])
@@ -401,7 +416,7 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "intro": "" if result.case.tank.kind == "open" else texts.CUSTOMER_INTRO,
         "finding": {
             "name": found,
-            "sentence": texts.SURE_WORDS.get(judgement.confidence, ""),
+            "sentence": texts.SURE_SEEN if _seen_broken(result) else texts.SURE_WORDS.get(judgement.confidence, ""),
             "confidence": ["", ""],
         },
         "means": means,
@@ -431,12 +446,11 @@ def _plain_words(result: VisitResult, document: Document) -> tuple[str, str, Seq
     found, means, steps = texts.CUSTOMER_FOUND[code], texts.CUSTOMER_MEANS[code], texts.CUSTOMER_NEXT[code]
     if code == "too small" and case.parallel:
         found, means = texts.CUSTOMER_FOUND_SMALL_TOGETHER, texts.CUSTOMER_MEANS_SMALL_TOGETHER
-    at_valve = case.observations.get("water at the air valve")
-    if code == "membrane failed" and at_valve == "yes":
-        return texts.CUSTOMER_FOUND_BROKEN, texts.CUSTOMER_MEANS_BROKEN, steps[1:]
+    if _seen_broken(result):
+        return texts.CUSTOMER_FOUND_BROKEN, texts.CUSTOMER_MEANS_BROKEN, texts.CUSTOMER_NEXT_BROKEN
     if code in ("low on air", "waterlogged") and not case.tank.has_membrane:
         means, steps = texts.CUSTOMER_MEANS_PLAIN, texts.CUSTOMER_NEXT_PLAIN
-    elif at_valve == "no":
+    elif case.observations.get(AIR_VALVE) == "no":
         steps = texts.CUSTOMER_NEXT_NO_WATER.get(code, steps)
     if code in texts.CUSTOMER_FOUND_BEFORE and _charged(document):
         found = texts.CUSTOMER_FOUND_BEFORE[code]
@@ -456,7 +470,7 @@ def _plain_unchecked(result: VisitResult, document: Document) -> list[str]:
     if case.tank.kind == "open":
         return []
     seen = case.observations
-    left = [words["membrane"]] if case.tank.has_membrane and "water at the air valve" not in seen else []
+    left = [words["membrane"]] if case.tank.has_membrane and AIR_VALVE not in seen else []
     left += [words["charge"]] if case.tank.has_membrane and not _charged(document) else []
     left += [words["relief"]] if "valve drips at" not in seen else []
     left += [words["gauge"]] if "second gauge" not in seen else []

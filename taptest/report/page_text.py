@@ -39,6 +39,7 @@ CONFIDENCE_WORDS: Final[dict[str, str]] = {
     "low": "low. Take it as a lead, and make the next check before acting on it.",
     "cannot tell": "none. The taps do not carry a finding; the next check does more.",
 }
+CONFIDENCE_SEEN: Final = "high. Water at the air valve shows it, whatever the taps say."
 
 READINGS: Final = "Readings"
 AS_FOUND: Final = "as found"
@@ -58,7 +59,7 @@ HEAD: Final = "Height above tank"
 VOLUME: Final = "System holds"
 FLUID: Final = "Fluid"
 BY_HAND: Final = "Decided by hand"
-BY_HAND_WORDS: Final = "{refused} taps refused, {used} used: {reasons}"
+BY_HAND_WORDS: Final = "{refused} refused, {used} used: {reasons}"
 WORK: Final = "Work done"
 NOTES: Final = "Notes"
 OBSERVED: Final = "Observed"
@@ -72,7 +73,9 @@ LOG_WORDS: Final = "{count} readings, {first} to {last}"
 
 RESULTS: Final = "By the taps"
 TAPS: Final = "Taps"
-TAPS_WORDS: Final = "{used} used, {rejected} rejected, {points} points"
+TAPS_WORDS: Final = "{used} used, {rejected} rejected, {points}"
+ONE: Final = {"tap": "1 tap", "point": "1 point"}
+MANY: Final = {"tap": "{count} taps", "point": "{count} points"}
 KNOWN_LEVEL: Final = "Known level"
 TRUTH: Final = "Truth"
 TRUTH_SIMULATED: Final = "In this simulated visit {truth}."
@@ -133,6 +136,7 @@ SURE_WORDS: Final[dict[str, str]] = {
     "low": "This is no more than a lead, and the next check will confirm it or not.",
     "cannot tell": "",
 }
+SURE_SEEN: Final = "This was seen at the air valve, so it does not hang on the sound."
 
 CUSTOMER_FOUND: Final[dict[FindingCode, str]] = {
     "as expected": "By sound and readings, the expansion tank works as it should.",
@@ -244,6 +248,7 @@ CUSTOMER_NEXT_NO_WATER: Final[dict[FindingCode, tuple[str, ...]]] = {
         "Until then, watch the pressure, and call us if it climbs toward the red mark.",
     ),
 }
+CUSTOMER_NEXT_BROKEN: Final = ("The tank is replaced, with the heating cold and off.",)
 CUSTOMER_NEXT_PLAIN: Final = (
     "With the heating cold and off, the tank is shut off and drained while air comes in, and then tapped again.",
     "Until then, watch the pressure, and call us if it climbs toward the red mark.",

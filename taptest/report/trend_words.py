@@ -4,6 +4,7 @@ import textwrap
 
 from taptest.finding.records import Bound, Interval
 from taptest.quantities import Kind, Units
+from taptest.report.wording import Wording, worded
 from taptest.report.words import WIDTH, spread
 from taptest.visit.history import History, PastVisit
 from taptest.visit.trend import HORIZON_YEARS
@@ -11,18 +12,22 @@ from taptest.visit.trend import HORIZON_YEARS
 SURE = 0.9
 
 
-def history_text(history: History) -> str:
-    """Return the whole history in the user's units, ending in a line break."""
+def history_text(history: History, wording: Wording = "us") -> str:
+    """Return the whole history in the user's units and the words of their country, ending in a line break."""
+
+    def said(sentence: str, mark: str = "") -> list[str]:
+        return _wrapped(worded(sentence, wording), mark)
+
     place = f", {history.site}" if history.site else ""
     simulated = " (simulated data)" if any(past.simulated for past in history.visits) else ""
-    lines = [f"{history.tank or 'Tank without a name'}{place}{simulated}", ""]
+    lines = [f"{history.tank or worded('Tank without a name', wording)}{place}{simulated}", ""]
     if reference := reference_sentence(history):
-        lines += [*_wrapped(reference), ""]
+        lines += [*said(reference), ""]
     for past in history.visits:
-        lines += _visit(past, history.units)
-    lines += ["", *(line for sentence in trend_sentences(history) for line in _wrapped(sentence))]
+        lines += _visit(past, history.units, wording)
+    lines += ["", *(line for sentence in trend_sentences(history) for line in said(sentence))]
     if history.notes:
-        lines += ["", "Not done", *(line for note in history.notes for line in _wrapped(note, "- "))]
+        lines += ["", "Not done", *(line for note in history.notes for line in said(note, "- "))]
     return "\n".join(lines) + "\n"
 
 
@@ -42,7 +47,9 @@ def trend_sentences(history: History) -> tuple[str, ...]:
         return ("There is no trend yet.",)
     if not trend.fits:
         return ("The visits show no trend: their charges lie on no line.",)
-    said = [_loss(history), f"Charge as last left: {one_sided(units, trend.charge_now_pa, trend.charge_bound)}."]
+    last = history.visits[-1].day.isoformat()
+    charge = one_sided(units, trend.charge_now_pa, trend.charge_bound)
+    said = [_loss(history), f"Charge by the trend after the last visit, {last}: {charge}."]
     if history.margin is not None:
         said.append(_margin(history))
         if count := len(history.case.parallel):
@@ -80,7 +87,13 @@ def _margin(history: History) -> str:
     margin, trend = history.margin, history.trend
     assert margin is not None
     assert trend is not None
-    below = f"below a charge of about {history.units.show('pressure', margin.critical_pa.median)}"
+    critical_pa = margin.critical_pa.median
+    # A charge below zero is one that nobody could read: less air than fills the tank at no pressure.
+    below = (
+        f"below a charge of about {history.units.show('pressure', critical_pa)}"
+        if critical_pa > 0
+        else "once hardly any air is left"
+    )
     if margin.p_gone > SURE:
         return f"The margin to the relief setting is gone ({below})."
     if margin.p_within < 1 - SURE:
@@ -101,10 +114,10 @@ def _margin(history: History) -> str:
     )
 
 
-def _visit(past: PastVisit, units: Units) -> list[str]:
+def _visit(past: PastVisit, units: Units, wording: Wording) -> list[str]:
     """Say one visit: what was found, and what was left where that differs."""
-    found = [past.finding, *found_words(past, units)]
-    lines = _hanging(past.day.isoformat(), "as found: " + "; ".join(found))
+    found = "; ".join([past.finding, *found_words(past, units)])
+    lines = _hanging(past.day.isoformat(), "as found: " + worded(found, wording))
     said = ([past.work.rstrip(".")] if past.work else []) + left_words(past, units)
     return lines + (_hanging("", "as left: " + "; ".join(said)) if said else [])
 

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 
 from taptest.finding.records import Bound, Cause, Interval
 from taptest.quantities import Kind, Units
+from taptest.report.wording import Wording, worded
 from taptest.visit.result import PointResult, VisitResult
 
 WIDTH = 100
@@ -21,21 +22,27 @@ CAUTION = (
 )
 
 
-def finding_text(result: VisitResult) -> str:
-    """Return the whole finding in the user's units, ending in a line break."""
+def finding_text(result: VisitResult, wording: Wording = "us") -> str:
+    """Return the whole finding in the user's units and the words of their country, ending in a line break."""
+
+    def said(texts: Iterable[str]) -> list[str]:
+        return [worded(text, wording) for text in texts]
+
     judgement = result.judgement
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
     simulated = " (simulated data)" if result.simulated else ""
-    lines = [f"{result.name or 'Tank without a name'}{day}{simulated}", "", judgement.code.upper()]
-    lines += _wrapped(judgement.sentence)
+    name = result.name or worded("Tank without a name", wording)
+    lines = [f"{name}{day}{simulated}", "", judgement.code.upper()]
+    lines += _wrapped(worded(judgement.sentence, wording))
     if judgement.code != "cannot tell":
         lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
-    lines += ["", *_figures(result)]
-    lines += _section("Why", (*judgement.reasons, *result.remarks))
-    lines += _section("Possible causes if the relief valve opens, likeliest first", cause_lines(judgement.causes))
-    lines += _section("Next", judgement.next_checks)
-    lines += _section("Not checked", (*judgement.not_checked, *result.assumptions))
-    lines += ["", "Points", *_points(result), "", *_wrapped(CAUTION)]
+    lines += ["", *said(_figures(result))]
+    lines += _section("Why", said((*judgement.reasons, *result.remarks)))
+    causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
+    lines += _section(causes, said(cause_lines(judgement.causes)))
+    lines += _section("Next", said(judgement.next_checks))
+    lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
+    lines += ["", "Points", *said(_points(result)), "", *_wrapped(worded(CAUTION, wording))]
     return "\n".join(lines) + "\n"
 
 

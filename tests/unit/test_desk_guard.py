@@ -10,9 +10,13 @@ from pathlib import Path
 
 import httpx2
 import pytest
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.testclient import TestClient
 
 from taptest.desk import guard
-from tests.made_desk import BASE, PORT, TOKEN, Pages, make_shelf, pages
+from taptest.desk.app import make_app
+from tests.made_desk import BASE, PORT, TOKEN, Arrays, Pages, make_shelf, pages
 
 GETS = ("/", "/new", "/unpack", "/fresh", "/visits.csv", "/static/desk.css", "/static/desk.js", "/no-such-page")
 
@@ -167,3 +171,19 @@ def test_the_port_is_that_of_this_computer_only() -> None:
             open_port(port)
     with pytest.raises(StorageError, match="--port"):
         open_port(99_999)
+
+
+def test_what_nobody_foresaw_is_said_on_a_page_that_leads_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(request: Request) -> Response:
+        raise ZeroDivisionError("a fault")
+
+    monkeypatch.setattr("taptest.desk.size_pages.size_form", fail)
+    guarded = make_app(tmp_path, TOKEN, PORT, Arrays())
+    with TestClient(guarded, base_url=BASE, raise_server_exceptions=False) as client:
+        client.get(f"/?token={TOKEN}")
+        answer = client.get("/size")
+    assert answer.status_code == 500
+    assert "taptest itself failed here" in answer.text
+    assert "To the visits" in answer.text
+    assert "a fault" not in answer.text
+    assert "content-security-policy" in answer.headers

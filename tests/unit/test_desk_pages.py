@@ -634,7 +634,7 @@ def test_taps_beside_the_line_are_shown_and_decided_about(client: Pages, root: P
     (kept,) = document(root).by_hand
     assert (kept.file, kept.why) == ("sound/mark.wav", "The striker slipped.")
     page = shown(client, f"{walk}/others")
-    assert "Tap 3: <span>not used by hand" in page
+    assert "Tap 3: <span>refused by hand" in page
     assert "“The striker slipped”" in shown(client, walk)
     form |= {"verdict": "back"}
     assert client.send_form(f"{walk}/others/decide", data=form).status_code == 303

@@ -185,3 +185,28 @@ def test_the_running_boundary_is_shown_among_the_marks(root: Path) -> None:
         now = live.snapshot()
         assert now["estimate"] == "So far the sound changes near 75 mm."
         assert now["change"] == {"from": 0.061, "to": 0.092, "text": "change between 61 mm and 92 mm"}
+
+
+def test_few_taps_begin_with_every_third_mark_and_need_the_estimate(root: Path) -> None:
+    wish = {**WISH, "last": "350 mm", "sparing": "yes"}
+    for client in opened(root, 1, 1):
+        where = new(client)
+        refused = client.send_form(f"{where}/round", data=wish)
+        assert refused.status_code == 422
+        assert "need the estimate" in refused.text
+        assert client.send_form(f"{where}/round", data={**wish, "estimate": "yes"}).status_code == 303
+        (live,) = client.desk.rounds._rounds.values()
+        plan = live._session.round.plan
+        assert plan.sparing
+        assert [mark["text"] for mark in live.snapshot()["marks"]] == ["50 mm", "150 mm", "200 mm", "250 mm", "350 mm"]
+        live.press("stop")
+        assert live.wait(20)
+        again = client.get(f"{where}/round?again=yes").text
+        assert "keeps its marks" in again
+        assert 'name="first"' not in again
+        # Taken up without the estimate's tick, which the form does not show any more: the plan that was begun holds.
+        assert client.send_form(f"{where}/round", data={"microphone": "array"}).status_code == 303
+        (live,) = client.desk.rounds._rounds.values()
+        assert live._session.round.plan == plan
+        live.press("stop")
+        assert live.wait(20)

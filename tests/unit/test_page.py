@@ -218,6 +218,8 @@ def test_decisions_by_hand_are_owned_up_to() -> None:
     ]
     text = words_of(made_page("report", made_up(), made_sources(made_document(by_hand=decisions))))
     assert "2 taps refused, 1 used: a door fell shut; clean to the ear" in text
+    text = words_of(made_page("report", made_up(), made_sources(made_document(by_hand=decisions[:1]))))
+    assert "1 tap refused, 0 used: a door fell shut" in text
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -353,6 +355,8 @@ def test_a_proven_failure_is_said_as_such_to_the_customer() -> None:
     assert page_text.CUSTOMER_FOUND["membrane failed"] in words_of(made_page("customer", result, made_sources()))
     text = words_of(made_page("customer", proven, made_sources()))
     assert page_text.CUSTOMER_FOUND_BROKEN in text
+    assert page_text.SURE_SEEN in text
+    assert page_text.CONFIDENCE_SEEN in words_of(made_page("report", proven, made_sources()))
     assert page_text.CUSTOMER_NOT_CHECKED["membrane"] not in text
 
 

@@ -109,3 +109,13 @@ def test_what_is_not_known_is_left_out() -> None:
     assert text.startswith("Tank without a name")
     for word in ("Expected", "Water held", "Pre-charge", "When hot", "Possible causes"):
         assert f"\n{word}" not in text
+
+
+def test_words_follow_the_country_but_not_what_was_typed() -> None:
+    result = replace(made_up(), name="Expansion tank 2")
+    us, uk = finding_text(result), finding_text(result, "uk")
+    assert "relief valve" in us
+    assert "relief valve" not in uk
+    assert "safety valve" in uk
+    assert uk.startswith("Expansion tank 2")
+    assert all(len(line) <= WIDTH for line in uk.splitlines() if not line.startswith("When hot"))
