@@ -1,7 +1,8 @@
 """A visit that cannot be read, and the ways to mend it on its page.
 
-A document that is not one is mended as text: what was typed stays until it is one. A sound file that is missing is
-brought back under its name, or its points are left out. Nothing is changed that the user did not ask for.
+A document that is not one is mended as text: what was typed stays until it is one. A sound file that is missing, or
+that holds no sound, is brought back under its name, or its points are left out. Nothing is changed that the user did
+not ask for.
 """
 
 import shutil
@@ -89,7 +90,7 @@ def _bring(folder: Path, missing: Sequence[str], sent: "Sent") -> str:
     name = next((name for name in missing if PurePosixPath(name).name.casefold() == called.casefold()), None)
     if name is None:
         wanted = ", ".join(PurePosixPath(name).name for name in missing) or "none"
-        raise VisitError(f"No missing file is called “{called[:80]}”. Missing: {wanted}.")
+        raise VisitError(f"No file that is wanted is called “{called[:80]}”. Wanted: {wanted}.")
     target = folder.joinpath(*name.split("/"))
     if not target.parent.resolve().is_relative_to(folder.resolve()):
         raise VisitError(f"The place of {name} leads out of the visit by a link. Take the link away first.")
@@ -102,6 +103,9 @@ def _bring(folder: Path, missing: Sequence[str], sent: "Sent") -> str:
         except TaptestError as error:
             raise type(error)(str(error).replace(str(laid), called).replace(laid.name, called)) from error
         disk.make_folder(target.parent)
+        if target.exists():  # it cannot be read, but it is not for us to throw it away
+            with disk.storage_errors("rename", target):
+                target.replace(target.with_name(f"{target.name}.unreadable"))
         disk.copy_file(laid, target)
     return name
 

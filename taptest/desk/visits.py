@@ -15,7 +15,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from taptest.errors import TaptestError, VisitError
+from taptest.errors import RecordingError, TaptestError, VisitError
 
 if TYPE_CHECKING:
     from taptest.visit.files import Visit
@@ -140,12 +140,15 @@ class Visits:
         return read_document(self.text(ident)[0], str(self.folder(ident) / DOCUMENT))
 
     def missing(self, ident: str) -> tuple[str, ...]:
-        """Name the sound files that a visit's document names and that are not there. Raises as `document`."""
+        """Name the sound files that a visit's document names and that are not there, or hold no sound that can be read.
+
+        Raises as `document`.
+        """
         from taptest.visit.files import sound_files
 
         folder = self.folder(ident)
         return tuple(
-            name for name in sound_files(self.document(ident)) if not folder.joinpath(*name.split("/")).exists()
+            name for name in sound_files(self.document(ident)) if not _sounds(folder.joinpath(*name.split("/")))
         )
 
     def mend(self, ident: str, text: str, mark: str) -> None:
@@ -190,3 +193,14 @@ def plain_name(text: str) -> str:
     """Return a text as a part of a folder's name that every system takes: small letters, digits, hyphens."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
+
+
+def _sounds(path: Path) -> bool:
+    """Whether a file is there and holds sound."""
+    from taptest.sound.recording import open_recording
+
+    try:
+        open_recording(path)
+    except RecordingError:
+        return False
+    return True

@@ -19,6 +19,7 @@ UK: tuple[tuple[str, str], ...] = (
     ("fill valve", "filling loop"),
     ("with the fill open", "with the filling loop open"),
     ("heat off, fill", "heat off, filling loop"),
+    ("heat off and fill closed", "heat off and the filling loop closed"),
     ("mains expansion through the fill", "mains expansion through the filling loop"),
     ("relief valve", "safety valve"),
     ("relief setting", "safety valve's setting"),

@@ -433,6 +433,21 @@ def test_a_missing_recording_is_brought_back_or_left_out(client: Pages, root: Pa
     assert [point.position_mm for point in document(root).points] == [45, 135, 180, 225, 270]
 
 
+def test_a_file_that_is_no_sound_is_mended_like_one_that_is_missing(client: Pages, root: Path) -> None:
+    sound = root / "cellar" / "sound" / "p02.wav"
+    content = sound.read_bytes()
+    sound.write_bytes(b"no sound at all")
+    page = shown(client, f"{VISIT}/mend")
+    assert "cannot be read as sound" in page
+    assert "sound/p02.wav" in page
+    assert "sound/p01.wav" not in page.partition("<textarea")[0]
+    answer = client.send_form(f"{VISIT}/mend/sound", files=[("files", ("p02.wav", content, "audio/wav"))])
+    assert answer.status_code == 303
+    assert sound.read_bytes() == content
+    assert sound.with_name("p02.wav.unreadable").read_bytes() == b"no sound at all"
+    assert "cannot be read as sound" not in shown(client, f"{VISIT}/mend")
+
+
 def test_nothing_is_brought_where_a_link_leads_out(client: Pages, root: Path, tmp_path: Path) -> None:
     shutil.move(root / "cellar" / "sound", tmp_path / "elsewhere")
     content = (tmp_path / "elsewhere" / "p02.wav").read_bytes()

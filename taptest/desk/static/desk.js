@@ -43,6 +43,15 @@ if (errors) errors.focus();
 let leaving = false;
 window.addEventListener("beforeunload", () => { leaving = true; });
 
+// Whoever is typing a search, or goes through the page by the keyboard, keeps the place.
+const anew = (list) => {
+  if (document.activeElement === document.body) { location.reload(); return; }
+  const link = document.createElement("a");
+  link.href = location.href;
+  link.textContent = "The folder holds something new: show it";
+  list.append(" ", link);
+};
+
 const list = document.querySelector("[data-fresh]");
 if (list) {
   const looking = list.querySelector("[data-looking]");
@@ -50,7 +59,7 @@ if (list) {
   fetch(list.dataset.fresh)
     .then((answer) => answer.json())
     .then((found) => {
-      if (found.changed && !leaving) location.reload();
+      if (found.changed && !leaving) anew(list);
       else if (looking) looking.textContent = "There is no visit on this shelf yet.";
     })
     .catch(() => { if (looking) looking.textContent = "The folder could not be read."; });
