@@ -75,6 +75,9 @@ def heard(
         no_contact = (1 - touches) * share[state]
         share[state] *= touches
     bell = np.ones_like(grid)
+    turned_over = share["inverted"] >= 0.5
+    if turned_over and depth_m is None:
+        depth_m = height / 2
     if depth_m is not None:
         bell = np.exp(-0.5 * ((grid - depth_m) / sd_m) ** 2) + 1e-9
     posterior = BoundaryPosterior(
@@ -89,6 +92,8 @@ def heard(
     named: BoundaryState = "not found"
     if state in ("found", "all air", "all water") and not no_contact:
         named = state  # type: ignore[assignment]
+    if turned_over and misfit < 1.0:
+        named = "found"
     found = named == "found"
     return LineReading(
         state=named,
@@ -99,4 +104,5 @@ def heard(
         point_depth_m=points,
         misfit=misfit,
         notes=notes,
+        inverted=found and turned_over,
     )

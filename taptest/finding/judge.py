@@ -137,6 +137,9 @@ CONTRADICTIONS: dict[tuple[str, str], str] = {
 }
 """Observations that forbid "as expected", with the clause that says so."""
 
+INVERTED = "the shell rings at the water end and is dull at the air end"
+"""What an inverted picture sounds like, a clause."""
+
 _SOUND_OF: dict[FindingCode, str] = {
     "as expected": "as expected",
     "too small": "as expected",
@@ -220,7 +223,12 @@ def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Map
 
 
 def _picture(tank: Tank, line: LineReading) -> _Verdict | None:
-    """Read the picture by itself: inverted, two boundaries, a level across a lying diaphragm tank."""
+    """Read the picture by itself: inverted, two boundaries, a level across a lying diaphragm tank.
+
+    A line unlike anything the model makes shows no picture at all.
+    """
+    if line.misfit >= 1.0:
+        return None
     inverted, two = line.posterior.p_inverted, line.posterior.p_two
     if tank.sideways and (line.state == "found" or inverted >= SURE_OF_PICTURE):
         sure = max(line.posterior.p_found, inverted)
@@ -248,8 +256,7 @@ def _picture(tank: Tank, line: LineReading) -> _Verdict | None:
     return None
 
 
-def _inverted(tank: Tank, probability: float) -> _Verdict:
-    clause = "the shell rings at the water end and is dull at the air end"
+def _inverted(tank: Tank, probability: float, clause: str = INVERTED) -> _Verdict:
     if not tank.has_membrane:
         return _Verdict(
             "cannot tell",
@@ -353,6 +360,11 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
         if comparison.probabilities["as expected"] < FINE_ENOUGH or unfit is not None:
             return _open_between(case, line, chances)
         return _where_it_should_be(line, comparison, observed, best)
+    if best == "membrane failed":
+        # The taps alone are not sure of the picture; the readings, which no level fits, make it so.
+        return _inverted(
+            case.tank, comparison.probabilities[best], f"by taps and readings together it is likeliest that {INVERTED}"
+        )
     return _Verdict(best, comparison.probabilities[best])
 
 

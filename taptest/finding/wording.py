@@ -10,10 +10,11 @@ from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
-from taptest.finding.weigh import rings_all_over
+from taptest.finding.weigh import line_speaks, rings_all_over
+from taptest.line.boundary import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
-from taptest.tank.kinds import what_taps_cannot_show, what_taps_show
+from taptest.tank.kinds import line_shows_share, what_taps_cannot_show, what_taps_show
 from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
@@ -114,11 +115,26 @@ def _level(story: Story) -> str:
         return "the shell rings all over"
     if line.state == "all water":
         return "the shell is dull all over"
-    if line.depth_m is None and line.narrows:
-        return "the taps narrow down where the water ends"
     if line.depth_m is None:
-        return "the water's end was not found"
+        return _span_of_level(story) if line.narrows else "the water's end was not found"
+    if line.inverted:
+        return f"the picture is inverted, with the change of sound {story.show('length', line.depth_m)} below the top"
     return f"the water ends {story.show('length', line.depth_m)} below the top"
+
+
+def _span_of_level(story: Story) -> str:
+    """Between which heights the water ends, as a clause, where the taps do not tell it more closely."""
+    tank = story.case.tank
+    span = level_span_m(story.line.posterior, tank)
+    if span is None:
+        return "the water's end was not found"
+    top, bottom = span
+    at_top, at_bottom = top <= 0.0, bottom >= tank.shape.height_m
+    if not at_top and not at_bottom:
+        return f"the water ends {story.span('length', Interval(top, top, bottom))} below the top"
+    place = story.show("length", bottom if at_top else top)
+    side = "at most" if at_top == tank.hanging else "at least"
+    return f"the water reaches {side} {'down' if tank.hanging else 'up'} to {place} below the top"
 
 
 def _should(story: Story) -> str:
@@ -196,8 +212,7 @@ def _more_air(story: Story) -> str:
     return (
         f"The tank holds more air than expected: {_level(story)}, though at {story.pressure} with {story.charge}"
         f" it should hold about {story.show('volume', expected.water_m3.median)} of water; it is over-charged or cut"
-        " off"
-        " from the system."
+        " off from the system."
     )
 
 
@@ -208,8 +223,7 @@ def _too_small(story: Story) -> str:
     return (
         f"The charge is right, but {small} too small: at {story.show('temperature', forecast.temperature_c)} the"
         f" pressure comes to about {story.show('pressure', forecast.hot_pressure_pa.median)}, and the relief valve is"
-        " set"
-        f" to {story.show('pressure', story.case.system.relief_pa)}."
+        f" set to {story.show('pressure', story.case.system.relief_pa)}."
     )
 
 
@@ -434,7 +448,7 @@ def _missing_for_forecast(story: Story) -> str:
         return f"{' and '.join(missing)} {'are' if len(missing) > 1 else 'is'} not known"
     if readings.water_temperature_c is None and is_hot(story.case) is not False:
         return "the water's temperature is not known"
-    if story.line.state == "not found":
+    if not line_speaks(story.line) or story.line.inverted or not line_shows_share(story.case.tank):
         return "the taps do not show how much air the tank holds"
     if readings.pressure_pa is not None and readings.pressure_pa < NO_PRESSURE_PA:
         return "without pressure the taps do not show how much air the tank holds"

@@ -339,7 +339,16 @@ def _state(posterior: BoundaryPosterior, misfit: float, wide: bool) -> BoundaryS
 
 
 def _narrows(posterior: BoundaryPosterior, tank: Tank) -> bool:
-    """Whether 90 % of where the water may end, all air and all water counted as the ends, is not most of the shell."""
+    """Whether the span of the level is not most of the shell."""
+    span = level_span_m(posterior, tank)
+    return span is not None and span[1] - span[0] <= TOO_WIDE * tank.shape.height_m
+
+
+def level_span_m(posterior: BoundaryPosterior, tank: Tank) -> tuple[float, float] | None:
+    """Depths (m) between which the water ends with 90 % probability, all air and all water counted as the shell's ends.
+
+    The upper one first. None where inverted pictures and two boundaries leave too little probability to the levels.
+    """
     G = posterior.depth_m.size
     levels = posterior.mass + posterior.p_no_contact / G
     levels = levels if tank.hanging else levels[::-1]
@@ -347,9 +356,10 @@ def _narrows(posterior: BoundaryPosterior, tank: Tank) -> bool:
     reached = posterior.p_all_air + np.cumsum(levels)
     total = reached[-1] + posterior.p_all_water
     if total < SURE_ENOUGH:
-        return False
+        return None
     ends = np.interp(np.array([0.05, 0.95]) * total, reached, away, left=0.0, right=tank.shape.height_m)
-    return bool(np.ptp(ends) <= TOO_WIDE * tank.shape.height_m)
+    first, last = float(ends[0]), float(ends[1])
+    return (first, last) if tank.hanging else (tank.shape.height_m - last, tank.shape.height_m - first)
 
 
 def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_model: bool) -> str:

@@ -136,22 +136,6 @@ def marginal_log_likelihood(Z: FloatArray, labels: FloatArray, smooth: FloatArra
     return np.asarray(top + np.log(np.exp(np.array(stacked) - top).mean(axis=0)))
 
 
-def one_change_flat_means(values: FloatArray) -> FloatArray:
-    """Posterior (P - 1,) of exactly one change in a series (P,) of normal values; entry i cuts before i + 1.
-
-    Flat means, variance with the Jeffreys prior, each cut as likely as any other: p ~ (n1 n2)^(-1/2) RSS^(-(P-2)/2)
-    (Cobb, Biometrika 65, 1978, 243). The limit of the general case with wide contrasts; it keeps that case honest.
-    """
-    y = np.asarray(values, dtype=float) - np.mean(values)
-    P = y.size
-    first = np.arange(1, P)
-    head = np.cumsum(y)[:-1]
-    rss = (y**2).sum() - head**2 / first - head**2 / (P - first)
-    log_mass = -0.5 * np.log(first * (P - first)) - 0.5 * (P - 2) * np.log(rss)
-    mass = np.exp(log_mass - log_mass.max())
-    return np.asarray(mass / mass.sum())
-
-
 def standardised(features: FloatArray) -> FloatArray:
     """Features (P, D) about their medians, in units of the scatter between neighbours, cut off at `CLIP`.
 

@@ -134,6 +134,11 @@ def _boundary(found: Judgement) -> dict[str, Any]:
         "interval90_mm": None if ends is None else [_scaled(depth, 1000, 1) for depth in ends],
         "p_all_air": _number(reading.posterior.p_all_air, 4),
         "p_all_water": _number(reading.posterior.p_all_water, 4),
+        "p_inverted": _number(reading.posterior.p_inverted, 4),
+        "p_two": _number(reading.posterior.p_two, 4),
+        "p_no_contact": _number(reading.posterior.p_no_contact, 4),
+        "inverted": reading.inverted,
+        "narrows": reading.narrows,
     }
 
 

@@ -444,7 +444,7 @@ def test_line_that_names_no_state_but_narrows_the_level_down_is_judged() -> None
     state = {**COLD, "pressure_pa": 1.25e5}
     found = judge(made_case(HANGING, **state), line)
     assert found.code == "as expected"
-    assert "the taps narrow down where the water ends" in found.sentence
+    assert "the water reaches at most down to 64 mm below the top" in found.sentence
     assert judge(made_case(HANGING, **state), replace(line, narrows=False)).code == "cannot tell"
 
 
@@ -462,9 +462,68 @@ def test_hot_pressure_is_laid_beside_what_the_cold_filling_lets_expect() -> None
     assert not any(reason.startswith("Filled cold") for reason in cold.reasons)
 
 
+def test_a_hot_pressure_at_the_relief_setting_speaks_for_a_tank_that_is_cut_off() -> None:
+    """With the tank cut off nothing takes up the growth: heated, the system stands at its relief setting."""
+    rings = heard(HANGING, "all air")
+    chances = [
+        judge(made_case(HANGING, **{**HOT, "pressure_pa": pressure}), rings).probabilities["more air than expected"]
+        for pressure in (2.4e5, 3.0e5)
+    ]
+    assert chances[0] < chances[1]
+    assert chances[1] > 0.9
+    assert judge(made_case(HANGING, **{**HOT, "pressure_pa": 3.0e5}), rings).code == "more air than expected"
+
+
 def test_percentages_are_written_in_one_way() -> None:
     for charge in (1e5, 0.72e5, 0.1e5):
         found = at_charge(BAG, charge)
         text = " ".join((found.sentence, *found.reasons))
         assert "%" in text
         assert not re.search(r"\d%", text)
+
+
+def test_inverted_picture_is_told_as_one_and_forecasts_nothing() -> None:
+    found = judge(made_case(HANGING, **HOT), heard(HANGING, "inverted", 0.12))
+    assert found.reasons[0].startswith("By the taps the picture is inverted")
+    assert "120 mm" in found.reasons[0]
+    assert any("not forecast: the taps do not show how much air" in text for text in found.not_checked)
+    assert found.precharge is None
+    assert found.water_m3 is None
+
+
+def test_picture_of_a_line_unlike_the_model_is_no_finding() -> None:
+    for state in ("inverted", "two"):
+        found = judge(made_case(HANGING, **HOT), heard(HANGING, state, misfit=1.2))
+        assert found.code == "cannot tell"
+        assert "unlike anything" in found.sentence
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING])
+def test_membrane_that_taps_and_readings_only_together_speak_against_is_told_with_its_why(tank: Tank) -> None:
+    one = heard(tank, "inverted", sure=0.55)
+    unsure = replace(one.posterior, p_inverted=0.45, p_two=0.1)
+    line = replace(one, state="not found", inverted=False, depth_m=None, interval90_m=None, posterior=unsure)
+    found = judge(made_case(tank, **HOT), line)
+    assert found.code == "membrane failed"
+    assert "by taps and readings together" in found.sentence
+    assert ("unless the pipe really enters at the top" in found.sentence) == (tank is STANDING)
+
+
+@pytest.mark.parametrize(("tank", "way"), [(HANGING, "down"), (STANDING, "up")])
+def test_narrowed_level_is_told_by_its_span(tank: Tank, way: str) -> None:
+    height = tank.shape.height_m
+
+    def said(top_share: float, bottom_share: float) -> str:
+        line = heard(tank, "found", 0.3 * height, sd_m=0.02)
+        mass = line.posterior.mass / line.posterior.p_found * (1 - top_share - bottom_share)
+        air, water = (bottom_share, top_share) if tank is STANDING else (top_share, bottom_share)
+        mixed = replace(line.posterior, mass=mass, p_all_air=air, p_all_water=water, p_inverted=0.0, p_two=0.0)
+        away: dict[str, Any] = {"state": "not found", "depth_m": None, "interval90_m": None, "narrows": True}
+        away["posterior"] = mixed
+        return judge(made_case(tank, **HOT), replace(line, **away)).reasons[0]
+
+    at_top, at_bottom = ("at most", "at least") if tank is HANGING else ("at least", "at most")
+    assert f"the water reaches {at_top} {way} to" in said(0.3, 0.0)
+    assert f"the water reaches {at_bottom} {way} to" in said(0.0, 0.3)
+    assert "the water ends" in said(0.0, 0.0)
+    assert " to " in said(0.0, 0.0)
