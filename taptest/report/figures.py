@@ -647,7 +647,8 @@ def _boundary_words(result: VisitResult) -> str:
     if judgement.boundary_state != "found" or reading.depth_m is None:
         whole = {"all air": "no boundary: air all over", "all water": "no boundary: water all over"}
         return whole.get(judgement.boundary_state, "no boundary could be told")
-    text = f"boundary at {units.show('length', reading.depth_m, _digits(units.length))}"
+    kind = "inverted boundary" if reading.inverted else "boundary"
+    text = f"{kind} at {units.show('length', reading.depth_m, _digits(units.length))}"
     return text + (f" (90 %: {_span(result, *reading.interval90_m)})" if reading.interval90_m else "")
 
 

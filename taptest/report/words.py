@@ -4,6 +4,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from taptest.finding.records import Bound, Cause, Interval
+from taptest.line.boundary import level_span_m
 from taptest.quantities import Kind, Units
 from taptest.report.wording import Wording, worded
 from taptest.visit.result import PointResult, VisitResult
@@ -88,7 +89,12 @@ def boundary_words(result: VisitResult) -> str:
     state, line, units = result.judgement.boundary_state, result.judgement.line, result.units
     if state == "found" and line.depth_m is not None and line.interval90_m is not None:
         interval = Interval(line.depth_m, *line.interval90_m)
-        return f"{spread(units, 'length', interval, _digits(units))} below the top of the shell"
+        place = f"{spread(units, 'length', interval, _digits(units))} below the top of the shell"
+        return f"{place}, inverted: the water on the wrong side" if line.inverted else place
+    span = level_span_m(line.posterior, result.case.tank) if line.narrows and state == "not found" else None
+    if span is not None:
+        low, high = (units.show("length", end, _digits(units)) for end in span)
+        return f"not told closely: somewhere from {low.rsplit(' ', 1)[0]} to {high} below the top of the shell"
     whole = {"all air": "none: air all over", "all water": "none: water all over"}
     return whole.get(state, "could not be told")
 

@@ -8,7 +8,7 @@ import pytest
 from taptest.finding.causes import ranked_causes
 from taptest.finding.records import Bound, Cause, PrechargeEstimate
 from taptest.quantities import US
-from taptest.report.words import WIDTH, cause_lines, finding_text
+from taptest.report.words import WIDTH, boundary_words, cause_lines, finding_text
 from tests.made_up import made_up
 
 
@@ -119,3 +119,15 @@ def test_words_follow_the_country_but_not_what_was_typed() -> None:
     assert "safety valve" in uk
     assert uk.startswith("Expansion tank 2")
     assert all(len(line) <= WIDTH for line in uk.splitlines() if not line.startswith("When hot"))
+
+
+def test_a_line_that_names_no_state_still_tells_between_what_depths_the_water_ends() -> None:
+    result = made_up()
+    line = result.judgement.line
+    open_line = replace(line, state="not found", depth_m=None, interval90_m=None, narrows=True)
+    told = replace(result, judgement=replace(result.judgement, line=open_line, boundary_state="not found"))
+    assert boundary_words(told).startswith("not told closely: somewhere from ")
+    unread = replace(told, judgement=replace(told.judgement, line=replace(open_line, narrows=False)))
+    assert boundary_words(unread) == "could not be told"
+    inverted = replace(result, judgement=replace(result.judgement, line=replace(line, inverted=True)))
+    assert boundary_words(inverted).endswith(", inverted: the water on the wrong side")
