@@ -168,7 +168,8 @@ def charge_words(story: Story, estimate: PrechargeEstimate) -> str:
     if estimate.bound == "lower":
         return f"{story.show('pressure', estimate.pressure_pa.median)} at least"
     if estimate.pressure_pa.median <= 0:
-        return f"nearly nothing (at most {story.show('pressure', max(estimate.pressure_pa.high, 0.0))})"
+        high = estimate.pressure_pa.high
+        return f"nearly nothing (at most {story.show('pressure', high)})" if high > 0 else "zero"
     if estimate.bound == "upper":
         return f"{story.show('pressure', estimate.pressure_pa.median)} at most"
     shown = Interval(estimate.pressure_pa.median, max(estimate.pressure_pa.low, 0.0), estimate.pressure_pa.high)
@@ -374,11 +375,18 @@ def _forecast_reasons(story: Story) -> list[str]:
     )
     pressure = story.span("pressure", forecast.hot_pressure_pa)
     if relief is not None and forecast.hot_pressure_pa.high > 2 * relief:
-        # No system stands that: the relief valve opens long before, so the upper end would only mislead.
-        pressure = f"{story.show('pressure', forecast.hot_pressure_pa.low)} and more, were the relief valve not to open"
+        pressure = _beyond_relief(story, forecast.hot_pressure_pa.low, relief)
     tanks = f", with {_all_tanks(story)} together" if story.case.parallel else ""
     hot = story.show("temperature", forecast.temperature_c)
     return [f"At {hot} the pressure is forecast at {pressure}{tanks}{setting}."]
+
+
+def _beyond_relief(story: Story, low_pa: float, relief_pa: float) -> str:
+    """Name the lower end alone: no system stands the upper one, since the relief valve opens long before."""
+    if low_pa > 2 * relief_pa:
+        return "more than twice the relief setting, were the valve not to open"
+    told = f"{story.show('pressure', low_pa)} and more"
+    return f"{told}, were the relief valve not to open" if low_pa > relief_pa else told
 
 
 def _all_tanks(story: Story) -> str:

@@ -527,3 +527,10 @@ def test_narrowed_level_is_told_by_its_span(tank: Tank, way: str) -> None:
     assert f"the water reaches {at_bottom} {way} to" in said(0.0, 0.3)
     assert "the water ends" in said(0.0, 0.0)
     assert " to " in said(0.0, 0.0)
+
+
+def test_a_pressure_that_no_system_stands_is_not_put_into_figures() -> None:
+    found = judge(made_case(HANGING, system={"volume_m3": 4.0}, **HOT), heard(HANGING, "all water"))
+    said = next(reason for reason in found.reasons if "the pressure is forecast at" in reason)
+    assert "more than twice the relief setting" in said
+    assert "at most 0.00" not in " ".join((found.sentence, *found.reasons))
