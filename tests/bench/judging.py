@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from taptest.finding.compare import DRAWS, compare
+from taptest.finding.compare import compare
+from taptest.finding.draws import DRAWS
 from taptest.finding.judge import judge
 from taptest.tank.shape import depth_of_volume_above_m3
 from tests.made_cases import HOT, heard, level_for, made_case, made_tank
