@@ -19,6 +19,7 @@ from taptest.line.boundary import read_line
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
 from taptest.line.points import profile_of
 from taptest.line.records import LineReading, Point
+from taptest.quantities import METRIC, Units
 from taptest.shell.records import LevelSweep
 from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits
 from taptest.tank.kinds import Tank
@@ -56,6 +57,7 @@ def advise(
     sweeps: Sequence[LevelSweep],
     results: int,
     before: Sequence[Advice] = (),
+    units: Units = METRIC,
 ) -> Advice:
     """Say where the boundary seems to lie, where to tap next, and whether that is still worth it.
 
@@ -70,7 +72,7 @@ def advise(
     tapped = np.array([point.depth_m for point in points])
     said = Advice(
         results,
-        sentence_of(reading),
+        sentence_of(reading, units),
         state=reading.state,
         depth_m=reading.depth_m,
         change_m=reading.interval90_m if reading.state == "found" else None,
@@ -89,16 +91,16 @@ def advise(
     )
 
 
-def sentence_of(reading: LineReading) -> str:
-    """Say the running estimate in one sentence."""
+def sentence_of(reading: LineReading, units: Units = METRIC) -> str:
+    """Say the running estimate in one sentence, in the units of the tape that hangs beside the tank."""
     posterior = reading.posterior
     if reading.state == "found" and reading.depth_m is not None and reading.interval90_m is not None:
-        low, high = (1000 * edge for edge in reading.interval90_m)
-        return f"So far the sound changes near {1000 * reading.depth_m:.0f} mm (between {low:.0f} and {high:.0f} mm)."
+        place, low, high = (units.show("length", depth) for depth in (reading.depth_m, *reading.interval90_m))
+        return f"So far the sound changes near {place} (between {low} and {high})."
     if reading.state == "all air":
-        return f"So far all of it rings: air behind every mark ({posterior.p_all_air:.0%})."
+        return f"So far all of it rings: air behind every mark ({units.show('percent', posterior.p_all_air)})."
     if reading.state == "all water":
-        return f"So far all of it is dull: water behind every mark ({posterior.p_all_water:.0%})."
+        return f"So far all of it is dull: water behind every mark ({units.show('percent', posterior.p_all_water)})."
     return "So far it cannot be told where the sound changes."
 
 
@@ -113,12 +115,13 @@ def _steady(now: Advice, before: Sequence[Advice]) -> bool:
 class Estimator:
     """Answers in a thread of its own; `ask` and `answer` never wait."""
 
-    def __init__(self, tank: Tank, sweeps: Callable[[], Sequence[LevelSweep]] = tuple) -> None:
-        """Take the tank and a function that gives its level sweeps.
+    def __init__(self, tank: Tank, sweeps: Callable[[], Sequence[LevelSweep]] = tuple, units: Units = METRIC) -> None:
+        """Take the tank, a function that gives its level sweeps, and the units to speak in.
 
-        It may take a minute and is called in a thread of its own; until then the line is read without sweeps.
+        The function may take a minute and is called in a thread of its own; until then the line is read without sweeps.
         """
         self._tank = tank
+        self._units = units
         self._sweeps: Sequence[LevelSweep] = ()
         self._computing = True
         self._questions: queue.SimpleQueue[tuple[tuple[HeardStop, ...], int] | None] = queue.SimpleQueue()
@@ -151,7 +154,7 @@ class Estimator:
             reference = [point for stop, point in known.items() if stop.stop.kind in ("reference", "recheck")]
             if points:
                 may_end = not self._computing  # what is said without the model may change once it is there
-                advice = advise(points, reference, self._tank, self._sweeps, results, given)
+                advice = advise(points, reference, self._tank, self._sweeps, results, given, self._units)
                 given.append(advice)
                 self._answers.put(advice if may_end else replace(advice, enough=False))
 

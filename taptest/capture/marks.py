@@ -7,6 +7,7 @@ import math
 
 from taptest.errors import LineError
 from taptest.line.next_point import SEAM_CLEAR_M
+from taptest.quantities import METRIC, Units
 from taptest.tank.kinds import Tank
 
 END_CLEAR_M = 0.03
@@ -27,27 +28,29 @@ def usual_marks(
     last_m: float | None = None,
     spacing_m: float | None = None,
     *,
-    inches: bool = False,
+    units: Units = METRIC,
 ) -> tuple[float, ...]:
     """Return marks from the top down, evenly spaced, clear of the ends and of the seam.
 
-    What is not given lies on whole millimetres or, with `inches`, on eighths of an inch. Without a spacing it is 25 mm
-    or one inch, wider on a tall tank, closer on a small one. Raises `LineError`.
+    What is not given lies on whole millimetres or, with a tape in inches, on eighths of an inch. Without a spacing it
+    is 25 mm or one inch, wider on a tall tank, closer on a small one. Raises `LineError`.
     """
     height_m = tank.shape.height_m
+    inches = units.length in ("in", "ft in")
     step, usual = (INCH_STEP_M, INCH_M) if inches else (STEP_M, SPACING_M)
     first = math.ceil(END_CLEAR_M / step - 1e-9) * step if first_m is None else first_m
     last = height_m - END_CLEAR_M if last_m is None else last_m
     if not 0 <= first < last <= height_m + 0.01:
         raise LineError(
-            f"The line would run from {1000 * first:.0f} to {1000 * last:.0f} mm below the top of a tank that is "
-            f"{1000 * height_m:.0f} mm high. Give the first and the last mark as depths within it."
+            f"The line would run from {units.show('length', first)} to {units.show('length', last)} below the top of a "
+            f"tank that is {units.show('length', height_m)} high. Give the first and the last mark as depths within it."
         )
     if spacing_m is None:
         spacing_m = min(max(usual, (last - first) / (MOST - 1)), (last - first) / (FEWEST - 1))
         spacing_m = max(math.floor(spacing_m / step + 1e-9) * step, 0.005)
     if spacing_m < 0.004:
-        raise LineError(f"Marks {1000 * spacing_m:.1f} mm apart cannot be hit one by one. Choose 10 mm or more.")
+        near, least = units.show("length", spacing_m, 2 if inches else 1), "1/2 in" if inches else "10 mm"
+        raise LineError(f"Marks {near} apart cannot be hit one by one. Choose {least} or more.")
     count = int((last - first) / spacing_m + 1e-9) + 1
     marks = [round(first + number * spacing_m, 4) for number in range(count)]
     seam = tank.seam_depth_m

@@ -58,13 +58,13 @@ def plan_of(wanted: Wanted, tank: Tank, units: Units, names: Mapping[str, str] =
         marks = _listed(wanted.marks, names.get("marks", "marks"))
     else:
         first, last, every = (length(getattr(wanted, key), key) for key in ("first", "last", "every"))
-        marks = usual_marks(tank, first, last, every, inches=units.length in ("in", "ft in"))
+        marks = usual_marks(tank, first, last, every, units=units)
     if wanted.reference.strip() == LEAVE_OUT:
         reference = None
     else:
         given = length(wanted.reference, "reference")
         reference = reference_mark(tank, marks) if given is None and marks else given
-    _within(tank, marks if reference is None else (*marks, reference))
+    _within(tank, marks if reference is None else (*marks, reference), units)
     return Plan(
         marks,
         reference_depth_m=reference,
@@ -91,13 +91,14 @@ def _listed(text: str, name: str) -> tuple[float, ...]:
     return tuple(marks)
 
 
-def _within(tank: Tank, marks: tuple[float, ...]) -> None:
+def _within(tank: Tank, marks: tuple[float, ...], units: Units) -> None:
     height_m = tank.shape.height_m
     for mark in marks:
         if not 0 <= mark <= height_m + BEYOND_M:
             raise LineError(
-                f"The mark {1000 * mark:.0f} mm below the top is not on the tank, which is {1000 * height_m:.0f} mm "
-                "high. Give marks as heights below the top of the shell, in millimetres or with their unit."
+                f"The mark {units.show('length', mark)} below the top is not on the tank, which is "
+                f"{units.show('length', height_m)} high. Give marks as heights below the top of the shell, in "
+                "millimetres or with their unit."
             )
 
 

@@ -94,11 +94,9 @@ class Plan:
     def __post_init__(self) -> None:
         marks = [*self.depths_m, *([] if self.reference_depth_m is None else [self.reference_depth_m])]
         if not self.depths_m:
-            raise LineError(
-                "The round has no points. Give at least one mark, in millimetres below the top of the shell."
-            )
+            raise LineError("The round has no points. Give at least one mark, as a depth below the top of the shell.")
         if not all(np.isfinite(mark) for mark in marks):
-            raise LineError(f"The marks {marks} are not all numbers. Give millimetres below the top of the shell.")
+            raise LineError(f"The marks {marks} (metres) are not all numbers. Give depths below the top of the shell.")
         if any(abs(b - a) < 1e-6 for a, b in pairwise(sorted(self.depths_m))):
             raise LineError("The same mark is named twice. Name each point of the line once.")
         if not 1 <= self.taps_per_point <= 20:

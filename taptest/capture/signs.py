@@ -122,7 +122,8 @@ class Signs:
             found.append("The microphone is heard again.")
         if self.muted:
             found.append(
-                "The microphone delivers pure silence: it is muted, or this program is not allowed to hear it."
+                "The microphone delivers pure silence: it is muted, or this program is not allowed to hear it. "
+                "Switch it on, at its own switch and in the sound settings, or allow it in the privacy settings."
             )
         if self.overloaded:
             found.append(

@@ -65,7 +65,10 @@ class Tape:
     def write(self, block: FloatArray) -> None:
         """Append samples (N,); about once a second the disk is asked to keep them."""
         if (self.samples + len(block)) * BYTES > LARGEST:
-            raise StorageError(f"The recording {self.path} has reached 4 GB, the most a WAV file can hold. Start anew.")
+            raise StorageError(
+                f"The recording {self.path} has reached 4 GB, the most a WAV file can hold. "
+                "Give the same command again: the round goes on in a new recording."
+            )
         with storage_errors("write", self.path):
             self._put(pack(block))
         self.samples += len(block)

@@ -123,7 +123,8 @@ def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR
         case Listening(device, rate_hz, _):
             return f"Listening to {plain_name(device)} at {rate_hz:.0f} samples a second."
         case SoundLost(times):
-            return f"Sound was lost on the way ({times} times so far): close other programs."
+            often = "once" if times == 1 else f"{times} times"
+            return f"Sound was lost on the way ({often} so far): close other programs."
         case Estimated(advice):
             return advice.sentence
         case _:

@@ -11,6 +11,7 @@ from taptest.errors import VisitError
 from taptest.line.boundary import read_line
 from taptest.line.next_point import ENOUGH_M
 from taptest.line.records import BoundaryPosterior, LineReading, Point
+from taptest.quantities import US
 from taptest.sound.traits import NoiseProfile
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
@@ -148,10 +149,25 @@ def reading(state: str, mass: np.ndarray, p_air: float = 0.0) -> LineReading:
 def test_each_state_has_its_sentence() -> None:
     narrow = np.zeros(191)
     narrow[75] = 1.0
-    assert "near 150 mm (between 149 and 151 mm)" in sentence_of(reading("found", narrow))
+    assert "near 150 mm (between 149 mm and 151 mm)" in sentence_of(reading("found", narrow))
     assert "all of it rings" in sentence_of(reading("all air", np.full(191, 0.0001), 0.97))
     assert "all of it is dull" in sentence_of(reading("all water", np.full(191, 0.0001), 0.01))
     assert "cannot be told" in sentence_of(reading("not found", np.full(191, 1 / 191)))
+    assert "(97 %)" in sentence_of(reading("all air", np.full(191, 0.0001), 0.97))
+
+
+def test_who_has_a_tape_in_inches_hears_of_no_millimetres() -> None:
+    narrow = np.zeros(191)
+    narrow[75] = 1.0
+    # 149, 150 and 151 mm at 25.4 mm to the inch.
+    assert "near 5.91 in (between 5.87 in and 5.94 in)" in sentence_of(reading("found", narrow), US)
+    assert "mm" not in advise(POINTS, (), TANK, (), 12, units=US).sentence
+    estimator = Estimator(TANK, units=US)
+    estimator.ask([heard(depth) for depth in MARKS], 12)
+    said = an_answer(estimator).sentence
+    assert " in (between" in said
+    assert "mm" not in said
+    estimator.close()
 
 
 def test_what_is_narrow_enough_moves_no_finding() -> None:

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from taptest.capture.marks import reference_mark, usual_marks
 from taptest.errors import LineError
+from taptest.quantities import US
 from taptest.tank.kinds import Tank, WaterEnd
 from taptest.tank.shape import Shape
 
@@ -50,7 +51,7 @@ def test_a_line_that_cannot_be_is_refused(first: float, last: float, every: floa
 
 
 def test_an_inch_tape_gets_marks_on_eighths_of_an_inch() -> None:
-    marks = np.array(usual_marks(a_tank(), inches=True)) / 0.0254
+    marks = np.array(usual_marks(a_tank(), units=US)) / 0.0254
     # One inch is as near to the usual 20 to 30 mm as whole inches come; marks are kept to a tenth of a millimetre.
     assert marks[0] == pytest.approx(1.25, abs=0.002)
     assert np.abs(8 * marks - np.rint(8 * marks)).max() < 0.02

@@ -1,5 +1,7 @@
 """What somebody typed becomes the plan of a round."""
 
+import re
+
 import pytest
 
 from taptest.capture.plans import Wanted, plan_of
@@ -9,6 +11,7 @@ from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 
 TANK = Tank("diaphragm", "top", Shape("vertical", 0.28, 0.25, "ellipsoidal", 0.0015), 0.018, seam_depth_m=0.19)
+HIGH_IN = TANK.shape.height_m / 0.0254
 
 
 def test_nothing_typed_leaves_the_choice_to_the_tank() -> None:
@@ -51,3 +54,17 @@ def test_marks_may_be_millimetres_or_lengths_with_units() -> None:
 def test_what_cannot_be_is_told_where_it_was_typed(wanted: Wanted, error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
         plan_of(wanted, TANK, METRIC, {"marks": "Marks", "first": "First"})
+
+
+@pytest.mark.parametrize(
+    ("wanted", "words"),
+    [
+        (Wanted("2 in, 30 in"), f"30.00 in below the top is not on the tank, which is {HIGH_IN:.2f} in high"),
+        (Wanted(first="40 in"), f"from 40.00 in to [0-9.]+ in below the top of a tank that is {HIGH_IN:.2f} in high"),
+        (Wanted(every="1/8 in"), "0.12 in apart cannot be hit one by one. Choose 1/2 in or more"),
+    ],
+)
+def test_who_has_a_tape_in_inches_is_refused_in_inches(wanted: Wanted, words: str) -> None:
+    with pytest.raises(LineError, match=words) as told:
+        plan_of(wanted, TANK, US)
+    assert not re.search("[0-9] mm", str(told.value))

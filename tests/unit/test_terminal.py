@@ -26,7 +26,7 @@ from taptest.capture.round import (
     TapAccepted,
     TapRefused,
 )
-from taptest.capture.session import Estimated, Listening, SessionEvent, SourceLost
+from taptest.capture.session import Estimated, Listening, SessionEvent, SoundLost, SourceLost
 from taptest.capture.terminal import (
     KEY_HELP,
     KEYS,
@@ -41,6 +41,7 @@ from taptest.capture.terminal import (
     level_bar,
     noise_sentence,
     play_round,
+    sentence_of,
     windows_key,
 )
 from taptest.capture.tones import NOTES, tone
@@ -188,6 +189,11 @@ def test_a_terminal_without_block_letters_gets_hashes() -> None:
     "\n".join(screen.rows(80)).encode("ascii")
 
 
+def test_how_often_sound_was_lost_is_said_in_words() -> None:
+    assert "lost on the way (once so far)" in sentence_of(SoundLost(1), METRIC)
+    assert "lost on the way (3 times so far)" in sentence_of(SoundLost(3), METRIC)
+
+
 def test_lines_say_the_same_without_any_control_character() -> None:
     out = io.StringIO()
     lines = Lines(METRIC, out)
@@ -288,12 +294,16 @@ def test_keys_reach_the_session_and_tones_can_be_switched(tmp_path: Path) -> Non
 
 def test_ctrl_c_stops_the_round_in_order(tmp_path: Path) -> None:
     (tmp_path / "keys.txt").touch()
-    session, before = Script(), signal.getsignal(signal.SIGINT)
+    session, before = Script(), signal.default_int_handler
+    kept = signal.signal(signal.SIGINT, before)  # a test that runs in the background is told to ignore it
     threading.Timer(0.1, lambda: signal.raise_signal(signal.SIGINT)).start()
-    with (tmp_path / "keys.txt").open() as stream:
-        play_round(session, Lines(METRIC, io.StringIO()), None, stream)  # type: ignore[arg-type]
-    assert session.pressed == ["stop"]
-    assert signal.getsignal(signal.SIGINT) is before
+    try:
+        with (tmp_path / "keys.txt").open() as stream:
+            play_round(session, Lines(METRIC, io.StringIO()), None, stream)  # type: ignore[arg-type]
+        assert session.pressed == ["stop"]
+        assert signal.getsignal(signal.SIGINT) is before
+    finally:
+        signal.signal(signal.SIGINT, kept)
 
 
 def test_without_a_loudspeaker_it_is_said_once(tmp_path: Path) -> None:
