@@ -1,8 +1,9 @@
 """What this computer remembers between visits: choices, and how well a known level was found with a microphone.
 
 It lies in the user's data folder of the platform, or in the folder that the environment variable TAPTEST_HOME names.
-Known levels are kept one JSON object a line, so that each later report can say how far this laptop, microphone and
-striker were off when the truth was known.
+Known levels are kept one JSON object a line, one line a round, so that each later report can say how far this laptop,
+microphone and striker were off when the truth was known. A round that is compared once more replaces its line: it is
+one piece of evidence, however often it is looked at.
 """
 
 import json
@@ -11,7 +12,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from taptest.errors import StorageError
+from taptest.errors import QuantityError, StorageError
+from taptest.quantities import METRIC, show
 from taptest.visit.disk import make_folder, storage_errors, write_text
 
 FOLDER_VARIABLE = "TAPTEST_HOME"
@@ -35,17 +37,26 @@ class KnownLevel:
     found_mm: float | None
     """What the taps said; None where they could not tell."""
     interval90_mm: tuple[float, float] | None = None
+    round: str = ""
+    """What tells its round from all others, "" where that is not known."""
+    unit: str = METRIC.length
+    """Unit of length of those who measured."""
 
     @property
     def sentence(self) -> str:
         """What a report says of it."""
-        where = f"On {self.on} a known level in {self.vessel or 'a vessel'}, {self.true_mm:.0f} mm below its top,"
+        where = (
+            f"On {self.on} a known level in {self.vessel or 'a vessel'}, {self._length(self.true_mm)} below its top,"
+        )
         with_what = f"with {self.microphone}" + (f" and the striker {self.striker}" if self.striker else "")
         if self.found_mm is None:
             return f"{where} was not found {with_what}."
         error = self.found_mm - self.true_mm
-        way = "exactly" if abs(error) < 0.5 else f"{abs(error):.0f} mm too {'low' if error > 0 else 'high'}"
+        way = "exactly" if abs(error) < 0.5 else f"{self._length(abs(error))} too {'low' if error > 0 else 'high'}"
         return f"{where} was found {way} {with_what}."
+
+    def _length(self, length_mm: float) -> str:
+        return show("length", length_mm / 1000, self.unit)
 
 
 def data_folder() -> Path:
@@ -93,24 +104,27 @@ def remember_microphone(name: str) -> None:
     remember("microphone", name)
 
 
-def keep_known_level(check: KnownLevel) -> None:
-    """Add a known level to what is remembered. Raises `StorageError`."""
+def keep_known_level(check: KnownLevel) -> bool:
+    """Remember a known level; returns whether it replaces what its round gave before. Raises `StorageError`."""
     make_folder(data_folder())
-    path = data_folder() / KNOWN_LEVELS
-    with storage_errors("write", path), path.open("a", encoding="utf-8") as file:
-        file.write(json.dumps(asdict(check), ensure_ascii=False) + "\n")
-        file.flush()
-        os.fsync(file.fileno())
+    lines = _known_level_lines()
+    others = [line for line in lines if not check.round or getattr(_check(line), "round", "") != check.round]
+    lines_now = [*others, json.dumps(asdict(check), ensure_ascii=False)]
+    write_text(data_folder() / KNOWN_LEVELS, "".join(f"{line}\n" for line in lines_now))
+    return len(others) < len(lines)
 
 
 def known_levels() -> tuple[KnownLevel, ...]:
     """Return all known levels, oldest first; lines that cannot be read are left out. Raises `StorageError`."""
+    return tuple(check for check in map(_check, _known_level_lines()) if check is not None)
+
+
+def _known_level_lines() -> list[str]:
     path = data_folder() / KNOWN_LEVELS
     if not path.is_file():
-        return ()
+        return []
     with storage_errors("read", path):
-        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
-    return tuple(check for check in map(_check, lines) if check is not None)
+        return path.read_text(encoding="utf-8", errors="replace").splitlines()
 
 
 def newest_known_level(computer: str, microphone: str) -> KnownLevel | None:
@@ -126,6 +140,8 @@ def _check(line: str) -> KnownLevel | None:
     try:
         raw: dict[str, Any] = json.loads(line)
         interval = raw.pop("interval90_mm", None)
-        return KnownLevel(**raw, interval90_mm=None if interval is None else (float(interval[0]), float(interval[1])))
-    except (ValueError, TypeError, AttributeError, KeyError):
+        check = KnownLevel(**raw, interval90_mm=None if interval is None else (float(interval[0]), float(interval[1])))
+        readable = bool(check.sentence)
+    except (ValueError, TypeError, AttributeError, KeyError, QuantityError):
         return None
+    return check if readable else None

@@ -116,6 +116,11 @@ def results_from(entries: Sequence[Mapping[str, Any]]) -> list[Result]:
     return results
 
 
+def is_done(entries: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether the round in a journal came to its end; a tone or a warning may be noted after that."""
+    return [entry.get("stage") for entry in entries if entry["what"] == "stage"][-1:] == ["done"]
+
+
 def _result(entry: Mapping[str, Any]) -> Result:
     if entry["stop"] not in get_args(StopKind):
         raise ValueError(entry["stop"])

@@ -5,7 +5,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from taptest.commands.record import Made, add_round_arguments, record
+from taptest.commands.record import Made, add_round_arguments, open_visit, record
 
 if TYPE_CHECKING:
     from taptest.capture.memory import KnownLevel
@@ -50,8 +50,10 @@ def run(arguments: argparse.Namespace) -> int:
 
     made, compared = _check(arguments)
     if compared is not None:
-        keep_known_level(compared)
+        replaced = keep_known_level(compared)
         print(compared.sentence)
+        if replaced:
+            print("This round was compared before; what it gave then is replaced.")
     if made.sound_hangs:
         end_now(0)
     return 0
@@ -61,8 +63,9 @@ def _check(arguments: argparse.Namespace) -> "tuple[Made, KnownLevel | None]":
     """Return what was recorded, and the comparison where the round is done."""
     from taptest.capture.journal import read_log
     from taptest.capture.memory import KnownLevel, this_computer
+    from taptest.capture.notes import is_done
     from taptest.commands.console import Bar
-    from taptest.errors import QuantityError, VisitError
+    from taptest.errors import PhysicsError, QuantityError, VisitError
     from taptest.quantities import parse
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
@@ -72,11 +75,21 @@ def _check(arguments: argparse.Namespace) -> "tuple[Made, KnownLevel | None]":
         raise VisitError("Say which folder the check goes into: taptest known-level VISIT --tank drum.toml --level ...")
     if arguments.level is None:
         raise QuantityError('Say how far below the top the water stands, measured with a rule: --level "160 mm".')
-    true_mm = 1000 * parse("length", arguments.level, "--level").si
+    level_m = parse("length", arguments.level, "--level").si
+    vessel = open_visit(arguments.tank, arguments.visit)
+    height_m, units = vessel.case.tank.shape.height_m, vessel.units
+    if not 0 < level_m < height_m:
+        raise PhysicsError(
+            f"The level {units.show('length', level_m)} below the top does not lie in the vessel, which is "
+            f"{units.show('length', height_m)} high. Measure from the top of the vessel down to the water."
+        )
     made = record(arguments, arguments.visit)
     entries = read_log(arguments.visit)
-    if not entries or entries[-1].get("stage") != "done" or not made.points:
+    if not is_done(entries):
         print("The round is not done yet, so nothing was compared. The same command takes it up again.")
+        return made, None
+    if not made.points:
+        print("Every mark was skipped, so nothing was compared. Make the check anew in another folder.")
         return made, None
     result = judge_visit(read_visit(arguments.visit), Bar("computing the model of this vessel"))
     boundary = as_json(result)["boundary"]
@@ -87,8 +100,10 @@ def _check(arguments: argparse.Namespace) -> "tuple[Made, KnownLevel | None]":
         microphone=next(str(entry["device"]) for entry in reversed(entries) if entry["what"] == "recording"),
         striker=arguments.striker,
         vessel=result.name or str(arguments.visit),
-        true_mm=true_mm,
+        true_mm=1000 * level_m,
         found_mm=boundary["position_mm"],
         interval90_mm=None if interval is None else (interval[0], interval[1]),
+        round=f"{entries[0]['at']} {this_computer()}",
+        unit=units.length,
     )
     return made, check

@@ -103,16 +103,16 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.estimate import Estimator
     from taptest.capture.excerpt import save_points
     from taptest.capture.journal import open_journal, read_log
-    from taptest.capture.notes import plan_from, results_from
+    from taptest.capture.notes import is_done, plan_from, results_from
     from taptest.capture.opening import missing, opener
     from taptest.capture.plans import plan_of
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
     from taptest.visit.sweeps import sweeps_for
 
-    meaning = _open_visit(arguments.tank, folder)
+    meaning = open_visit(arguments.tank, folder)
     entries = read_log(folder)
-    if [entry["stage"] for entry in entries if entry["what"] == "stage"][-1:] == ["done"]:
+    if is_done(entries):
         print(f"The round in {folder} is done already.")
         journal = open_journal(folder)
         points = save_points(folder, journal, results_from(entries))
@@ -124,7 +124,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     plan = plan_from(entries) or plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
     estimator = None
     if plan.finer_limit:
-        estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0])
+        estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0], meaning.units)
     speaker = Speaker(system)
     tones = TonesOut(speaker, on=not arguments.no_tones)
     session = open_session(folder, plan, open_source, estimator=estimator, tones=tones)
@@ -186,7 +186,7 @@ def _list_inputs() -> int:
     return 0
 
 
-def _open_visit(tank: Path | None, folder: Path) -> "Meaning":
+def open_visit(tank: Path | None, folder: Path) -> "Meaning":
     """Return what the visit's document means; the visit is made if it is not there. Raises `VisitError`."""
     from taptest.capture.journal import LOG, open_journal
     from taptest.errors import VisitError

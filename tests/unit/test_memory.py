@@ -1,5 +1,6 @@
 """What a computer remembers between visits."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,38 @@ def test_the_newest_for_this_computer_and_microphone_is_quoted() -> None:
     for check in (a_check(170.0), a_check(158.0), a_check(100.0, "other")):
         memory.keep_known_level(check)
     assert memory.newest_known_level("laptop", "USB") == a_check(158.0)
+
+
+def test_a_round_that_is_compared_again_replaces_what_it_gave(tmp_path: Path) -> None:
+    """One round is one piece of evidence; what other rounds gave, and lines that cannot be read, stay."""
+    first, other = replace(a_check(170.0), round="1"), replace(a_check(150.0), round="2")
+    assert not memory.keep_known_level(first)
+    assert not memory.keep_known_level(other)
+    with (tmp_path / "home" / memory.KNOWN_LEVELS).open("a") as file:
+        file.write('{"on": "2026\n')
+    again = replace(first, true_mm=168.0)
+    assert memory.keep_known_level(again)
+    assert memory.known_levels() == (other, again)
+    assert '{"on": "2026\n' in (tmp_path / "home" / memory.KNOWN_LEVELS).read_text()
+    # Rounds that nothing tells apart, from before rounds were told apart, are never taken for one.
+    assert not memory.keep_known_level(a_check(1.0))
+    assert not memory.keep_known_level(a_check(1.0))
+
+
+def test_who_measures_in_inches_is_told_in_inches() -> None:
+    # 25.4 mm to the inch: NIST SP 811 (2008), appendix B.
+    sentence = replace(a_check(165.08), unit="in").sentence
+    assert "6.30 in below its top" in sentence
+    assert "0.20 in too low" in sentence
+    assert "mm" not in sentence
+
+
+@pytest.mark.parametrize("unit", ['"yard"', "5", "null"])
+def test_a_unit_that_nobody_knows_is_a_line_that_cannot_be_read(unit: str, tmp_path: Path) -> None:
+    memory.keep_known_level(a_check(163.0))
+    path = tmp_path / "home" / memory.KNOWN_LEVELS
+    path.write_text(path.read_text().replace('"unit": "mm"', f'"unit": {unit}'))
+    assert memory.known_levels() == ()
 
 
 @pytest.mark.parametrize(

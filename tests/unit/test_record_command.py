@@ -7,14 +7,16 @@ import pytest
 
 from taptest import cli
 from taptest.capture import device
+from taptest.capture import session as session_module
 from taptest.capture.excerpt import save_points
-from taptest.capture.journal import LOG, open_journal
+from taptest.capture.journal import LOG, open_journal, read_log
 from taptest.capture.memory import known_levels
+from taptest.capture.notes import is_done
 from taptest.capture.plans import plan_of
-from taptest.capture.round import Plan
+from taptest.capture.round import Next, Plan
 from taptest.capture.session import open_session
 from taptest.commands import known_level
-from taptest.commands.record import Made, _kept, _open_visit, _wanted, add_arguments
+from taptest.commands.record import Made, _kept, _wanted, add_arguments, open_visit
 from taptest.errors import LineError, QuantityError, VisitError
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
@@ -47,7 +49,7 @@ def plan(meaning: Meaning, *words: str) -> Plan:
 
 
 def test_the_plan_follows_the_arguments(tank: Path, tmp_path: Path) -> None:
-    meaning = _open_visit(tank, tmp_path / "visit")
+    meaning = open_visit(tank, tmp_path / "visit")
     assert plan(meaning, "--marks", "30, 60;90").depths_m == (0.03, 0.06, 0.09)
     asked = plan(meaning, "--from", "2 in", "--to", "20 cm", "--every", "50 mm", "--reference", "300 mm", "--taps", "5")
     assert asked.depths_m == pytest.approx((0.051, 0.101, 0.151), abs=0.0005)
@@ -75,31 +77,31 @@ def test_the_plan_follows_the_arguments(tank: Path, tmp_path: Path) -> None:
     ],
 )
 def test_what_cannot_be_tapped_is_refused(words: list[str], error: type[Exception], tank: Path, tmp_path: Path) -> None:
-    meaning = _open_visit(tank, tmp_path / "visit")
+    meaning = open_visit(tank, tmp_path / "visit")
     with pytest.raises(error):
         plan(meaning, *words)
 
 
 def test_a_visit_is_made_once_and_found_again(tank: Path, tmp_path: Path) -> None:
     folder = tmp_path / "visit"
-    _open_visit(tank, folder)
+    open_visit(tank, folder)
     made = read_visit(folder).document
     assert made.points == ()
     assert made.visited_on is not None
-    assert _open_visit(None, folder).case.tank.kind == "diaphragm"
+    assert open_visit(None, folder).case.tank.kind == "diaphragm"
 
 
 def test_a_folder_without_a_tank_is_refused(tmp_path: Path) -> None:
     with pytest.raises(VisitError, match=r"--tank tank\.toml"):
-        _open_visit(None, tmp_path / "visit")
+        open_visit(None, tmp_path / "visit")
     assert not (tmp_path / "visit").exists()
 
 
 def test_an_imported_visit_is_never_recorded_over(tank: Path, tmp_path: Path) -> None:
-    _open_visit(tank, tmp_path / "visit")
+    open_visit(tank, tmp_path / "visit")
     (tmp_path / "visit" / LOG).unlink()
     with pytest.raises(VisitError, match="not recorded by a round"):
-        _open_visit(tank, tmp_path / "visit")
+        open_visit(tank, tmp_path / "visit")
 
 
 def test_without_a_microphone_the_visit_waits_for_one(
@@ -126,19 +128,29 @@ def test_without_a_folder_the_command_says_what_is_missing(capsys: pytest.Captur
     assert "taptest record VISIT --tank tank.toml" in capsys.readouterr().err
 
 
+class Loudspeaker:
+    """Tones that nobody hears: what matters is that each is noted in the journal."""
+
+    def play(self, name: str) -> float:
+        return 0.1
+
+
 def test_a_known_level_is_judged_and_its_error_kept(
     tank: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def recorded(given: argparse.Namespace, folder: Path) -> Made:
         """A round from an array in place of the sound card: duller and lower above 130 mm."""
-        meaning = _open_visit(given.tank, folder)
+        meaning = open_visit(given.tank, folder)
+        if is_done(read_log(folder)):
+            return Made(len(read_visit(folder).document.points))
         chosen = plan_of(_wanted(given), meaning.case.tank, meaning.units)
         hand = Hand().quiet(3.5)
         for mark in chosen.depths_m:
             hand.taps(1, pitch=0.6 if mark < 0.13 else 1.0)
         source = ArraySource(hand.quiet(0.5).sound(), name="USB")
-        session = open_session(folder, chosen, one_after_the_other(source))
+        session = open_session(folder, chosen, one_after_the_other(source), tones=Loudspeaker())
         list(session.run())
+        assert read_log(folder)[-1]["what"] == "tone"  # the last tone is noted after the end
         journal = open_journal(folder)
         points = save_points(folder, journal, session.round.results)
         journal.close()
@@ -157,13 +169,44 @@ def test_a_known_level_is_judged_and_its_error_kept(
     assert check.sentence in capsys.readouterr().out
     assert cli.main(["known-level", "--list"]) == 0
     assert check.sentence in capsys.readouterr().out
+    # The rule was read wrongly: the same command with the right level mends what is kept, and adds nothing.
+    assert cli.main([*words[:-3], "5 in", "--striker", "ball", *options]) == 0
+    said = capsys.readouterr().out
+    assert "what it gave then is replaced" in said
+    [mended] = known_levels()
+    assert mended.true_mm == pytest.approx(127.0)
+    assert mended.found_mm == check.found_mm
+
+
+def test_a_round_of_which_every_mark_was_skipped_compares_nothing(
+    tank: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "check"
+    meaning = open_visit(tank, folder)
+    chosen = plan(meaning, "--marks", "60,120", "--finer", "0", "--no-practice", "--reference", "none")
+    session = open_session(folder, chosen, one_after_the_other(ArraySource(Hand().quiet(6.0).sound())))
+    monkeypatch.setattr(session_module, "HELD_S", 0.0)
+    for event in session.run():
+        if isinstance(event, Next):
+            session.press("skip")
+    assert cli.main(["known-level", str(folder), "--level", "130 mm"]) == 0
+    assert "Every mark was skipped" in capsys.readouterr().out
+    assert known_levels() == ()
+
+
+@pytest.mark.parametrize("level", ["16 m", "0 mm", "-20 mm"])
+def test_a_known_level_lies_in_the_vessel(
+    level: str, tank: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["known-level", str(tmp_path / "check"), "--tank", str(tank), f"--level={level}"]) == 2
+    assert "does not lie in the vessel, which is 380 mm high" in capsys.readouterr().err
 
 
 def test_a_round_that_is_done_is_not_begun_again(
     tank: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "visit"
-    meaning = _open_visit(tank, folder)
+    meaning = open_visit(tank, folder)
     chosen = plan(meaning, "--marks", "60,120", "--taps", "1", "--finer", "0", "--no-practice", "--reference", "none")
     source = ArraySource(Hand().quiet(3.5).taps(2).quiet(0.5).sound())
     list(open_session(folder, chosen, one_after_the_other(source)).run())
@@ -181,7 +224,7 @@ def test_a_known_level_needs_the_level(capsys: pytest.CaptureFixture[str], tmp_p
 
 def test_arguments_that_come_too_late_are_told(tank: Path, tmp_path: Path) -> None:
     folder = tmp_path / "visit"
-    meaning = _open_visit(tank, folder)
+    meaning = open_visit(tank, folder)
     chosen = plan(meaning, "--marks", "60,120", "--reference", "none")
     open_session(folder, chosen, one_after_the_other()).journal.close()
     (tmp_path / "other.toml").write_text(TANK.replace("18 l", "24 l"))
