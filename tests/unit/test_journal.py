@@ -1,12 +1,14 @@
 """The journal: whatever ends a round, what was decided and heard is there at the next start."""
 
 import errno
+import io
 import json
 import os
 import shutil
 import sys
 import wave
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -118,6 +120,21 @@ def test_the_sound_is_kept_before_the_decision_that_rests_on_it(
     journal.note("tap")
     assert order == ["sound", "log"]
     journal.close()
+
+
+def test_a_disk_that_takes_a_piece_at_a_time_gets_the_whole_entry(tmp_path: Path) -> None:
+    """An unbuffered write may take less than it is given, as POSIX write() and Python's RawIOBase.write() say."""
+
+    class Slow(io.FileIO):
+        def write(self, content: Any) -> int:
+            return super().write(memoryview(content)[:10])
+
+    journal = half_a_round(tmp_path)
+    journal._log.close()
+    journal._log = Slow(tmp_path / LOG, "ab")
+    journal.note("warning", sentence="A sentence that is longer than the disk takes at once.")
+    journal.close()
+    assert read_log(tmp_path)[-1]["sentence"] == "A sentence that is longer than the disk takes at once."
 
 
 def test_entries_are_plain_json_lines(tmp_path: Path) -> None:

@@ -1,7 +1,11 @@
 """The WAV file that survives a crash, read by three programs that know nothing of it."""
 
+import io
+import os
+import stat
 import wave
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -52,6 +56,7 @@ def test_every_torn_copy_is_mended_to_the_last_whole_sample(tmp_path: Path) -> N
         samples = mend(torn)
         assert samples == max(size - HEADER.size, 0) // 3
         if size >= HEADER.size:
+            assert torn.stat().st_size == HEADER.size + 3 * samples  # the half sample is gone: nothing comes after it
             with wave.open(str(torn)) as file:
                 assert file.getnframes() == samples
             found, _ = soundfile.read(torn)
@@ -81,3 +86,48 @@ def test_a_stretch_is_read_back_while_the_tape_runs(tmp_path: Path) -> None:
     assert len(read(tmp_path / "a.wav", 4990, 6000)) == 10
     assert len(read(tmp_path / "a.wav", 6000, 7000)) == 0
     tape.close()
+
+
+def test_every_change_is_flushed_to_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is only in the system's memory is lost when the power goes: each step asks the disk to keep it."""
+    asked: list[str] = []
+    real = os.fsync
+
+    def watched(handle: int) -> None:
+        asked.append("folder" if stat.S_ISDIR(os.fstat(handle).st_mode) else "file")
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", watched)
+    tape = Tape(tmp_path / "a.wav", RATE)
+    assert sorted(asked) == (["file"] if os.name == "nt" else ["file", "folder"])
+    asked.clear()
+    for _ in range(10):
+        tape.write(np.zeros(RATE // 2))
+    # Five seconds of sound, and a power cut may cost at most one.
+    assert asked == ["file"] * 5
+    content = (tmp_path / "a.wav").read_bytes()
+    tape.close()
+    (tmp_path / "torn.wav").write_bytes(content[:-1])
+    asked.clear()
+    mend(tmp_path / "torn.wav")
+    assert asked == ["file"]
+
+
+def test_a_disk_that_takes_a_piece_at_a_time_gets_all_of_it(tmp_path: Path) -> None:
+    """An unbuffered write may take less than it is given, as POSIX write() and Python's RawIOBase.write() say."""
+
+    class Slow(io.FileIO):
+        def write(self, content: Any) -> int:
+            return super().write(memoryview(content)[:100])
+
+    expected = sound(5000)
+    tape = Tape(tmp_path / "a.wav", RATE)
+    tape._file.close()
+    tape._file = Slow(tmp_path / "a.wav", "r+b")
+    tape._file.seek(0, os.SEEK_END)
+    tape.write(expected)
+    tape.sync()
+    tape.close()
+    found, _ = soundfile.read(tmp_path / "a.wav")
+    assert len(found) == len(expected)
+    assert np.abs(found - expected).max() <= 0.5 / 2**23 + 1e-12
