@@ -69,6 +69,20 @@ def test_a_copy_at_any_moment_can_be_taken_up(tmp_path: Path) -> None:
     journal.close()
 
 
+def test_a_torn_recording_is_mended_as_soon_as_the_round_is_taken_up(tmp_path: Path) -> None:
+    """Also where it is never finished: any player reads all of it. `wave` of Python knows nothing of taptest."""
+    journal = half_a_round(tmp_path / "origin")
+    journal.write(np.full(500, 0.1))  # not yet asked of the disk: the header does not know of it
+    shutil.copytree(tmp_path / "origin", tmp_path / "copy")
+    journal.close()
+    tape = tmp_path / "copy" / "sound" / "round-01.wav"
+    tape.write_bytes(tape.read_bytes()[:-1])
+    open_journal(tmp_path / "copy").close()
+    with wave.open(str(tape)) as file:
+        assert file.getnframes() == 3 * RATE + 499
+    assert tape.stat().st_size == 44 + 3 * (3 * RATE + 499)
+
+
 def test_zeros_at_the_end_of_the_log_are_cut_off(tmp_path: Path) -> None:
     half_a_round(tmp_path).close()
     with (tmp_path / LOG).open("ab") as file:
