@@ -66,11 +66,11 @@ def listening(root: Path, sound: FloatArray) -> Iterator[tuple[Served, Page, lis
 def begin(page: Page, where: str, *, tones: bool = False, **typed: str) -> None:
     """Begin a round with the browser's microphone and little beside the marks; `typed` goes into the fields."""
     page.goto(f"{where}/round")
-    begun = page.get_by_text("The round that was begun keeps its marks.").is_visible()
+    begun = page.get_by_role("button", name="Go on").is_visible()
     for field, text in typed.items():
         page.locator(f"#{field}").fill(text)
-    for label in OPTIONS[: -1 if tones else None]:
-        page.get_by_label(label).uncheck()
+    for label in OPTIONS[-1 if begun else 0 : -1 if tones else None]:
+        page.get_by_label(label).uncheck()  # a round that was begun keeps all of them but the tones
     page.get_by_label("Microphone").select_option(BROWSER)
     page.get_by_role("button", name="Go on" if begun else "Begin").click()
 

@@ -75,6 +75,9 @@ def test_a_lost_device_costs_the_unfinished_point_and_no_more(tmp_path: Path) ->
     events = run(session)
     assert [type(event) for event in events if isinstance(event, SourceLost)] == [SourceLost]
     assert kinds(tmp_path) == ["reference", "point", "recheck", "point", "point", "reference"]
+    # The two taps before the loss, at a mark that was left since, are in no point.
+    results = results_from(read_log(tmp_path))
+    assert [[tap.recording for tap in result.taps] for result in results] == [[0] * 3] * 2 + [[1] * 3] * 4
     assert first.closed
     assert second.closed
     assert [recording.file for recording in recordings(tmp_path)] == ["sound/round-01.wav", "sound/round-02.wav"]
