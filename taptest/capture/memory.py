@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from taptest.capture.device import plain_name
 from taptest.errors import QuantityError, StorageError
 from taptest.quantities import METRIC, show
 from taptest.visit.disk import make_folder, storage_errors, write_text
@@ -48,7 +49,7 @@ class KnownLevel:
         where = (
             f"On {self.on} a known level in {self.vessel or 'a vessel'}, {self._length(self.true_mm)} below its top,"
         )
-        with_what = f"with {self.microphone}" + (f" and the striker {self.striker}" if self.striker else "")
+        with_what = f"with {plain_name(self.microphone)}" + (f" and the striker {self.striker}" if self.striker else "")
         if self.found_mm is None:
             return f"{where} was not found {with_what}."
         error = self.found_mm - self.true_mm

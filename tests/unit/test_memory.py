@@ -64,6 +64,10 @@ def test_who_measures_in_inches_is_told_in_inches() -> None:
     assert "mm" not in sentence
 
 
+def test_a_microphone_without_a_telling_name_is_told_in_plain_words() -> None:
+    assert "with the microphone chosen in the sound settings and the striker" in a_check(163.0, "default").sentence
+
+
 @pytest.mark.parametrize("unit", ['"yard"', "5", "null"])
 def test_a_unit_that_nobody_knows_is_a_line_that_cannot_be_read(unit: str, tmp_path: Path) -> None:
     memory.keep_known_level(a_check(163.0))
