@@ -1,10 +1,12 @@
 """The running estimate: what it says, what it proposes, and that it never holds anybody up."""
 
+import threading
 import time
 
 import numpy as np
 import pytest
 
+from taptest.capture import estimate
 from taptest.capture.estimate import Estimator, HeardStop, advise, places_on_tape, sentence_of
 from taptest.capture.round import Advice, Plan, Round, Stop
 from taptest.errors import VisitError
@@ -227,6 +229,28 @@ def test_a_model_that_cannot_be_computed_is_told_and_stops_nothing() -> None:
     assert an_answer(estimator).sentence == "The wall is not known."
     estimator.ask([heard(depth) for depth in MARKS], 12)
     assert an_answer(estimator).results == 12
+    estimator.close()
+
+
+def test_no_round_ends_before_the_model_of_its_tank_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is said without the model may change once it is there."""
+    computed = threading.Event()
+
+    def slow() -> tuple[()]:
+        computed.wait(20)
+        return ()
+
+    monkeypatch.setattr(estimate, "advise", lambda *given: Advice(given[4], "", enough=True))
+    estimator = Estimator(TANK, slow)
+    estimator.ask([heard(0.1)], 1)
+    assert not an_answer(estimator).enough
+    computed.set()
+    until = time.monotonic() + 20
+    for number in range(2, 10_000):
+        estimator.ask([heard(0.1)], number)
+        if an_answer(estimator).enough or time.monotonic() > until:
+            break
+    assert time.monotonic() <= until
     estimator.close()
 
 

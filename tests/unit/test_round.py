@@ -205,6 +205,21 @@ def test_a_round_with_few_taps_taps_once_and_then_where_it_is_advised() -> None:
     assert [(result.stop.kind, len(result.taps)) for result in round_.results[-2:]] == [("finer", 2), ("reference", 3)]
 
 
+def test_a_point_done_again_takes_as_many_taps_as_it_was_advised() -> None:
+    round_ = begun(Plan(LONG, sparing=True, practice_taps=0))
+    play(round_, Hand().quiet(3.5).taps(6).quiet(0.3).sound())
+    for place, taps in ((0.1, 2), (0.15, 1)):
+        assert stage(round_) == "deciding"
+        round_.advise(Advice(len(round_.results), "", place, taps=taps))
+        play(round_, Hand(seed=taps).quiet(0.5).taps(taps).quiet(0.3).sound())
+    wanted = []
+    for _ in range(2):
+        assert only(round_.redo(), PointReopened)
+        assert round_.stop is not None
+        wanted.append((round_.stop.kind, round_.stop.depth_m, round_.wanted))
+    assert wanted == [("finer", 0.15, 1), ("finer", 0.1, 2)]
+
+
 def test_a_round_with_few_taps_comes_to_the_marks_left_out_where_no_advice_comes() -> None:
     round_ = begun(Plan(LONG, sparing=True, practice_taps=0, decide_s=1.0))
     events = play(round_, Hand().quiet(3.5).taps(6).quiet(1.2).tap(then_s=2.0).tap(then_s=2.0).sound())
