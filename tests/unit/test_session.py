@@ -98,7 +98,8 @@ def test_a_stopped_round_is_taken_up_with_the_plan_it_began_with(tmp_path: Path)
         if isinstance(event, SourceLost):
             session.press("stop")
     assert session.round.stage == "stopped"
-    again = open_session(tmp_path, None, one_after_the_other(ArraySource(tapping(12, seed=2))))
+    other = Plan((0.3, 0.4), taps_per_point=1)
+    again = open_session(tmp_path, other, one_after_the_other(ArraySource(tapping(12, seed=2))))
     assert again.round.plan == PLAN
     run(again)
     assert kinds(tmp_path) == ["reference", "point", "recheck", "point", "point", "reference"]
