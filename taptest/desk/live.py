@@ -346,7 +346,8 @@ class Rounds:
             feed = Feed() if wish.microphone == BROWSER else None
             opener: Callable[[], Source] = feed.open if feed is not None else self.way.opener(wish.microphone)
             tones = PageTones(feed, on=wish.tones) if feed is not None else self.way.tones(on=wish.tones)
-            estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0]) if plan.finer_limit else None
+            case = meaning.case
+            estimator = Estimator(case.tank, lambda: sweeps_for(case)[0], meaning.units) if plan.finer_limit else None
             session = open_session(
                 visit.folder, plan, opener, estimator=estimator, tones=tones, patient=feed is not None
             )
