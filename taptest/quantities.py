@@ -20,10 +20,10 @@ Kind = Literal["pressure", "volume", "length", "temperature", "mass", "percent",
 
 STANDARD_ATMOSPHERE_PA = 101325.0
 
-_INCH = 0.0254
+INCH_M = 0.0254
 _POUND = 0.45359237
-_PSI = _POUND * 9.80665 / _INCH**2
-_GALLON_US = 231 * _INCH**3
+_PSI = _POUND * 9.80665 / INCH_M**2
+_GALLON_US = 231 * INCH_M**3
 _GALLON_IMP = 4.54609e-3
 
 
@@ -88,14 +88,14 @@ _UNITS: dict[Kind, tuple[_Unit, ...]] = {
             ),
         ),
         _Unit("m3", 1.0, 4, ("m3", "m^3", "cu m", "cubic meter", "cubic metre", "cubic meters", "cubic metres")),
-        _Unit("ft3", (12 * _INCH) ** 3, 2, ("ft3", "ft^3", "cu ft", "cuft", "cubic foot", "cubic feet")),
+        _Unit("ft3", (12 * INCH_M) ** 3, 2, ("ft3", "ft^3", "cu ft", "cuft", "cubic foot", "cubic feet")),
     ),
     "length": (
         _Unit("mm", 1e-3, 0, ("mm", "millimeter", "millimetre", "millimeters", "millimetres")),
         _Unit("cm", 1e-2, 1, ("cm", "centimeter", "centimetre", "centimeters", "centimetres")),
         _Unit("m", 1.0, 2, ("m", "meter", "metre", "meters", "metres")),
-        _Unit("in", _INCH, 2, ("in", "inch", "inches", '"')),
-        _Unit("ft", 12 * _INCH, 2, ("ft", "foot", "feet", "'")),
+        _Unit("in", INCH_M, 2, ("in", "inch", "inches", '"')),
+        _Unit("ft", 12 * INCH_M, 2, ("ft", "foot", "feet", "'")),
     ),
     "temperature": (
         _Unit("°C", 1.0, 1, ("c", "°c", "deg c", "degc", "celsius", "degrees c", "degrees celsius")),
@@ -243,7 +243,7 @@ def _feet_and_inches(match: re.Match[str], shown: str, place: str) -> Quantity:
     inches = _number(match["inches"], shown, place)
     if inches >= 12:
         raise QuantityError(f"{place}{shown} has {inches:g} inches beside feet; inches beside feet stay below 12.")
-    length = (12 * _number(match["feet"], shown, place) + inches) * _INCH
+    length = (12 * _number(match["feet"], shown, place) + inches) * INCH_M
     return Quantity("length", -length if match["sign"] == "-" else length, FEET_AND_INCHES)
 
 
@@ -322,8 +322,13 @@ def show(kind: Kind, si: float, unit: str, digits: int | None = None) -> str:
     return f"{number} {found.name}"
 
 
+def percent(share: float) -> str:
+    """Write a share of 0..1 in per cent: "24 %"."""
+    return show("percent", share, "%")
+
+
 def _show_feet_and_inches(length_m: float) -> str:
-    sixteenths = round(abs(length_m) / _INCH * 16)
+    sixteenths = round(abs(length_m) / INCH_M * 16)
     sign = "-" if length_m < 0 and sixteenths else ""
     feet, rest = divmod(sixteenths, 12 * 16)
     inches, part = divmod(rest, 16)
@@ -353,6 +358,11 @@ class Units:
             if self.unit(kind) != FEET_AND_INCHES:
                 _unit(kind, self.unit(kind))
         _unit("length", self.height)
+
+    @property
+    def in_inches(self) -> bool:
+        """Whether the tape is in inches."""
+        return self.length in ("in", FEET_AND_INCHES)
 
     def unit(self, kind: Kind) -> str:
         """Return the preferred unit of a kind."""

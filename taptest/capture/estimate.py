@@ -16,15 +16,7 @@ from numpy.typing import NDArray
 from taptest.capture.round import Advice, Stop
 from taptest.errors import TaptestError
 from taptest.line.boundary import read_line
-from taptest.line.next_point import (
-    LEAST_BITS,
-    SAME_MARK_M,
-    SEAM_CLEAR_M,
-    free_places_m,
-    next_point,
-    settled,
-    taps_worthwhile,
-)
+from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
 from taptest.line.points import profile_of
 from taptest.line.records import LineReading, Point
 from taptest.quantities import METRIC, Units
@@ -34,8 +26,6 @@ from taptest.tank.kinds import Tank
 
 FloatArray = NDArray[np.float64]
 
-TAPE_STEP_M = 0.25 * 0.0254
-"""Places for more marks on a tape in inches; in metric units they lie on steps of 5 mm."""
 STEADY = 2
 """So many earlier estimates must agree with the present one before the round may end: each rests on a point less, and
 a narrow interval that has just jumped is no finding yet."""
@@ -88,7 +78,7 @@ def advise(
         change_m=reading.interval90_m if reading.state == "found" else None,
     )
     steady = _steady(said, [advice for advice in before if advice.results < results])
-    candidates = places_on_tape(free_places_m(tapped, tank), tapped, tank, units)
+    candidates = free_places_m(tapped, tank, units)
     if not len(candidates):
         return replace(said, enough=steady)
     profile = profile_of(points)
@@ -99,21 +89,6 @@ def advise(
         taps=taps_worthwhile(profile),
         enough=steady and (settled(reading) or best.information_bits < LEAST_BITS),
     )
-
-
-def places_on_tape(places_m: FloatArray, tapped_m: FloatArray, tank: Tank, units: Units) -> FloatArray:
-    """(C,) places moved to quarters of an inch where the tape is in inches: nobody finds 7.28 in on one.
-
-    They stay within the tapped ones (P,), clear of them and of the seam.
-    """
-    if units.length not in ("in", "ft in") or not len(places_m):
-        return places_m
-    quarters = np.unique(np.rint(places_m / TAPE_STEP_M)) * TAPE_STEP_M
-    fits = (quarters > tapped_m.min()) & (quarters < tapped_m.max())
-    fits &= np.abs(quarters[:, None] - tapped_m[None, :]).min(axis=1) >= SAME_MARK_M
-    if tank.seam_depth_m is not None:
-        fits &= np.abs(quarters - tank.seam_depth_m) >= SEAM_CLEAR_M
-    return np.asarray(np.round(quarters[fits], 4))
 
 
 def sentence_of(reading: LineReading, units: Units = METRIC) -> str:
@@ -176,7 +151,7 @@ class Estimator:
             heard, results = question
             known = {stop: known.get(stop) or stop.point() for stop in heard if stop.windows}
             points = [point for stop, point in known.items() if stop.stop.kind in ("point", "finer")]
-            reference = [point for stop, point in known.items() if stop.stop.kind in ("reference", "recheck")]
+            reference = [point for stop, point in known.items() if stop.stop.for_drift]
             if points:
                 may_end = not self._computing  # what is said without the model may change once it is there
                 advice = advise(points, reference, self._tank, self._sweeps, results, given, self._units)

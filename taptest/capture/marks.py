@@ -7,14 +7,13 @@ import math
 
 from taptest.errors import LineError
 from taptest.line.next_point import SEAM_CLEAR_M
-from taptest.quantities import METRIC, Units
+from taptest.quantities import INCH_M, METRIC, Units
 from taptest.tank.kinds import Tank
 
 END_CLEAR_M = 0.03
 """Marks stay this far from the ends and from the seam: near them every tap sounds otherwise. Common practice."""
 SPACING_M = 0.025
 """Usual distance between marks, 20 to 30 mm. Common practice, no source."""
-INCH_M = 0.0254
 STEP_M = 0.001
 INCH_STEP_M = INCH_M / 8
 """Marks of the usual line lie on whole millimetres, or on eighths of an inch where the tape is in inches."""
@@ -36,7 +35,7 @@ def usual_marks(
     is 25 mm or one inch, wider on a tall tank, closer on a small one. Raises `LineError`.
     """
     height_m = tank.shape.height_m
-    inches = units.length in ("in", "ft in")
+    inches = units.in_inches
     step, usual = (INCH_STEP_M, INCH_M) if inches else (STEP_M, SPACING_M)
     first = math.ceil(END_CLEAR_M / step - 1e-9) * step if first_m is None else first_m
     last = height_m - END_CLEAR_M if last_m is None else last_m

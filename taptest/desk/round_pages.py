@@ -156,7 +156,7 @@ def _in_inches(visit: "Visit") -> bool:
     from taptest.visit.meaning import meaning_of
 
     try:
-        return meaning_of(visit.document, visit.source).units.length in ("in", "ft in")
+        return meaning_of(visit.document, visit.source).units.in_inches
     except TaptestError:
         return False  # the form says elsewhere what is wrong with the visit
 

@@ -23,12 +23,11 @@ from taptest.finding.wording import (
     cannot_tell_sentence,
     checks_of,
     not_checked_of,
-    percent,
     reasons_of,
     sentence_of,
 )
 from taptest.line.records import LineReading
-from taptest.quantities import METRIC, Units
+from taptest.quantities import METRIC, Units, percent
 from taptest.tank.kinds import Tank, pressure_check_applies
 
 State = Literal[
@@ -112,6 +111,8 @@ COST: dict[FindingCode, dict[State, float]] = {
 left out. Calling a failed tank fine costs most, and two findings that ask for the same work hardly differ. Own
 judgement, no source.
 """
+MOST_CHECKS = 5
+"""More next checks than this are not told."""
 MERGED: tuple[State, ...] = ("right", "slight loss", "low on air", "hidden air", "more air than expected")
 """States that people are told of under other names."""
 HIDES = (0.5, 0.75)
@@ -185,7 +186,7 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
         confidence=_confidence(verdict) if told else "cannot tell",
         reasons=reasons_of(story),
         not_checked=not_checked_of(story),
-        next_checks=checks[:5],
+        next_checks=checks[:MOST_CHECKS],
         causes=ranked_causes(evidence) if pressure_check_applies(case.tank) else (),
         line=line,
         expected=comparison.expected,

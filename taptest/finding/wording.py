@@ -13,7 +13,7 @@ from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstima
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.boundary import level_span_m
 from taptest.line.records import LineReading
-from taptest.quantities import Kind, Units
+from taptest.quantities import Kind, Units, percent
 from taptest.tank.kinds import line_shows_share, what_taps_cannot_show, what_taps_show
 from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
@@ -27,11 +27,6 @@ OFF_PA = 15_000.0
 """A charge that is off by this much, 0.15 bar, is worth a sentence."""
 OPEN_AIR_PA = 2_000.0
 """A plain tank whose charge is stated within 0.02 bar of zero was filled from open air."""
-
-
-def percent(share: float) -> str:
-    """Write a share of 0..1 in per cent, as all findings do: "24 %"."""
-    return f"{100 * share:.0f} %"
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from taptest.line.matched import FEWEST_POINTS, MatchSettings, match_profile
 from taptest.line.points import profile_of
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Point, Profile
 from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
+from taptest.quantities import percent
 from taptest.shell.records import LevelSweep
 from taptest.tank.kinds import Tank
 
@@ -162,14 +163,10 @@ def _too_poor(profile: Profile) -> str:
     hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
     if hidden > HIDDEN_SHARE:
         return (
-            f"The noise hides {_percent(hidden)} of what the taps should tell: tap harder, move the microphone nearer, "
+            f"The noise hides {percent(hidden)} of what the taps should tell: tap harder, move the microphone nearer, "
             "or switch off what makes the noise."
         )
     return ""
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
 
 
 def _model_evidence(
@@ -387,8 +384,8 @@ def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_m
             "points, with the microphone nearer."
         )
     return (
-        f"The taps leave it open: one boundary {_percent(posterior.p_found)}, all air "
-        f"{_percent(posterior.p_all_air)}, all water {_percent(posterior.p_all_water)}. Tap more points, "
+        f"The taps leave it open: one boundary {percent(posterior.p_found)}, all air "
+        f"{percent(posterior.p_all_air)}, all water {percent(posterior.p_all_water)}. Tap more points, "
         "and points near both ends."
     )
 
@@ -398,12 +395,12 @@ def _pictures(posterior: BoundaryPosterior) -> list[str]:
     said: list[str] = []
     if posterior.p_inverted > 0.3:
         said.append(
-            f"The picture looks inverted ({_percent(posterior.p_inverted)}): the shell rings at the water end and is "
+            f"The picture looks inverted ({percent(posterior.p_inverted)}): the shell rings at the water end and is "
             "dull at the air end, as with a failed membrane."
         )
     if posterior.p_two > 0.3:
         said.append(
-            f"Two boundaries fit better than one ({_percent(posterior.p_two)}): a strap, a seam or a pocket may lie on "
+            f"Two boundaries fit better than one ({percent(posterior.p_two)}): a strap, a seam or a pocket may lie on "
             "the line."
         )
     return said

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, level_grid, softened
 from taptest.line.records import BoundaryPosterior, LineReading, Profile
+from taptest.quantities import INCH_M, METRIC, Units
 from taptest.shell.records import LevelSweep
 from taptest.tank.kinds import Tank
 
@@ -31,7 +32,8 @@ SINGLE_POINT_ERROR = 0.14
 REACH_M = 0.025
 """Distance over which neighbouring points tell the same."""
 STEP_M = 0.005
-"""Places are proposed on whole steps of the tape."""
+INCH_STEP_M = INCH_M / 4
+"""Places are proposed on whole steps of the tape, quarters of an inch where it is in inches: nobody finds 7.28 in."""
 SAME_MARK_M = 0.004
 """A place nearer to a tapped one than this is not worth marking."""
 SEAM_CLEAR_M = 0.03
@@ -109,10 +111,11 @@ def settled(reading: LineReading) -> bool:
     return max(reading.posterior.p_all_air, reading.posterior.p_all_water) > SURE
 
 
-def free_places_m(tapped_m: FloatArray, tank: Tank) -> FloatArray:
+def free_places_m(tapped_m: FloatArray, tank: Tank, units: Units = METRIC) -> FloatArray:
     """(C,) places on steps of the tape between the outermost tapped ones (P,), clear of them and of the seam."""
-    first, last = STEP_M * np.ceil(tapped_m.min() / STEP_M), tapped_m.max()
-    places = np.arange(first, last + 1e-9, STEP_M)
+    step = INCH_STEP_M if units.in_inches else STEP_M
+    first, last = step * np.ceil(tapped_m.min() / step), tapped_m.max()
+    places = np.arange(first, last + 1e-9, step)
     clear = np.abs(places[:, None] - tapped_m[None, :]).min(axis=1) >= SAME_MARK_M
     if tank.seam_depth_m is not None:
         clear &= np.abs(places - tank.seam_depth_m) >= SEAM_CLEAR_M

@@ -12,7 +12,7 @@ from pathlib import PurePosixPath
 import numpy as np
 
 from taptest.errors import RecordingError, VisitError
-from taptest.finding.judge import judge
+from taptest.finding.judge import MOST_CHECKS, judge
 from taptest.finding.records import Judgement
 from taptest.line.boundary import read_line, unread_line
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
@@ -32,7 +32,6 @@ from taptest.visit.sweeps import sweeps_for
 
 Progress = Callable[[float], None]
 
-MOST_CHECKS = 5
 TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
 
 
@@ -113,7 +112,7 @@ def where_next(reading: LineReading, profile: Profile, tank: Tank, sweeps: Seque
     named = posterior.p_found + posterior.p_all_air + posterior.p_all_water
     if reading.method in ("", "none") or reading.misfit >= 1.0 or named < 0.5 or settled(reading):
         return ""
-    places = free_places_m(profile.depth_m, tank)
+    places = free_places_m(profile.depth_m, tank, units)
     if not places.size:
         return ""
     best = next_point(posterior, profile, places, sweeps)

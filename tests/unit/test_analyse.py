@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 
 from taptest.errors import LineError, RecordingError, VisitError
+from taptest.finding.judge import MOST_CHECKS
 from taptest.line.boundary import read_line
 from taptest.line.points import profile_of
 from taptest.quantities import METRIC, US
 from taptest.sound.recording import write_recording
 from taptest.visit import analyse
-from taptest.visit.analyse import MOST_CHECKS, judge_visit, where_next
+from taptest.visit.analyse import judge_visit, where_next
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit
 from taptest.visit.result import VisitResult, as_json

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from taptest.capture import estimate
-from taptest.capture.estimate import Estimator, HeardStop, advise, places_on_tape, sentence_of
+from taptest.capture.estimate import Estimator, HeardStop, advise, sentence_of
 from taptest.capture.round import Advice, Plan, Round, Stop
 from taptest.errors import VisitError
 from taptest.line.boundary import read_line
@@ -60,14 +60,14 @@ def test_no_mark_is_proposed_on_a_tapped_one_or_on_the_seam() -> None:
 
 def test_on_a_tape_in_inches_marks_are_proposed_on_its_quarters() -> None:
     tapped = np.array([0.0254 * number for number in range(2, 14)])
-    places = places_on_tape(free_places_m(tapped, TANK), tapped, TANK, US)
+    places = free_places_m(tapped, TANK, US)
     assert len(places) >= 20
     # 25.4 mm to the inch; depths are kept to a tenth of a millimetre.
     assert np.abs(4 * places / 0.0254 - np.rint(4 * places / 0.0254)).max() < 0.01
     assert np.abs(places[:, None] - tapped[None, :]).min() >= 0.004
     assert np.abs(places - 0.19).min() >= 0.03
     assert tapped.min() < places.min() < places.max() < tapped.max()
-    assert list(places_on_tape(free_places_m(tapped, TANK), tapped, TANK, METRIC)) == list(free_places_m(tapped, TANK))
+    assert list(free_places_m(tapped, TANK, METRIC)) == list(free_places_m(tapped, TANK))
     place = advise(POINTS, (), TANK, (), 12, units=US).next_depth_m
     assert place is not None
     assert round(4 * place / 0.0254, 1).is_integer()
