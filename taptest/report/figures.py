@@ -25,6 +25,7 @@ from matplotlib.ticker import FixedLocator, MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
 from taptest import __version__
+from taptest.finding.weigh import rings_all_over
 from taptest.report.typefaces import BOX, BOX_WORDS, MAIN, advance, families, printable
 from taptest.report.wording import Wording, worded
 from taptest.sound.spectra import SPECTRUM_EDGES_HZ
@@ -646,7 +647,8 @@ def _boundary_words(result: VisitResult) -> str:
     reading = judgement.line
     if judgement.boundary_state != "found" or reading.depth_m is None:
         whole = {"all air": "no boundary: air all over", "all water": "no boundary: water all over"}
-        return whole.get(judgement.boundary_state, "no boundary could be told")
+        rings = "no boundary heard: it rings all over"
+        return whole.get(judgement.boundary_state, rings if rings_all_over(reading) else "no boundary could be told")
     kind = "inverted boundary" if reading.inverted else "boundary"
     text = f"{kind} at {units.show('length', reading.depth_m, _digits(units.length))}"
     return text + (f" (90 %: {_span(result, *reading.interval90_m)})" if reading.interval90_m else "")

@@ -4,6 +4,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from taptest.finding.records import Bound, Cause, Interval
+from taptest.finding.weigh import rings_all_over
 from taptest.line.boundary import level_span_m
 from taptest.quantities import Kind, Units
 from taptest.report.wording import Wording, worded
@@ -96,7 +97,8 @@ def boundary_words(result: VisitResult) -> str:
         low, high = (units.show("length", end, _digits(units)) for end in span)
         return f"not told closely: somewhere from {low.rsplit(' ', 1)[0]} to {high} below the top of the shell"
     whole = {"all air": "none: air all over", "all water": "none: water all over"}
-    return whole.get(state, "could not be told")
+    open_ = "none heard: the shell rings all over" if rings_all_over(line) else "could not be told"
+    return whole.get(state, open_)
 
 
 def _digits(units: Units) -> int | None:

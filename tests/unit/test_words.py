@@ -131,3 +131,13 @@ def test_a_line_that_names_no_state_still_tells_between_what_depths_the_water_en
     assert boundary_words(unread) == "could not be told"
     inverted = replace(result, judgement=replace(result.judgement, line=replace(line, inverted=True)))
     assert boundary_words(inverted).endswith(", inverted: the water on the wrong side")
+
+
+def test_a_shell_that_rings_all_over_is_not_said_to_be_untold() -> None:
+    """As with a cold bag at its charge: no state is named, and yet something was heard."""
+    result = made_up()
+    line = result.judgement.line
+    rings = replace(line.posterior, mass=0.0 * line.posterior.mass, p_all_air=0.6, p_no_contact=0.35)
+    heard = replace(line, state="not found", depth_m=None, interval90_m=None, posterior=rings)
+    told = replace(result, judgement=replace(result.judgement, line=heard, boundary_state="not found"))
+    assert boundary_words(told) == "none heard: the shell rings all over"
