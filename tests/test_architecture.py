@@ -16,7 +16,7 @@ shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fl
 shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.boundary
 line.next_point
-finding.records finding.parallel finding.air finding.draws finding.rise finding.weigh finding.compare finding.causes
+finding.records finding.draws finding.parallel finding.air finding.rise finding.weigh finding.compare finding.causes
 finding.wording finding.judge
 visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.truth
 visit.simulated

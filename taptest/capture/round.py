@@ -129,6 +129,11 @@ class Stop:
     kind: StopKind
     depth_m: float
 
+    @property
+    def for_drift(self) -> bool:
+        """Whether the reference mark is tapped, to hear whether anything but the place has changed."""
+        return self.kind in ("reference", "recheck")
+
 
 @dataclass(frozen=True, slots=True)
 class KeptTap:
@@ -386,7 +391,7 @@ class Round:
     def wanted(self) -> int:
         """How many good taps the stop under way takes."""
         stop = self.stop
-        if not self.plan.sparing or stop is None or stop.kind in ("reference", "recheck"):
+        if not self.plan.sparing or stop is None or stop.for_drift:
             return self.plan.taps_per_point
         return min(self._finer_taps if stop.kind == "finer" else 1, self.plan.taps_per_point)
 

@@ -223,7 +223,7 @@ class Session:
             if event == StageBegan("deciding") and not asked:
                 self._ask()
             yield event
-            if isinstance(event, PointDone) and event.result.stop.kind in ("reference", "recheck"):
+            if isinstance(event, PointDone) and event.result.stop.for_drift:
                 yield from self._drifted()
 
     def _sound(self, events: Sequence[Event]) -> None:
@@ -284,8 +284,7 @@ class Session:
 
     def drift(self) -> str:
         """Say in a sentence whether the reference mark sounds otherwise later than at first, "" if it does not."""
-        kinds = ("reference", "recheck")
-        heard = [self._hear(each) for each in self.round.results if each.taps and each.stop.kind in kinds]
+        heard = [self._hear(each) for each in self.round.results if each.taps and each.stop.for_drift]
         points = [stop.point() for stop in heard]
         return reference_drift(points) if len(points) > 1 else ""
 

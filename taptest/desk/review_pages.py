@@ -59,8 +59,7 @@ def decide_other(request: Request, form: Posted) -> Response:
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
     taps = beside(desk.judge.ask(found.visit, SOUND_WAIT_S).result)
-    number = form.texts.get("number", "")
-    place = int(number) if number.isascii() and number.isdigit() and len(number) <= 6 else 0
+    place = _whole(form.texts.get("number", ""))
     try:
         said = _decide(
             desk, found, _tap_at(taps[place - 1 : place] if place else [], form.texts.get("onset", "")), form
@@ -92,9 +91,9 @@ def count(request: Request, form: Posted) -> Response:
     try:
         if entry.taps is None:
             raise VisitError("This point has a recording of its own: all taps of it are the point's.")
-        if not (typed.isascii() and typed.isdigit() and 1 <= int(typed[:6]) <= 1000):
+        if not 1 <= _whole(typed) <= 1000:
             raise VisitError(f"“{typed[:20]}” is not how many taps a point got; write a number, usually 3.")
-        desk.visits.change(found.ident, lambda document: with_count(document, entry, int(typed)))
+        desk.visits.change(found.ident, lambda document: with_count(document, entry, _whole(typed)))
     except TaptestError as error:
         return _page(request, str(error), 422)
     return desk.go(f"/visit/{found.ident}/point/{place}", "The taps of the walk are given out anew.")
@@ -202,8 +201,12 @@ def _page(request: Request, trouble: str, status: int) -> Response:
 
 def _asked(request: Request) -> int:
     """Return the number of the tap whose ring is asked for, 0 for none."""
-    text = request.query_params.get("ring", "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) <= 4 else 0
+    return _whole(request.query_params.get("ring", ""))
+
+
+def _whole(text: str) -> int:
+    """Return a whole number of at most six digits, 0 for any other text."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 6 else 0
 
 
 def _others_page(request: Request, trouble: str, status: int) -> Response:

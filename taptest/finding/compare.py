@@ -1,11 +1,9 @@
-"""Sound against readings: where the water should end, what the level says of the charge, which finding fits both.
+"""Sound against readings: where the water should end, what the level says of the charge, what the hot pressure will be.
 
-One set of seeded draws goes through everything: gauge error, unknown gas temperature, pre-charge tolerance, form of
-the membrane, volume of tank and system. The line's posterior is used as a likelihood (its own prior taken off) of five
-hypotheses on the charge, each with the level that it predicts; their probabilities are those of the findings.
+One set of seeded draws (`finding.draws`) goes through everything; how likely each finding is follows from it in
+`finding.weigh`, and the charges that leaves possible make the forecast.
 
-Units are SI, pressures gauge unless `_abs`; D draws. Spreads that no reading gives are common practice or own
-judgement, no source.
+Units are SI, pressures gauge unless `_abs`; D draws.
 """
 
 from collections.abc import Sequence
@@ -27,6 +25,7 @@ from taptest.finding.draws import (
     is_hot,
     needed_precharge_pa,
     reference_charge,
+    spread_volume_m3,
 )
 from taptest.finding.parallel import draw_cushions, first_draws, refuse_impossible_tanks
 from taptest.finding.records import (
@@ -248,27 +247,26 @@ def _forecast(
     if not low <= start <= hot <= high:
         return None
     picked = rng.choice(charges.weight.size, DRAWS, p=charges.weight)
-    draw = charges.draw[picked]
-    gas = draws.gas_t_c[draw]
+    which = charges.draw[picked]
+    gas = draws.gas_t_c[which]
     warmer = rng.uniform(0.05, 0.5, DRAWS) * max(hot - start, 0.0)
-    volume = system.volume_m3 * np.maximum(0.2, 1 + system.volume_rel_sd * rng.standard_normal(DRAWS))
+    volume = spread_volume_m3(system.volume_m3, system.volume_rel_sd, rng.standard_normal(DRAWS))
     values = (
-        draws.volume_m3[draw],
-        charges.precharge_abs_pa[picked] - draws.atmospheric_pa[draw],
-        draws.charge_t_c[draw],
+        draws.volume_m3[which],
+        charges.precharge_abs_pa[picked] - draws.atmospheric_pa[which],
+        draws.charge_t_c[which],
         gas,
         gas + warmer,
         volume,
-        draws.gauge_pa[draw],
-        draws.atmospheric_pa[draw],
+        draws.gauge_pa[which],
+        draws.atmospheric_pa[which],
     )
-    acceptance = 1.0 if case.tank.acceptance_share is None else case.tank.acceptance_share
-    others = draw_cushions(case, gas, gas + warmer, draws.atmospheric_pa[draw], rng)
+    others = draw_cushions(case, gas, gas + warmer, draws.atmospheric_pa[which], rng)
 
     def setup(count: int) -> tuple[SystemState, list[Cushion]]:
         tank_volume, charge, charge_t, gas_t, hot_gas, system_volume, pressure, air = (v[:count] for v in values)
         tank = Cushion(
-            tank_volume, charge, charge_t, gas_t, hot_gas, acceptance, above_gauge_m=case.readings.tank_above_gauge_m
+            tank_volume, charge, charge_t, gas_t, hot_gas, case.tank.most_water_share, case.readings.tank_above_gauge_m
         )
         return SystemState(system_volume, pressure, start, system.fluid, atmospheric_pa=air), [
             tank,

@@ -82,9 +82,14 @@ def reference_charge(case: Case) -> Reference | None:
     return None
 
 
+def spread_volume_m3(volume_m3: float, rel_sd: float, normal: FloatArray) -> FloatArray:
+    """Volumes about the one that is known, for standard normal draws of any shape; never below a fifth of it."""
+    return np.asarray(volume_m3 * np.maximum(0.2, 1 + rel_sd * normal))
+
+
 def draw_tank_volume(tank: Tank, rng: np.random.Generator) -> FloatArray:
     """(D,) volumes of the tank, within what its plate says of it."""
-    return np.asarray(tank.volume_m3 * np.maximum(0.2, 1 + tank.volume_rel_sd * rng.standard_normal(DRAWS)))
+    return spread_volume_m3(tank.volume_m3, tank.volume_rel_sd, rng.standard_normal(DRAWS))
 
 
 def draw(case: Case, rng: np.random.Generator) -> Draws:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
+from taptest.finding.draws import spread_volume_m3
 from taptest.finding.records import Case, ParallelTank
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from taptest.water.forecast import Cushion
@@ -81,7 +82,7 @@ def _cushion(
     draws = gas_t_c.size
     charge = tank.precharge_pa + UNTAPPED_SD_PA * rng.standard_normal(draws)
     return Cushion(
-        tank.volume_m3 * np.maximum(0.2, 1 + tank.volume_rel_sd * rng.standard_normal(draws)),
+        spread_volume_m3(tank.volume_m3, tank.volume_rel_sd, rng.standard_normal(draws)),
         np.maximum(charge, LEAST_CHARGE_ABS_PA - atmospheric_pa),
         rng.normal(*_charged_at(tank), draws),
         gas_t_c,

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.finding.draws import DRAWS, Draws, interval_of, is_hot
+from taptest.finding.draws import DRAWS, Draws, interval_of, is_hot, spread_volume_m3
 from taptest.finding.parallel import draw_cushions
 from taptest.finding.records import Case, Interval
 from taptest.water.forecast import Cushion, SystemState, hot_pressure_pa, relief_tolerance_pa
@@ -63,7 +63,7 @@ def filling_of(case: Case, draws: Draws, rng: np.random.Generator) -> Filling | 
     if not max(lowest, COLD_C + LEAST_WARMING_C) <= water_c <= highest:
         return None
     cold = np.clip(rng.normal(COLD_C, COLD_SD_C, DRAWS), max(lowest, 2.0), COLD_C + LEAST_WARMING_C)
-    volume = system.volume_m3 * np.maximum(0.2, 1 + system.volume_rel_sd * rng.standard_normal(DRAWS))
+    volume = spread_volume_m3(system.volume_m3, system.volume_rel_sd, rng.standard_normal(DRAWS))
     fill = system.fill_pa + FILL_SD_PA * rng.standard_normal(DRAWS)
     state = SystemState(
         volume,
@@ -86,7 +86,7 @@ def risen_pa(filling: Filling, precharge_abs_pa: FloatArray) -> FloatArray:
         draws.charge_t_c,
         filling.cold_gas_c,
         draws.gas_t_c,
-        1.0 if case.tank.acceptance_share is None else case.tank.acceptance_share,
+        case.tank.most_water_share,
         above_gauge_m=case.readings.tank_above_gauge_m,
     )
     return hot_pressure_pa(filling.state, [tank, *filling.others], filling.water_c)

@@ -38,6 +38,11 @@ class Tank:
         return self.kind in ("diaphragm", "bladder")
 
     @property
+    def most_water_share(self) -> float:
+        """Largest share of the volume that water can take: all of it where no membrane's limit is known."""
+        return 1.0 if self.acceptance_share is None else self.acceptance_share
+
+    @property
     def hanging(self) -> bool:
         """Whether the water comes in at the top."""
         return self.water_end == "top"

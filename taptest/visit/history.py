@@ -15,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from taptest.errors import TaptestError, VisitError
+from taptest.finding.draws import spread_volume_m3
 from taptest.finding.parallel import draw_cushions
 from taptest.finding.records import Bound, Case, Interval
 from taptest.quantities import Units
@@ -267,7 +268,7 @@ def _with_level(past: PastVisit, case: Case, reference_pa: float) -> PastVisit:
     if at_tank <= 0:
         return past
     ends = np.maximum(np.array([charge.median, charge.low, charge.high]) + air_pa, 1.0)
-    share = np.minimum(water_share(ends, at_tank), 1.0 if tank.acceptance_share is None else tank.acceptance_share)
+    share = np.minimum(water_share(ends, at_tank), tank.most_water_share)
     median, one, other = (float(depth) for depth in boundary_depth_m(tank, share, 0.5))
     return replace(past, level_m=Interval(median, min(one, other), max(one, other)))
 
@@ -321,18 +322,18 @@ def _margin(
     spread = rng.standard_normal((3, MARGIN_DRAWS))
     air_pa = float(atmospheric_pressure_pa(system.altitude_m))
     state = SystemState(
-        system.volume_m3 * np.maximum(0.2, 1 + system.volume_rel_sd * spread[0]),
+        spread_volume_m3(system.volume_m3, system.volume_rel_sd, spread[0]),
         np.maximum(reference_pa + PRESSURE_SD_PA * spread[1], 0.0),
         COLD_C,
         system.fluid,
         atmospheric_pa=air_pa,
     )
     tank = Cushion(
-        case.tank.volume_m3 * np.maximum(0.2, 1 + case.tank.volume_rel_sd * spread[2]),
+        spread_volume_m3(case.tank.volume_m3, case.tank.volume_rel_sd, spread[2]),
         0.0,
         CHARGED_AT_C if case.readings.charged_at_c is None else case.readings.charged_at_c,
         GAS_C,
-        acceptance_share=1.0 if case.tank.acceptance_share is None else case.tank.acceptance_share,
+        acceptance_share=case.tank.most_water_share,
         above_gauge_m=case.readings.tank_above_gauge_m,
     )
     gas_c = np.full(MARGIN_DRAWS, GAS_C)
