@@ -285,7 +285,8 @@ def _draw_content(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatAr
     depths = (float(inner[0, 1]), float(inner[-1, 1]))
     if state == "not found" or (state == "found" and reading.depth_m is None):
         axes.add_patch(Polygon(_closed(inner), closed=True, facecolor=UNKNOWN, edgecolor="none", zorder=4))
-        _word(axes, "not told\nby the taps", sum(depths) / 2, UNKNOWN)
+        said = "rings\nall over" if rings_all_over(reading) else "not told\nby the taps"
+        _word(axes, said, sum(depths) / 2, UNKNOWN)
         return
     if state == "all air":
         _word(axes, "air", sum(depths) / 2, "white")

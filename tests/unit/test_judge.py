@@ -534,3 +534,11 @@ def test_a_pressure_that_no_system_stands_is_not_put_into_figures() -> None:
     said = next(reason for reason in found.reasons if "the pressure is forecast at" in reason)
     assert "more than twice the relief setting" in said
     assert "at most 0.00" not in " ".join((found.sentence, *found.reasons))
+
+
+def test_what_no_tap_can_tell_takes_from_the_confidence() -> None:
+    """A cold tank at its charge rings all over, and one with too much air does as well: fine, but not surely so."""
+    found = judge(made_case(HANGING), heard(HANGING, "all air"))
+    assert found.code == "as expected"
+    assert found.probabilities["more air than expected"] > 0.1
+    assert found.confidence != "high"
