@@ -54,7 +54,11 @@ NOTHING_DB = 0.0
 WEAK_DB = 6.0
 """Tap-to-noise ratio below which a tap is too weak to use."""
 BOUNCE_SHARE = 0.1
-"""Energy of a bounce relative to its tap that spoils the tap: a third of its blow. Echoes from walls stay below."""
+"""Energy of a bounce relative to its tap that spoils the tap: a third of its blow."""
+SOONEST_BOUNCE_S = 0.012
+"""A striker seldom comes back sooner. What a wall sends back later than that has gone 4 m further than the direct sound
+and is, with the microphone a metre away or nearer, at most a fifth of it; what comes sooner may be as strong as a
+bounce and counts as the room's."""
 BOUNCE_OVER_RING = 8.0
 """Energy of a bounce's surprise over that of the ring around it."""
 PREDICTOR = 40
@@ -425,7 +429,7 @@ def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
 
     A ring is a sum of decaying modes, which a linear predictor foresees sample by sample (Makhoul, Proc. IEEE 63, 1975,
     561; covariance method); a blow it cannot foresee. A second blow is a surprise well over the ring around it and not
-    far below the surprise of the first.
+    far below the surprise of the first, at least `SOONEST_BOUNCE_S` after it.
     """
     if rate_hz < 0.75 * PREDICTOR_RATE_HZ:
         return None
@@ -448,14 +452,14 @@ def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
     surprise = np.convolve(x, np.concatenate(([1.0], -predictor[::-1])))[:count] ** 2
     power = surprise[: surprise.size // step * step].reshape(-1, step).sum(axis=1) / step
     power = np.maximum(power[:-1] + power[1:], 1e-30)
-    begin = int(0.007 * rate) // step
+    begin = int((0.002 + SOONEST_BOUNCE_S) * rate) // step
     around = int(0.012 * rate) // step
     late = power[begin:]
     if late.size < 2 * around:
         return None
     padded = np.concatenate((late[:around][::-1], late, late[-around:][::-1]))
     usual = np.partition(_windows(padded, 2 * around + 1), around, axis=1)[:, around]
-    blow = (late > BOUNCE_OVER_RING * usual) & (late > BOUNCE_SHARE * power[:begin].max())
+    blow = (late > BOUNCE_OVER_RING * usual) & (late > BOUNCE_SHARE * power[: int(0.007 * rate) // step].max())
     return (begin + int(np.argmax(blow))) * step / rate if blow.any() else None
 
 

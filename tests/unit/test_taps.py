@@ -92,6 +92,17 @@ def test_a_bounce_makes_a_double_hit_of_one_tap(after_s: float) -> None:
     assert only(hear(sound)).why_not == "double hit"
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_early_echoes_and_a_weak_late_one_make_no_double_hit(seed: int) -> None:
+    # Floor and walls half a metre to two metres away send back a third within 12 ms; 20 ms are 7 m of way.
+    sound, rng = scene(seed)
+    wave = ring(RATE, rng, loss=0.02)
+    put(sound, wave, 2.0)
+    for after_s, share in ((rng.uniform(0.001, 0.005), 0.35), (rng.uniform(0.006, 0.011), 0.35), (0.02, 0.14)):
+        put(sound, wave, 2.0 + after_s, 0.3 * share * rng.choice([-1, 1]))
+    assert only(hear(sound)).used
+
+
 def test_a_clipped_tap_is_said_so_at_full_scale_and_below() -> None:
     for limit in (1.0, 0.6):
         sound, rng = scene()
