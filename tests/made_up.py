@@ -122,8 +122,6 @@ def _profile(depth: np.ndarray, p_water: np.ndarray, rng: np.random.Generator) -
         depth_m=depth,
         level_db=np.zeros((points, bands)),
         level_sd_db=np.ones((points, bands)),
-        log_time=np.full((points, bands), -4.0),
-        log_time_sd=np.full((points, bands), 0.1),
         spectrum_db=spectrum,
         strength_db=np.zeros(points),
         strength_sd_db=np.ones(points),

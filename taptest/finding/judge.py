@@ -48,7 +48,7 @@ that does not touch its shell; "too small" has the right charge.
 
 COST: dict[FindingCode, dict[State, float]] = {
     "as expected": {
-        "slight loss": 0.5,
+        "slight loss": 1.5,
         "hidden air": 0.5,
         "hidden water": 5,
         "too small": 3,

@@ -42,8 +42,9 @@ ACCEPTANCE_SLACK = 0.05
 SURE_OF_RINGING = 0.8
 MODEL_FLOOR = 0.005
 """Likelihood that remains for every level, because no model of the sound is sure of itself."""
-SELDOM_INVERTED = 0.1
-"""How much rarer an inverted picture is where gravity keeps the air on top: only a mix-up of the ends makes it."""
+SELDOM_INVERTED = 0.02
+"""How much rarer an inverted picture is where gravity keeps the air on top: only a mix-up of the ends makes it. Times
+the 5 % before anything is known this is one in a thousand, as in the line's own prior."""
 
 BEFORE: dict[FindingCode, float] = {
     "as expected": 0.46,

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.line.matched import along_line, level_grid
+from taptest.line.matched import along_line, band_likeness, level_grid
 from taptest.line.records import Profile
 from taptest.shell.records import LevelSweep
 
@@ -29,26 +29,25 @@ COLOUR_OCTAVES = 1.0
 TILT_DB_PER_OCTAVE = 6.0
 SCATTER_DB = 5.0
 """Scatter of a band that no smooth colour explains: the microphone hears some modes better than others."""
+ALIKE = 8.0
+"""Power of the correlation of two bands' computed profiles that makes the correlation of their scatter."""
+OWN_SHARE = 0.02
+"""Least share of the scatter that is a band's own."""
 FREE_DB = 100.0
 """Standard deviation of the overall loudness: free."""
 FEWEST_BANDS = 4
 
 
-def mean_spectrum_evidence(
-    profile: Profile, sweeps: Sequence[LevelSweep], depth_m: FloatArray
-) -> tuple[FloatArray, float, float]:
-    """Log-likelihood (G,) of a boundary at each depth, of all air and of all water, up to one constant.
+def mean_spectrum_evidence(profile: Profile, sweeps: Sequence[LevelSweep], depth_m: FloatArray) -> FloatArray:
+    """(V, G + 2) log-likelihood of each variant with a boundary at each depth, with all air and with all water.
 
-    Variants of the sweep are marginalised. Zeros where fewer than four bands are heard at most points.
+    Up to one constant. Zeros where fewer than four bands are heard at most points.
     """
     known = np.isfinite(profile.level_db)
     bands = np.flatnonzero(2 * known.sum(axis=0) > known.shape[0])
     if bands.size < FEWEST_BANDS or not sweeps:
-        return np.zeros(depth_m.size), 0.0, 0.0
-    each = np.array([_one_sweep(profile, sweep, bands, depth_m) for sweep in sweeps])
-    top = each.max(axis=0)
-    score = top + np.log(np.exp(each - top).mean(axis=0))
-    return score[:-2], float(score[-2]), float(score[-1])
+        return np.zeros((len(sweeps), depth_m.size + 2))
+    return np.array([_one_sweep(profile, sweep, bands, depth_m) for sweep in sweeps])
 
 
 def _one_sweep(profile: Profile, sweep: LevelSweep, bands: NDArray[np.intp], depth_m: FloatArray) -> FloatArray:
@@ -69,7 +68,7 @@ def _one_sweep(profile: Profile, sweep: LevelSweep, bands: NDArray[np.intp], dep
         FREE_DB**2
         + TILT_DB_PER_OCTAVE**2 * np.outer(octave, octave)
         + COLOUR_DB**2 * np.exp(-0.5 * (apart / COLOUR_OCTAVES) ** 2)
-        + SCATTER_DB**2 * np.eye(bands.size)
+        + SCATTER_DB**2 * ((1 - OWN_SHARE) * band_likeness(computed) ** ALIKE + OWN_SHARE * np.eye(bands.size))
     )
-    score = -0.5 * (rest * np.linalg.solve(covariance, rest.T).T).sum(axis=1)
+    score = -0.5 * (rest * np.linalg.solve(covariance, rest.T).T).sum(axis=1) - 0.5 * np.linalg.slogdet(covariance)[1]
     return np.concatenate((np.interp(depth_m, grid, score[:-2]), score[-2:]))

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from taptest.line.absolute import mean_spectrum_evidence
 from taptest.line.backing import p_water_at
 from taptest.line.drift import reference_drift
-from taptest.line.matched import FEWEST_POINTS, MatchSettings, match_profile
+from taptest.line.matched import FEWEST_POINTS, MatchSettings, level_grid, match_profile, refuse_unfit
 from taptest.line.points import profile_of
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Point, Profile
 from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
@@ -32,11 +32,13 @@ from taptest.tank.kinds import Tank
 FloatArray = NDArray[np.float64]
 
 GRID_STEP_M = 0.002
-SURE_ENOUGH = 0.7
+SURE_ENOUGH = 0.85
 """One boundary is named only if it has at least this probability."""
-SURE_OF_WHOLE = 0.8
+SURE_OF_WHOLE = 0.9
 """All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
 taken for a sound one costs most."""
+MOSTLY_UPRIGHT = 0.7
+"""The level is spoken of only where inverted pictures and two boundaries leave it at least this probability."""
 SURE_OF_INVERTED = 0.5
 """A boundary with the water on the wrong side is named from here on; its prior is small enough."""
 NO_CONTACT = 0.15
@@ -172,23 +174,22 @@ def _too_poor(profile: Profile) -> str:
 def _model_evidence(
     profile: Profile, sweeps: Sequence[LevelSweep], changes: ChangePoints, settings: MatchSettings
 ) -> _Evidence:
-    """Weigh matched profiles of all variants, the mean spectrum and the change-points.
+    """Weigh matched profiles of all variants together with the mean spectrum.
 
-    The mean spectrum of an inverted picture or of two boundaries is not computed: they get the levels' average.
+    Two boundaries, which the model does not know, get what the change-points gain on a line without any shape.
     """
-    match = match_profile(profile, sweeps, settings)
-    one, none, two = _change_evidence(profile, changes, match.depth_m)
-    spectrum, air, water = mean_spectrum_evidence(profile, sweeps, match.depth_m)
-    changed = settings.change_weight * (one - none)
-    trust = settings.absolute_weight
-    middling = trust * float(spectrum.mean())
+    refuse_unfit(profile, sweeps)
+    depth = level_grid(sweeps[0].level_depth_m)[3]
+    spectrum = settings.absolute_weight * mean_spectrum_evidence(profile, sweeps, depth)
+    match = match_profile(profile, sweeps, settings, spectrum)
+    _, none, two = _change_evidence(profile, changes, match.depth_m)
     return _Evidence(
         depth_m=match.depth_m,
-        boundary=match.boundary + changed + trust * spectrum,
-        inverted=match.inverted + changed + middling,
-        all_air=match.all_air + trust * air,
-        all_water=match.all_water + trust * water,
-        two=match.flat + two - none + middling,
+        boundary=match.boundary,
+        inverted=match.inverted,
+        all_air=match.all_air,
+        all_water=match.all_water,
+        two=match.flat + two - none,
         p_two_water=_two_water(profile, changes),
         unexplained=match.unexplained,
         unexplained_inverted=match.unexplained_inverted,
@@ -352,7 +353,7 @@ def level_span_m(posterior: BoundaryPosterior, tank: Tank) -> tuple[float, float
     away = posterior.depth_m if tank.hanging else tank.shape.height_m - posterior.depth_m[::-1]
     reached = posterior.p_all_air + np.cumsum(levels)
     total = reached[-1] + posterior.p_all_water
-    if total < SURE_ENOUGH:
+    if total < MOSTLY_UPRIGHT:
         return None
     ends = np.interp(np.array([0.05, 0.95]) * total, reached, away, left=0.0, right=tank.shape.height_m)
     first, last = float(ends[0]), float(ends[1])

@@ -1,15 +1,17 @@
 """Matched profiles: which level's computed profile along the line looks like the measured one.
 
-For every candidate level the shell model predicts, band by band, how level and decay vary along the tap line. Per band
+For every candidate level the shell model predicts, band by band, how the level varies along the tap line. Per band
 only the shape is compared: an offset is free (striker, microphone, room) and so is a gain between 0 and `GAIN_MOST`
-(losses, reach of the modes), and each band's residual variance is unknown and integrated out.
+(losses, reach of the modes), and each band's residual variance is unknown and integrated out. Decays are not compared
+by themselves: a band's level is its energy over the ring window, which holds them, and the room spoils them most.
 
 What one band says is trusted only so far: with probability `spoilt` it says nothing at all (the model got its modes
 wrong, the microphone sits in their shadow), so no band can rule a candidate out alone. Bands are not independent
-either; their sum is tempered by a power calibrated on simulated visits that are used for nothing else.
+either: those whose computed profiles are alike share one vote, and all are tempered by a power calibrated on simulated
+visits that are used for nothing else.
 
-Shapes: V variants of the sweep, L levels of a sweep, P points, R rows of evidence (bands of level, then of decay), G
-grid depths. Depths are metres below the top of the shell.
+Shapes: V variants of the sweep, L levels of a sweep, P points, B bands, G grid depths. Depths are metres below the top
+of the shell.
 """
 
 from collections.abc import Sequence
@@ -33,15 +35,15 @@ FEWEST_POINTS = 5
 class MatchSettings:
     """What the comparison assumes; the defaults are calibrated on simulated visits."""
 
-    band_temper: float = 0.5
-    """Power of one band's likelihood: its points are not independent, because modes reach across several."""
-    spoilt: float = 0.15
+    power: float = 0.55
+    """Power of one band's likelihood: neither its points are independent, because modes reach across several, nor the
+    bands that are not quite alike."""
+    alike: float = 40.0
+    """Power of the correlation of two bands' computed profiles that makes the share in which they count as one: 0.4 at
+    a correlation of 0.98."""
+    spoilt: float = 0.1
     """Probability that a band says nothing about the level."""
-    temper: float = 0.55
-    """Power of the likelihood of all bands together: they are not independent of each other."""
-    time_weight: float = 0.5
-    """Weight of a band's decay beside its level."""
-    strength_share: float = 0.6
+    strength_share: float = 0.55
     """Share of the strength of a point's blows that is taken off: all of it would take the place's own loudness too."""
     gain: float = 0.9
     gain_sd: float = 0.6
@@ -49,15 +51,12 @@ class MatchSettings:
     floor: float = 0.05
     """Energy added to a band at every point, over its mean along the line: how deep a node is hangs on the microphone's
     place and on a few hertz, so what lies far below the mean is not told apart."""
-    model_sd_db: float = 2.5
+    model_sd_db: float = 3.0
     """Usual residual of a band's level; also what a band's own noise is weighed against."""
-    model_sd_log_time: float = 0.35
-    absolute_weight: float = 0.3
+    absolute_weight: float = 0.5
     """Weight of the mean spectrum's evidence (`line.absolute`) beside that of the shape along the line."""
-    freedom: float = 3.0
+    freedom: float = 5.0
     """Worth, in points, of that usual residual beside the measured one."""
-    change_weight: float = 0.3
-    """Weight of the change-points' evidence beside the model's: both come from the same taps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +81,7 @@ class Match:
 
 @dataclass(frozen=True, slots=True)
 class _Sums:
-    """Weighted sums of one trait over the points: data with data, data with model, model with model and next model."""
+    """Weighted sums of the levels over the points: data with data, data with model, model with model and next model."""
 
     count: FloatArray
     yy: FloatArray
@@ -93,41 +92,49 @@ class _Sums:
 
 @dataclass(frozen=True, slots=True)
 class _Scores:
-    """Evidence of one sweep, row by row."""
+    """Evidence of one sweep, band by band."""
 
     depth_m: FloatArray
     rows: FloatArray
-    """(R, G + 2) log-likelihood of each row for the grid, all air and all water."""
+    """(B, G + 2) log-likelihood of each band for the grid, all air and all water."""
     flat: FloatArray
-    """(R,) log-likelihood without any shape."""
+    """(B,) log-likelihood without any shape."""
     level_rest: FloatArray
     """(G + 2,) share of the levels' variance left."""
 
 
-def match_profile(profile: Profile, sweeps: Sequence[LevelSweep], settings: MatchSettings | None = None) -> Match:
+def match_profile(
+    profile: Profile,
+    sweeps: Sequence[LevelSweep],
+    settings: MatchSettings | None = None,
+    beside: FloatArray | None = None,
+) -> Match:
     """Log-likelihood of every level, interpolated to a fine grid, for the measured profile.
 
-    `sweeps` are variants of the same shell (wall, losses, rubber), each as likely as any other; they are marginalised.
+    `sweeps` are variants of the same shell (wall, losses, rubber), each as likely as any other; they are marginalised,
+    together with other evidence `beside` (V, G + 2) for the same variants: every depth, all air and all water. An
+    inverted picture and a line without shape get its mean over the depths.
     Raises LineError where there is none, where bands do not agree, or with fewer than `FEWEST_POINTS` points.
     """
     chosen = settings or MatchSettings()
-    _validate(profile, sweeps)
+    refuse_unfit(profile, sweeps)
     upright = [_scores(profile, sweep, chosen) for sweep in sweeps]
     turned = [_scores(profile, mirrored(sweep), chosen) for sweep in sweeps]
     depth = upright[0].depth_m
     tables = np.array([_on_grid(scores, depth) for scores in upright])
     turned_tables = np.array([_on_grid(scores, depth) for scores in turned])[:, :, :-2]
-    both = chosen.band_temper * np.concatenate((tables, turned_tables), axis=2)
+    both = chosen.power * np.concatenate((tables, turned_tables), axis=2)
     # upright and inverted candidates share the norm, so that no band can favour one of them by more than their number
     norm = _log_mean(np.moveaxis(both, 1, 0).reshape(both.shape[1], -1))
-    flat = np.minimum(chosen.band_temper * upright[0].flat, both.max(axis=(0, 2)))
+    flat = np.minimum(chosen.power * upright[0].flat, both.max(axis=(0, 2)))
 
     def weighed(score: FloatArray) -> FloatArray:
-        """(V, R, N) tempered scores of candidates to (V, N): each row spoilt with some probability, then summed."""
-        informed = np.log((1 - chosen.spoilt) * np.exp(score - norm[None, :, None]) + chosen.spoilt)
-        return np.asarray(chosen.temper * informed.sum(axis=1))
+        """(V, B, N) tempered scores of candidates to (V, N): each band spoilt with some probability, then summed."""
+        return np.asarray(np.log((1 - chosen.spoilt) * np.exp(score - norm[None, :, None]) + chosen.spoilt).sum(axis=1))
 
-    total = _log_mean(weighed(both).T)
+    more = np.zeros((len(sweeps), depth.size + 2)) if beside is None else beside
+    middling = more[:, :-2].mean(axis=1, keepdims=True)
+    total = _log_mean((weighed(both) + np.concatenate((more, np.repeat(middling, depth.size, axis=1)), axis=1)).T)
     upright_total, turned_total = total[: depth.size + 2], total[depth.size + 2 :]
     return Match(
         depth_m=depth,
@@ -135,7 +142,7 @@ def match_profile(profile: Profile, sweeps: Sequence[LevelSweep], settings: Matc
         inverted=turned_total,
         all_air=float(upright_total[-2]),
         all_water=float(upright_total[-1]),
-        flat=float(weighed(flat[None, :, None])[0, 0]),
+        flat=float(weighed(flat[None, :, None])[0, 0] + _log_mean(middling[:, 0])),
         unexplained=_left_over(upright, int(np.argmax(upright_total))),
         unexplained_inverted=_left_over(turned, int(np.argmax(turned_total))),
     )
@@ -146,7 +153,8 @@ def _left_over(scores: Sequence[_Scores], best: int) -> float:
     return min(float(each.level_rest[min(best, each.level_rest.size - 1)]) for each in scores)
 
 
-def _validate(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:
+def refuse_unfit(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:
+    """Refuse (LineError) a line that cannot be compared: no sweep, other bands, too few points."""
     if not sweeps:
         raise LineError("There is no sweep of the model to compare with: compute one for this tank first.")
     for sweep in sweeps:
@@ -162,27 +170,39 @@ def _validate(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:
 
 
 def _scores(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> _Scores:
-    """Evidence of one sweep: rows are the bands' levels, then the bands' decays."""
+    """Evidence of one sweep."""
     at = np.clip(profile.depth_m, sweep.depth_m.min(), sweep.depth_m.max())
     order, left, share, depth = level_grid(sweep.level_depth_m)
-    heard = np.isfinite(profile.level_db)
-    level_y = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
-    level_x = along_line(sweep.level_db, sweep.depth_m, at)
-    level_x = level_x - settings.strength_share * _strength(level_x, heard)
-    level_y, level_x = softened(level_y, 0, settings.floor), softened(level_x, 1, settings.floor)
-    sums = _sums(level_y, profile.level_sd_db, level_x, settings.model_sd_db)
-    rows, flat, rest = _fit(sums, order, left, share, settings.model_sd_db, settings)
-    if settings.time_weight > 0:
-        time_x = along_line(sweep.log_time, sweep.depth_m, at)
-        sums = _sums(profile.log_time, profile.log_time_sd, time_x, settings.model_sd_log_time)
-        time_rows, time_flat, _ = _fit(sums, order, left, share, settings.model_sd_log_time, settings)
-        rows = np.concatenate((rows, settings.time_weight * time_rows))
-        flat = np.concatenate((flat, settings.time_weight * time_flat))
+    measured = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
+    computed = along_line(sweep.level_db, sweep.depth_m, at)
+    computed = computed - settings.strength_share * _strength(computed, np.isfinite(profile.level_db))
+    measured, computed = softened(measured, 0, settings.floor), softened(computed, 1, settings.floor)
+    sums = _sums(measured, profile.level_sd_db, computed, settings)
+    rows, flat, rest = _fit(sums, order, left, share, band_votes(computed, settings), settings)
     return _Scores(depth, rows, flat, rest)
 
 
+def band_likeness(x: FloatArray) -> FloatArray:
+    """(B, B) correlation of bands: how alike their profiles are along the line, by the model (L, P, B) for all levels.
+
+    Negative ones count as none. Below a tank's lowest mode all bands hear the skirts of the modes above and repeat one
+    profile, so that their correlation is near 1.
+    """
+    centred = (x - x.mean(axis=1, keepdims=True)).reshape(-1, x.shape[2])
+    product = centred.T @ centred
+    size = np.sqrt(np.maximum(np.diag(product), 1e-12))
+    likeness: FloatArray = np.clip(product / np.outer(size, size), 0.0, 1.0)
+    np.fill_diagonal(likeness, 1.0)
+    return likeness
+
+
+def band_votes(x: FloatArray, settings: MatchSettings) -> FloatArray:
+    """(B,) weight of each band's evidence: one over the number of bands that say the same, by the model (L, P, B)."""
+    return np.asarray(1.0 / (band_likeness(x) ** settings.alike).sum(axis=1))
+
+
 def _on_grid(scores: _Scores, depth_m: FloatArray) -> FloatArray:
-    """(R, G + 2) rows of one variant on another's grid."""
+    """(B, G + 2) rows of one variant on another's grid."""
     if scores.depth_m.size == depth_m.size and np.allclose(scores.depth_m, depth_m):
         return scores.rows
     moved = [np.concatenate((np.interp(depth_m, scores.depth_m, row[:-2]), row[-2:])) for row in scores.rows]
@@ -252,11 +272,11 @@ def _strength(x: FloatArray, heard: NDArray[np.bool_]) -> FloatArray:
     return np.asarray((strength - strength.mean(axis=1, keepdims=True))[:, :, None])
 
 
-def _sums(y: FloatArray, sd: FloatArray, x: FloatArray, model_sd: float) -> _Sums:
-    """Sum one trait over the points, each band about its own weighted mean."""
+def _sums(y: FloatArray, sd: FloatArray, x: FloatArray, settings: MatchSettings) -> _Sums:
+    """Sum over the points, each band about its own weighted mean."""
     known = np.isfinite(y)
     noise = np.where(known & np.isfinite(sd), sd, 0.0)
-    weight = known * model_sd**2 / (model_sd**2 + noise**2)
+    weight = known * settings.model_sd_db**2 / (settings.model_sd_db**2 + noise**2)
     total = np.maximum(weight.sum(axis=0), 1e-9)
     filled = np.where(known, y, 0.0)
     yc = filled - (weight * filled).sum(axis=0) / total
@@ -275,24 +295,25 @@ def _fit(
     order: NDArray[np.int64],
     left: NDArray[np.int64],
     share: FloatArray,
-    model_sd: float,
+    votes: FloatArray,
     settings: MatchSettings,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log-likelihoods (R, G + 2) of one trait's bands, those (R,) without a shape, and the share left (G + 2,)."""
+    """Log-likelihoods (B, G + 2) of the bands, those (B,) without a shape, and the share left (G + 2,)."""
     a = share[:, None]
     low, high = order[left], order[left + 1]
     between = np.minimum(low, high)
     xy = np.concatenate(((1 - a) * sums.xy[low] + a * sums.xy[high], sums.xy[order[-2:]]))
     square = (1 - a) ** 2 * sums.xx[low] + 2 * a * (1 - a) * sums.xn[between] + a**2 * sums.xx[high]
     xx = np.concatenate((square, sums.xx[order[-2:]]))
-    ridge = (model_sd / settings.gain_sd) ** 2
+    ridge = (settings.model_sd_db / settings.gain_sd) ** 2
     gain = np.clip((xy + ridge * settings.gain) / (xx + ridge), 0.0, GAIN_MOST)
     rest = np.maximum(sums.yy - 2 * gain * xy + gain**2 * xx, 0.0)
     paid = rest + ridge * (gain - settings.gain) ** 2
-    freedom = settings.freedom
-    power = -0.5 * (sums.count + freedom) * (sums.count >= FEWEST_POINTS - 1)
-    rows = power * np.log(1 + paid / (freedom * model_sd**2))
-    flat = power * np.log(1 + sums.yy / (freedom * model_sd**2))
-    enough = power < 0
-    left_over = (rest * enough).sum(axis=1) / max(float((sums.yy * enough).sum()), 1e-9)
+    usual = settings.freedom * settings.model_sd_db**2
+    enough = sums.count >= FEWEST_POINTS - 1
+    power = -0.5 * votes * (sums.count + settings.freedom) * enough
+    rows = power * np.log(1 + paid / usual)
+    flat = power * np.log(1 + sums.yy / usual)
+    counted = votes * enough
+    left_over = (rest * counted).sum(axis=1) / max(float((sums.yy * counted).sum()), 1e-9)
     return rows.T, flat, left_over

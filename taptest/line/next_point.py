@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, level_grid, softened
+from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, band_votes, level_grid, softened
 from taptest.line.records import BoundaryPosterior, LineReading, Profile
 from taptest.quantities import INCH_M, METRIC, Units
 from taptest.shell.records import LevelSweep
@@ -74,15 +74,13 @@ class NextPoint:
 
 
 @dataclass(frozen=True, slots=True)
-class _Trait:
-    """One trait along the line, measured (P, B) and computed at the points (N, P, B) and candidates (N, C, B)."""
+class _Levels:
+    """Levels along the line, measured (P, B) and computed at the points (N, P, B) and candidates (N, C, B)."""
 
     measured: FloatArray
     sd: FloatArray
     computed: FloatArray
     candidates: FloatArray
-    model_sd: float
-    weight: float = 1.0
 
 
 def next_point(
@@ -161,21 +159,16 @@ def _model_bits(
     sweep: LevelSweep,
     settings: MatchSettings,
 ) -> FloatArray:
-    """(C,) tempered information of a point's levels and decays about the level, by one sweep."""
-    weight, level, time = _in_question(posterior, sweep)
+    """(C,) tempered information of a point's levels about the boundary, by one sweep."""
+    weight, level = _in_question(posterior, sweep)
     ends = sweep.depth_m.min(), sweep.depth_m.max()
     at, new = np.clip(profile.depth_m, *ends), np.clip(candidate_m, *ends)
-    traits = [_levels(profile, sweep, level, at, new, settings)]
-    if settings.time_weight > 0:
-        computed, fresh = (along_line(time, sweep.depth_m, where) for where in (at, new))
-        sd = settings.model_sd_log_time
-        traits.append(_Trait(profile.log_time, profile.log_time_sd, computed, fresh, sd, settings.time_weight))
-    trust = settings.temper * settings.band_temper * (1 - settings.spoilt)
-    return trust * sum((_trait_bits(trait, weight, settings) for trait in traits), np.zeros(candidate_m.size))
+    levels = _levels(profile, sweep, level, at, new, settings)
+    return settings.power * (1 - settings.spoilt) * _bits(levels, weight, settings)
 
 
-def _in_question(posterior: BoundaryPosterior, sweep: LevelSweep) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(N,) probability of the levels in question, whole states last, and the sweep's levels and decays for them."""
+def _in_question(posterior: BoundaryPosterior, sweep: LevelSweep) -> tuple[FloatArray, FloatArray]:
+    """(N,) probability of the boundaries in question, whole states last, and the sweep's levels for them."""
     rows, left, share, depth = level_grid(sweep.level_depth_m)
     each = max(posterior.p_found / QUESTIONED, 1e-12)
     weight = np.array([each] * QUESTIONED + [posterior.p_all_air, posterior.p_all_water])
@@ -184,17 +177,14 @@ def _in_question(posterior: BoundaryPosterior, sweep: LevelSweep) -> tuple[Float
     asked_m = posterior.depth_m[np.minimum(asked, reached.size - 1)]
     place = np.clip(np.searchsorted(depth, asked_m), 0, depth.size - 1)
     part = share[place][:, None, None]
-    low, high = rows[left[place]], rows[left[place] + 1]
-
-    def between(x: FloatArray) -> FloatArray:
-        return np.concatenate(((1 - part) * x[low] + part * x[high], x[rows[-2:]]))
-
-    return weight / weight.sum(), between(sweep.level_db), between(sweep.log_time)
+    low, high = sweep.level_db[rows[left[place]]], sweep.level_db[rows[left[place] + 1]]
+    level = np.concatenate(((1 - part) * low + part * high, sweep.level_db[rows[-2:]]))
+    return weight / weight.sum(), level
 
 
 def _levels(
     profile: Profile, sweep: LevelSweep, level: FloatArray, at: FloatArray, new: FloatArray, settings: MatchSettings
-) -> _Trait:
+) -> _Levels:
     """Bring measured and computed levels into the form in which they are compared: strength off, nodes filled."""
     computed, fresh = (along_line(level, sweep.depth_m, where) for where in (at, new))
     course = computed.mean(axis=1, keepdims=True)
@@ -204,29 +194,30 @@ def _levels(
     floor = settings.floor * (10.0 ** (computed / 10.0)).mean(axis=1, keepdims=True)
     computed, fresh = (10.0 * np.log10(10.0 ** (x / 10.0) + floor) for x in (computed, fresh))
     measured = softened(profile.level_db + (1 - taken) * profile.strength_db[:, None], 0, settings.floor)
-    return _Trait(measured, profile.level_sd_db, computed, fresh, settings.model_sd_db)
+    return _Levels(measured, profile.level_sd_db, computed, fresh)
 
 
-def _trait_bits(trait: _Trait, weight: FloatArray, settings: MatchSettings) -> FloatArray:
-    """(C,) information of one trait's bands, untempered: spread of the predictions over what each leaves unsure."""
-    known = np.isfinite(trait.measured)
-    noise = np.where(known & np.isfinite(trait.sd), trait.sd, 0.0)
-    trusted = known * trait.model_sd**2 / (trait.model_sd**2 + noise**2)
+def _bits(levels: _Levels, weight: FloatArray, settings: MatchSettings) -> FloatArray:
+    """(C,) information of all bands, untempered: spread of the predictions over what each leaves unsure."""
+    known = np.isfinite(levels.measured)
+    noise = np.where(known & np.isfinite(levels.sd), levels.sd, 0.0)
+    trusted = known * settings.model_sd_db**2 / (settings.model_sd_db**2 + noise**2)
     points = np.maximum(trusted.sum(axis=0), 1e-9)
-    filled = np.where(known, trait.measured, 0.0)
+    filled = np.where(known, levels.measured, 0.0)
     y = filled - (trusted * filled).sum(axis=0) / points
-    middle = (trusted * trait.computed).sum(axis=1) / points
-    x, step = trait.computed - middle[:, None], trait.candidates - middle[:, None]
-    ridge = GAIN_HOLD * (trait.model_sd / settings.gain_sd) ** 2
+    middle = (trusted * levels.computed).sum(axis=1) / points
+    x, step = levels.computed - middle[:, None], levels.candidates - middle[:, None]
+    ridge = GAIN_HOLD * (settings.model_sd_db / settings.gain_sd) ** 2
     firm = np.einsum("pb,npb->nb", trusted, x**2) + ridge
     gain = np.clip((np.einsum("pb,npb->nb", trusted * y, x) + ridge * settings.gain) / firm, 0.0, GAIN_MOST)
     rest = np.einsum("pb,npb->nb", trusted, (y - gain[:, None] * x) ** 2)
-    variance = (rest + USUAL_WORTH * trait.model_sd**2) / (points + USUAL_WORTH)
+    variance = (rest + USUAL_WORTH * settings.model_sd_db**2) / (points + USUAL_WORTH)
     unsure = np.einsum("n,ncb->cb", weight, variance[:, None] * (1 + 1 / points + step**2 / firm[:, None]))
     unsure = unsure + ((known * noise**2).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
     told = gain[:, None] * step
     spread = np.einsum("n,ncb->cb", weight, (told - np.einsum("n,ncb->cb", weight, told)) ** 2)
-    return np.asarray(trait.weight * 0.5 * np.log2(1 + spread / unsure) @ (points >= NARROW_BANDS))
+    votes = band_votes(levels.computed, settings) * (points >= NARROW_BANDS)
+    return np.asarray(0.5 * np.log2(1 + spread / unsure) @ votes)
 
 
 def _novelty(candidate_m: FloatArray, tapped_m: FloatArray) -> FloatArray:

@@ -2,8 +2,8 @@
 
 A tap is modelled as  level[tap, band] = profile[point, band] + strength[tap] + scatter.  Only differences between
 points count later, so the strength of a blow is measured against the mean spectrum of the line: a band hidden by noise
-at one point must not look like a weak blow there. Levels are decibels, times natural logarithms of seconds, depths
-metres below the top of the shell. Shapes: T taps, P points, B bands, F frequencies of the fine spectrum.
+at one point must not look like a weak blow there. Levels are decibels, depths metres below the top
+of the shell. Shapes: T taps, P points, B bands, F frequencies of the fine spectrum.
 """
 
 from collections.abc import Sequence
@@ -22,10 +22,8 @@ SAME_POINT_M = 0.0005
 HUBER = 1.5
 """Residuals beyond this many standard deviations lose weight (Huber 1964)."""
 LEAST_SCATTER_DB = 0.5
-LEAST_SCATTER_LOG_TIME = 0.05
 USUAL_SCATTER_DB = 1.5
 """Assumed scatter between taps of one point where there are no repeats to measure it; common practice, no source."""
-USUAL_SCATTER_LOG_TIME = 0.15
 USUAL_STRENGTH_SCATTER_DB = 2.0
 PRIOR_REPEATS = 4.0
 """How many repeats the assumed scatter is worth beside the measured one."""
@@ -42,17 +40,10 @@ def profile_of(points: Sequence[Point]) -> Profile:
     every = [trait for _, traits, _ in groups for trait in traits]
     level = np.array([t.band_level_db for t in every], dtype=float)
     level_noise = np.array([t.band_level_sd_db for t in every], dtype=float)
-    log_time = np.array([t.band_log_time for t in every], dtype=float)
-    log_time_noise = np.array([t.band_log_time_sd for t in every], dtype=float)
     spectrum = np.array([t.spectrum_db for t in every], dtype=float)
 
     blow = blow_strengths(level, member)
-    mean_level, sd_level = _robust_means(
-        level - blow[:, None], level_noise, member, (LEAST_SCATTER_DB, USUAL_SCATTER_DB)
-    )
-    mean_time, sd_time = _robust_means(
-        log_time, log_time_noise, member, (LEAST_SCATTER_LOG_TIME, USUAL_SCATTER_LOG_TIME)
-    )
+    mean_level, sd_level = _robust_means(level - blow[:, None], level_noise, member)
     taps = member.sum(axis=1)
     strength = member @ blow / taps
     repeats = taps.sum() - len(groups)
@@ -62,8 +53,6 @@ def profile_of(points: Sequence[Point]) -> Profile:
         depth_m=np.array([depth for depth, _, _ in groups]),
         level_db=mean_level,
         level_sd_db=sd_level,
-        log_time=mean_time,
-        log_time_sd=sd_time,
         spectrum_db=_means(spectrum - blow[:, None], member),
         strength_db=strength,
         strength_sd_db=strength_sd,
@@ -113,20 +102,16 @@ def _groups(points: Sequence[Point]) -> list[tuple[float, tuple[TapTraits, ...],
     return groups
 
 
-def _robust_means(
-    value: FloatArray, noise_sd: FloatArray, member: FloatArray, scatter: tuple[float, float]
-) -> tuple[FloatArray, FloatArray]:
+def _robust_means(value: FloatArray, noise_sd: FloatArray, member: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Huber means over the taps of each point, (P, B), and their standard deviations.
 
-    `scatter` is the least and the usual standard deviation between taps: the measured one, pooled over the points of a
-    band, is drawn towards the usual one as far as repeats are few.
+    The scatter between taps, pooled over the points of a band, is drawn to the usual one as far as repeats are few.
     """
-    least, usual = scatter
     owner = np.argmax(member, axis=0)
     known = np.isfinite(value)
     filled = np.where(known, value, 0.0)
     noise = np.where(known & np.isfinite(noise_sd), noise_sd, 0.0)
-    between = np.full(value.shape[1], usual)
+    between = np.full(value.shape[1], USUAL_SCATTER_DB)
     huber = np.ones_like(filled)
     for _ in range(4):
         weight = known * huber / (between**2 + noise**2)
@@ -137,8 +122,8 @@ def _robust_means(
         huber = np.minimum(1.0, HUBER / np.maximum(pull, 1e-9))
         repeats = np.maximum(known.sum(axis=0) - (member @ known > 0).sum(axis=0), 0)
         squares = (np.minimum(pull, 2 * HUBER) ** 2 * (between**2 + noise**2) - noise**2).clip(min=0.0)
-        pooled = ((known * squares).sum(axis=0) + PRIOR_REPEATS * usual**2) / (repeats + PRIOR_REPEATS)
-        between = np.maximum(np.sqrt(pooled), least)
+        pooled = ((known * squares).sum(axis=0) + PRIOR_REPEATS * USUAL_SCATTER_DB**2) / (repeats + PRIOR_REPEATS)
+        between = np.maximum(np.sqrt(pooled), LEAST_SCATTER_DB)
     heard = 2 * (member @ known) > member.sum(axis=1, keepdims=True)
     sd = np.where(heard, 1.0 / np.sqrt(np.maximum(total, 1e-12)), np.nan)
     return np.where(heard, mean, np.nan), sd

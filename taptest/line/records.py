@@ -37,10 +37,6 @@ class Profile:
     """(P, B) robust mean over the taps of a point; NaN where hidden by noise."""
     level_sd_db: FloatArray
     """(P, B) its standard deviation from noise and from scatter between taps."""
-    log_time: FloatArray
-    """(P, B)"""
-    log_time_sd: FloatArray
-    """(P, B)"""
     spectrum_db: FloatArray
     """(P, F) mean fine spectrum for the map."""
     strength_db: FloatArray

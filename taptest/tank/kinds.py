@@ -31,6 +31,8 @@ class Tank:
     acceptance_share: float | None = None
     """Largest share of the volume that the membrane lets the water take; None where unknown."""
     name: str = ""
+    wall_known: bool = True
+    """Whether the shape's wall was noted; else it is a usual one and may be far off."""
 
     @property
     def has_membrane(self) -> bool:

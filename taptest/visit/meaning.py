@@ -189,12 +189,13 @@ def _gauge_sd(values: Values, source: str) -> dict[str, float]:
 
 
 def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tuple[str, ...]]:
+    volume, wall = _si(values, "tank", "volume"), _si(values, "tank", "wall")
     try:
         shape, notes = resolve_shape(
-            volume_m3=_si(values, "tank", "volume"),
+            volume_m3=volume,
             diameter_m=_si(values, "tank", "diameter"),
             height_m=_si(values, "tank", "height"),
-            wall_m=_si(values, "tank", "wall"),
+            wall_m=wall,
             head=section.head,
             straight_length_m=_si(values, "tank", "straight_length"),
             axis=section.axis,
@@ -207,7 +208,6 @@ def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tupl
             f'{source}, [tank] seam: "{section.seam}" lies off the tank, which is {shape.height_m * 1000:.0f} mm high; '
             "give its distance below the top of the shell."
         )
-    volume = _si(values, "tank", "volume")
     tank = Tank(
         kind=section.kind,
         water_end=_water_end(section, source),
@@ -215,6 +215,7 @@ def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tupl
         volume_m3=shape.volume_m3 if volume is None else volume,
         seam_depth_m=seam,
         acceptance_share=_acceptance_share(section, shape.volume_m3 if volume is None else volume, source),
+        wall_known=wall is not None,
         name=section.name.strip(),
     )
     return tank, notes

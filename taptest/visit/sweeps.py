@@ -46,6 +46,11 @@ END_ROOM_M = 0.004
 """The sweep's positions begin and end so far from the poles."""
 WALLS = (1.0, 0.93, 1.07)
 """Walls over the nominal one that are each taken to be as likely: sheet tolerance and drawing, common practice."""
+UNKNOWN_WALLS = (1.0, 0.6, 0.71, 0.84, 1.19, 1.41, 1.68)
+"""The same where no wall was noted: tanks of one size are built with walls that differ by a factor of two and more (own
+judgement, no source), and a wall a fifth off still finds the level."""
+UNKNOWN_WALLS_COARSE = (1.0, 0.71, 1.41)
+"""The same for other heads and the heavy ring."""
 
 Sweeps = tuple[LevelSweep, ...]
 
@@ -61,12 +66,13 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
         return (), ()
     pressure = _pressure_class(case)
     shells = [(tank.shape, spec_from_tank(tank, pressure), _changes(tank))]
+    others = tuple(Change(wall_factor=factor) for factor in ((1.0,) if tank.wall_known else UNKNOWN_WALLS_COARSE))
     shells += [
-        (shape, spec_from_tank(replace(tank, shape=shape), pressure), (Change(),))
+        (shape, spec_from_tank(replace(tank, shape=shape), pressure), others)
         for shape in other_heads(tank.shape, tank.volume_m3)[:1]
     ]
     if tank.shape.axis == "vertical":  # the model of a lying tank has none
-        shells.append((tank.shape, spec_from_tank(tank, pressure, heavy_ring=True), (Change(),)))
+        shells.append((tank.shape, spec_from_tank(tank, pressure, heavy_ring=True), others))
     sweeps: list[LevelSweep] = []
     notes: list[str] = []
     for number, (shape, spec, changes) in enumerate(shells):
@@ -101,7 +107,7 @@ def _part_of(progress: Callable[[float], None] | None, number: int, of: int) -> 
 
 def _changes(tank: Tank) -> tuple[Change, ...]:
     """Return the shells that the tank may have, each as likely as any other; the first one is as noted."""
-    changes = [Change(wall_factor=factor) for factor in WALLS]
+    changes = [Change(wall_factor=factor) for factor in (WALLS if tank.wall_known else UNKNOWN_WALLS)]
     if tank.kind == "diaphragm":
         changes.append(Change(rubber_factor=0.0))  # torn, or never lying on the wall
     return tuple(changes)

@@ -137,15 +137,10 @@ METHODS: dict[str, Method] = {
     "ear: low over high, best threshold a tank": by_feature(low_over_high),
     "ear: tilt less the heads' course, best threshold": tilt_without_heads,
     "change-points, no model": reading(None),
-    "matched profiles, level only": reading(
-        lambda s: replace(s, time_weight=0.0, absolute_weight=0.0, change_weight=0.0)
-    ),
-    "matched profiles, level and decay": reading(lambda s: replace(s, absolute_weight=0.0, change_weight=0.0)),
-    "all but the mean spectrum": reading(lambda s: replace(s, absolute_weight=0.0)),
-    "all but the change-points": reading(lambda s: replace(s, change_weight=0.0)),
-    "all but the decay": reading(lambda s: replace(s, time_weight=0.0)),
-    "all, without variants of the shell": nominal_only,
-    "all (what taptest uses)": reading(lambda s: s),
+    "matched profiles alone": reading(lambda s: replace(s, absolute_weight=0.0)),
+    "the same, every band with a full vote": reading(lambda s: replace(s, absolute_weight=0.0, alike=np.inf)),
+    "with the mean spectrum, without variants of the shell": nominal_only,
+    "with the mean spectrum (what taptest uses)": reading(lambda s: s),
 }
 
 

@@ -89,7 +89,7 @@ def test_air_or_a_little_water_is_not_named_and_yet_narrows_the_level(water_end:
     level, time = made_field(np.array([np.nan, at, np.nan]), depth, water_end=water_end)
     scatter = np.random.default_rng(3).normal(0.0, 2.0, (20, 15))
     # as like all air as like that little water
-    between = points_of(0.49 * level[0] + 0.51 * level[1] + scatter, 0.49 * time[0] + 0.51 * time[1], depth)
+    between = points_of(0.5 * level[0] + 0.5 * level[1] + scatter, 0.5 * time[0] + 0.5 * time[1], depth)
     reading = read_line(between, made_tank(water_end), [made_sweep(water_end)])
     assert reading.state == "not found"
     assert reading.posterior.p_all_air > 0.1

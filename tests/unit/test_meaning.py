@@ -62,6 +62,8 @@ def test_empty_texts_count_as_not_known() -> None:
 
 def test_assumptions_are_said() -> None:
     assert any("wall" in note for note in meaning().notes)
+    assert not meaning().case.tank.wall_known
+    assert meaning(tank={"wall": "1.5 mm"}).case.tank.wall_known
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,6 @@ def test_one_spoilt_tap_of_three_hardly_moves_the_point() -> None:
     points[7] = Point(points[7].depth_m, tuple(bad), 5, 0)
     spoilt = profile_of(points)
     assert np.abs(spoilt.level_db[7] - clean.level_db[7]).mean() < 2.0  # a plain mean would move by 3.2 dB on average
-    assert np.abs(spoilt.log_time[7] - clean.log_time[7]).max() < 0.25  # a plain mean: 0.4
 
 
 def test_a_band_hidden_at_some_points_does_not_look_like_a_weak_blow() -> None:

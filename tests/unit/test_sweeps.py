@@ -145,6 +145,12 @@ def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
     ], "no other head explains twice the volume"
     assert [spec.ring_mass_kg_m > 0 for spec, _, _ in asked] == [False, True]
     asked.clear()
+    guessed = replace(HANGING, wall_known=False)
+    sweeps_for(Case(guessed, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
+    walls = [sorted(c.wall_factor for c in changes if c.rubber_factor == 1) for _, _, changes in asked]
+    assert all(least < 0.75 and most > 1.4 for least, *_, most in walls), "a wall that was not noted may be far off"
+    assert np.all(np.diff(np.log(walls[0])) < 0.2), "and so near one of the variants that the level is found"
+    asked.clear()
     sweeps_for(Case(LYING, SystemFacts(WATER), Readings()))
     assert all(spec.ring_mass_kg_m == 0 for spec, _, _ in asked), "the model of a lying tank has no ring"
 
