@@ -4,9 +4,9 @@ Water lowers the modes of the whole tank, so the mean spectrum over all points t
 every point sounds alike, above all whether the tank is all air or all water. Striker, microphone and room colour that
 spectrum, but smoothly; the modes leave steps and gaps from band to band. So the difference between measured and
 computed band means is taken as a smooth unknown colour (a Gaussian process over octaves, with a free mean and a tilt)
-plus scatter that is independent from band to band, and each level's likelihood follows (Rasmussen and Williams,
-Gaussian Processes for Machine Learning, 2006, section 2.2). It is given little weight beside the profile along the
-line: it rests on wall and pressure being known.
+plus scatter, shared by bands whose computed profiles are alike, and each level's likelihood follows (Rasmussen and
+Williams, Gaussian Processes for Machine Learning, 2006, section 2.2). It counts half beside the profile along the line,
+and with each variant of the shell by itself: it rests on the wall.
 
 Shapes: L levels of the sweep, P points, B bands, G grid depths. Levels are decibels.
 """

@@ -46,8 +46,8 @@ NO_CONTACT = 0.15
 UNLIKE = 0.9
 """Share of the variance along the line that the best candidate may leave unexplained before the misfit reaches 1.
 
-Simulated visits of a second, independent shell model leave 0.2 in the median and 0.5 in one of fifty, those of this one
-0.5 in the median and 0.87 at most; lines with their points shuffled leave 0.8 to 1.
+Simulated visits, of a second, independent shell model too, leave 0.4 to 0.55 in the median and more than 0.9 in one of
+fifty; lines with their points shuffled leave 0.8 to 1.
 """
 TOO_WIDE = 0.7
 """An interval over more than this share of the shell's height is no boundary found."""
@@ -367,7 +367,7 @@ def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_m
             "The line sounds unlike anything the model of this tank can make: check diameter, height, wall and "
             "pressure, and that all taps sit on the marked line."
         )
-    if posterior.p_inverted + posterior.p_two > 1.0 - SURE_ENOUGH:
+    if posterior.p_inverted + posterior.p_two > 1.0 - MOSTLY_UPRIGHT:
         return "The picture along the line does not fit one boundary with the water at its own end."
     if not with_model and posterior.p_all_air + posterior.p_all_water > 0.5:
         return (

@@ -36,8 +36,8 @@ class MatchSettings:
     """What the comparison assumes; the defaults are calibrated on simulated visits."""
 
     power: float = 0.55
-    """Power of one band's likelihood: neither its points are independent, because modes reach across several, nor the
-    bands that are not quite alike."""
+    """Power of one band's likelihood: its points are not independent, because modes reach across several, nor are bands
+    that are partly alike."""
     alike: float = 40.0
     """Power of the correlation of two bands' computed profiles that makes the share in which they count as one: 0.4 at
     a correlation of 0.98."""
@@ -95,7 +95,7 @@ class _Scores:
     """Evidence of one sweep, band by band."""
 
     depth_m: FloatArray
-    rows: FloatArray
+    bands: FloatArray
     """(B, G + 2) log-likelihood of each band for the grid, all air and all water."""
     flat: FloatArray
     """(B,) log-likelihood without any shape."""
@@ -118,8 +118,9 @@ def match_profile(
     """
     chosen = settings or MatchSettings()
     refuse_unfit(profile, sweeps)
-    upright = [_scores(profile, sweep, chosen) for sweep in sweeps]
-    turned = [_scores(profile, mirrored(sweep), chosen) for sweep in sweeps]
+    votes = votes_of(profile, sweeps, chosen)
+    upright = [_scores(profile, sweep, votes, chosen) for sweep in sweeps]
+    turned = [_scores(profile, mirrored(sweep), votes, chosen) for sweep in sweeps]
     depth = upright[0].depth_m
     tables = np.array([_on_grid(scores, depth) for scores in upright])
     turned_tables = np.array([_on_grid(scores, depth) for scores in turned])[:, :, :-2]
@@ -169,17 +170,34 @@ def refuse_unfit(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:
         )
 
 
-def _scores(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> _Scores:
+def _scores(profile: Profile, sweep: LevelSweep, votes: FloatArray, settings: MatchSettings) -> _Scores:
     """Evidence of one sweep."""
-    at = np.clip(profile.depth_m, sweep.depth_m.min(), sweep.depth_m.max())
     order, left, share, depth = level_grid(sweep.level_depth_m)
     measured = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
-    computed = along_line(sweep.level_db, sweep.depth_m, at)
-    computed = computed - settings.strength_share * _strength(computed, np.isfinite(profile.level_db))
-    measured, computed = softened(measured, 0, settings.floor), softened(computed, 1, settings.floor)
-    sums = _sums(measured, profile.level_sd_db, computed, settings)
-    rows, flat, rest = _fit(sums, order, left, share, band_votes(computed, settings), settings)
-    return _Scores(depth, rows, flat, rest)
+    measured = softened(measured, 0, settings.floor)
+    sums = _sums(measured, profile.level_sd_db, _computed(profile, sweep, settings), settings)
+    bands, flat, rest = _fit(sums, order, left, share, votes, settings)
+    return _Scores(depth, bands, flat, rest)
+
+
+def _computed(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> FloatArray:
+    """(L, P, B) the model's levels at the points in the form in which they are compared: strength off, nodes filled."""
+    at = np.clip(profile.depth_m, sweep.depth_m.min(), sweep.depth_m.max())
+    level = along_line(sweep.level_db, sweep.depth_m, at)
+    level = level - settings.strength_share * _strength(level, np.isfinite(profile.level_db))
+    return softened(level, 1, settings.floor)
+
+
+def votes_of(profile: Profile, sweeps: Sequence[LevelSweep], settings: MatchSettings) -> FloatArray:
+    """(B,) weight of each band's evidence: one over the number of bands that are heard and say the same.
+
+    One set of votes serves all variants and levels: were they each variant's own, the one whose bands are most alike
+    would lose least by whatever does not fit, and win.
+    """
+    every = np.concatenate([_computed(profile, sweep, settings) for sweep in sweeps])
+    heard = np.isfinite(profile.level_db).sum(axis=0) >= FEWEST_POINTS - 1
+    alike = band_likeness(every) ** settings.alike * heard
+    return np.asarray(heard / np.maximum(alike.sum(axis=1), 1e-9))
 
 
 def band_likeness(x: FloatArray) -> FloatArray:
@@ -196,16 +214,11 @@ def band_likeness(x: FloatArray) -> FloatArray:
     return likeness
 
 
-def band_votes(x: FloatArray, settings: MatchSettings) -> FloatArray:
-    """(B,) weight of each band's evidence: one over the number of bands that say the same, by the model (L, P, B)."""
-    return np.asarray(1.0 / (band_likeness(x) ** settings.alike).sum(axis=1))
-
-
 def _on_grid(scores: _Scores, depth_m: FloatArray) -> FloatArray:
     """(B, G + 2) rows of one variant on another's grid."""
     if scores.depth_m.size == depth_m.size and np.allclose(scores.depth_m, depth_m):
-        return scores.rows
-    moved = [np.concatenate((np.interp(depth_m, scores.depth_m, row[:-2]), row[-2:])) for row in scores.rows]
+        return scores.bands
+    moved = [np.concatenate((np.interp(depth_m, scores.depth_m, row[:-2]), row[-2:])) for row in scores.bands]
     return np.array(moved)
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, band_votes, level_grid, softened
+from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, level_grid, softened, votes_of
 from taptest.line.records import BoundaryPosterior, LineReading, Profile
 from taptest.quantities import INCH_M, METRIC, Units
 from taptest.shell.records import LevelSweep
@@ -94,7 +94,8 @@ def next_point(
     candidates = np.asarray(candidate_m, dtype=float)
     if sweeps:
         chosen = settings or MatchSettings()
-        bits = np.mean([_model_bits(posterior, profile, candidates, sweep, chosen) for sweep in sweeps], axis=0)
+        votes = votes_of(profile, sweeps, chosen)
+        bits = np.mean([_model_bits(posterior, profile, candidates, sweep, votes, chosen) for sweep in sweeps], axis=0)
     else:
         bits = backing_bits(posterior, candidates)
     bits = bits * _novelty(candidates, profile.depth_m)
@@ -157,6 +158,7 @@ def _model_bits(
     profile: Profile,
     candidate_m: FloatArray,
     sweep: LevelSweep,
+    votes: FloatArray,
     settings: MatchSettings,
 ) -> FloatArray:
     """(C,) tempered information of a point's levels about the boundary, by one sweep."""
@@ -164,7 +166,7 @@ def _model_bits(
     ends = sweep.depth_m.min(), sweep.depth_m.max()
     at, new = np.clip(profile.depth_m, *ends), np.clip(candidate_m, *ends)
     levels = _levels(profile, sweep, level, at, new, settings)
-    return settings.power * (1 - settings.spoilt) * _bits(levels, weight, settings)
+    return settings.power * (1 - settings.spoilt) * _bits(levels, weight, votes, settings)
 
 
 def _in_question(posterior: BoundaryPosterior, sweep: LevelSweep) -> tuple[FloatArray, FloatArray]:
@@ -197,7 +199,7 @@ def _levels(
     return _Levels(measured, profile.level_sd_db, computed, fresh)
 
 
-def _bits(levels: _Levels, weight: FloatArray, settings: MatchSettings) -> FloatArray:
+def _bits(levels: _Levels, weight: FloatArray, votes: FloatArray, settings: MatchSettings) -> FloatArray:
     """(C,) information of all bands, untempered: spread of the predictions over what each leaves unsure."""
     known = np.isfinite(levels.measured)
     noise = np.where(known & np.isfinite(levels.sd), levels.sd, 0.0)
@@ -216,8 +218,7 @@ def _bits(levels: _Levels, weight: FloatArray, settings: MatchSettings) -> Float
     unsure = unsure + ((known * noise**2).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
     told = gain[:, None] * step
     spread = np.einsum("n,ncb->cb", weight, (told - np.einsum("n,ncb->cb", weight, told)) ** 2)
-    votes = band_votes(levels.computed, settings) * (points >= NARROW_BANDS)
-    return np.asarray(0.5 * np.log2(1 + spread / unsure) @ votes)
+    return np.asarray(0.5 * np.log2(1 + spread / unsure) @ (votes * (points >= NARROW_BANDS)))
 
 
 def _novelty(candidate_m: FloatArray, tapped_m: FloatArray) -> FloatArray:

@@ -56,9 +56,9 @@ WEAK_DB = 6.0
 BOUNCE_SHARE = 0.1
 """Energy of a bounce relative to its tap that spoils the tap: a third of its blow."""
 SOONEST_BOUNCE_S = 0.012
-"""A striker seldom comes back sooner. What a wall sends back later than that has gone 4 m further than the direct sound
-and is, with the microphone a metre away or nearer, at most a fifth of it; what comes sooner may be as strong as a
-bounce and counts as the room's."""
+"""A striker seldom comes back sooner (own judgement, no source). What a wall sends back later than that has gone 4 m
+further than the direct sound and is, with the microphone a metre away or nearer, at most a fifth of it; what comes
+sooner may be as strong as a bounce and counts as the room's."""
 BOUNCE_OVER_RING = 8.0
 """Energy of a bounce's surprise over that of the ring around it."""
 PREDICTOR = 40

@@ -30,7 +30,7 @@ from taptest.visit import disk
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
-"""The oldest files beyond this number are deleted; each takes about half a megabyte, and a tank has up to three."""
+"""The oldest files beyond this number are deleted; each takes half a megabyte to three, and a tank has up to three."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
 _MODEL = (
     *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),

@@ -2,7 +2,7 @@
 
 Run by hand on visits made with `taptest simulate`, for example
 
-    taptest simulate trials/field --seed 9000 --visits 40 --difficulty field
+    taptest simulate trials/field --seed 9300 --visits 40 --difficulty field
     python -m tests.bench.methods trials/field
 
 Counted are visits whose line has a boundary with the water at its own end. Every method must answer, "cannot tell" is
@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.errors import TaptestError
 from taptest.line.boundary import read_line
 from taptest.line.matched import MatchSettings
 from taptest.line.points import profile_of
@@ -40,7 +41,11 @@ def main() -> None:
     asked = parser.parse_args()
     errors: dict[str, list[float]] = {name: [] for name in METHODS}
     for folder in folders_in(asked.folder):
-        line = line_of(folder)
+        try:
+            line = line_of(folder)
+        except TaptestError as error:
+            print(f"{folder.name} is refused: {error}")
+            continue
         if not line.bounded or sum(bool(point.traits) for point in line.points) < 6:
             continue
         sweeps, _ = sweeps_for(line.case)
