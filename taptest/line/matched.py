@@ -118,9 +118,11 @@ def match_profile(
     """
     chosen = settings or MatchSettings()
     refuse_unfit(profile, sweeps)
-    votes = votes_of(profile, sweeps, chosen)
-    upright = [_scores(profile, sweep, votes, chosen) for sweep in sweeps]
-    turned = [_scores(profile, mirrored(sweep), votes, chosen) for sweep in sweeps]
+    computed = [_computed(profile, sweep, chosen) for sweep in sweeps]
+    votes = _votes(profile, computed, chosen)
+    upright = [_scores(profile, *each, votes, chosen) for each in zip(sweeps, computed, strict=True)]
+    over = [mirrored(sweep) for sweep in sweeps]
+    turned = [_scores(profile, sweep, _computed(profile, sweep, chosen), votes, chosen) for sweep in over]
     depth = upright[0].depth_m
     tables = np.array([_on_grid(scores, depth) for scores in upright])
     turned_tables = np.array([_on_grid(scores, depth) for scores in turned])[:, :, :-2]
@@ -170,12 +172,14 @@ def refuse_unfit(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:
         )
 
 
-def _scores(profile: Profile, sweep: LevelSweep, votes: FloatArray, settings: MatchSettings) -> _Scores:
-    """Evidence of one sweep."""
+def _scores(
+    profile: Profile, sweep: LevelSweep, computed: FloatArray, votes: FloatArray, settings: MatchSettings
+) -> _Scores:
+    """Evidence of one sweep, whose levels at the points are `computed` (L, P, B)."""
     order, left, share, depth = level_grid(sweep.level_depth_m)
     measured = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
     measured = softened(measured, 0, settings.floor)
-    sums = _sums(measured, profile.level_sd_db, _computed(profile, sweep, settings), settings)
+    sums = _sums(measured, profile.level_sd_db, computed, settings)
     bands, flat, rest = _fit(sums, order, left, share, votes, settings)
     return _Scores(depth, bands, flat, rest)
 
@@ -194,9 +198,13 @@ def votes_of(profile: Profile, sweeps: Sequence[LevelSweep], settings: MatchSett
     One set of votes serves all variants and levels: were they each variant's own, the one whose bands are most alike
     would lose least by whatever does not fit, and win.
     """
-    every = np.concatenate([_computed(profile, sweep, settings) for sweep in sweeps])
+    return _votes(profile, [_computed(profile, sweep, settings) for sweep in sweeps], settings)
+
+
+def _votes(profile: Profile, computed: Sequence[FloatArray], settings: MatchSettings) -> FloatArray:
+    """(B,) votes as in `votes_of`, from the levels (L, P, B) that each variant computes at the points."""
     heard = np.isfinite(profile.level_db).sum(axis=0) >= FEWEST_POINTS - 1
-    alike = band_likeness(every) ** settings.alike * heard
+    alike = band_likeness(np.concatenate(computed)) ** settings.alike * heard
     return np.asarray(heard / np.maximum(alike.sum(axis=1), 1e-9))
 
 
