@@ -85,11 +85,11 @@ def _unpacked(entry: dict[str, object], arrays: dict[str, FloatArray]) -> Frozen
     for number, at in enumerate(depth):
         mine = tuple(trait for trait, of in zip(traits, owner, strict=True) if of == number)
         points.append(Point(float(at), mine, len(mine), 0))
-    level, time = arrays[f"{name}/sweep_level_db"], arrays[f"{name}/sweep_log_time"]
+    level = arrays[f"{name}/sweep_level_db"]
     rows = arrays[f"{name}/sweep_rows"].astype(int)
     ends = np.cumsum(rows)
     sweeps = [
-        LevelSweep(arrays[f"{name}/sweep_levels"][e - n : e], depth, BAND_HZ, level[e - n : e], time[e - n : e])
+        LevelSweep(arrays[f"{name}/sweep_levels"][e - n : e], depth, BAND_HZ, level[e - n : e])
         for n, e in zip(rows, ends, strict=True)
     ]
     tank = dict(entry["tank"])  # type: ignore[call-overload]
@@ -174,9 +174,8 @@ def keep(lines: list[Line]) -> None:
             arrays[f"{name}/{trait}"] = np.round(every, 2).astype(np.float16)
         arrays[f"{name}/sweep_rows"] = np.array([len(s.level_depth_m) for s in sweeps])
         arrays[f"{name}/sweep_levels"] = np.concatenate([s.level_depth_m for s in sweeps])
-        for trait in ("level_db", "log_time"):
-            at = np.concatenate([along_line(getattr(s, trait), s.depth_m, depth) for s in sweeps])
-            arrays[f"{name}/sweep_{trait}"] = np.round(at, 1 if trait == "level_db" else 2).astype(np.float16)
+        at = np.concatenate([along_line(s.level_db, s.depth_m, depth) for s in sweeps])
+        arrays[f"{name}/sweep_level_db"] = np.round(at, 1).astype(np.float16)
         boundary = line.truth.boundary_mm
         about.append(
             {

@@ -54,8 +54,8 @@ def made_sweep(water_end: WaterEnd = "bottom", seed: int = 5, positions: int = 5
     if water_end == "bottom":
         levels = levels[::-1]
     every = np.concatenate(([np.nan], levels, [np.nan]))
-    level, time = made_field(every, depth, seed, water_end)
-    return LevelSweep(every, depth, BAND_HZ, level, time)
+    level, _ = made_field(every, depth, seed, water_end)
+    return LevelSweep(every, depth, BAND_HZ, level)
 
 
 def made_points(

@@ -247,7 +247,6 @@ def mirrored(sweep: LevelSweep) -> LevelSweep:
         depth_m=(ends - sweep.depth_m)[::-1],
         band_hz=sweep.band_hz,
         level_db=sweep.level_db[:, ::-1],
-        log_time=sweep.log_time[:, ::-1],
     )
 
 

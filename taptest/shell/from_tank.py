@@ -65,5 +65,6 @@ def spec_from_tank(
         water_end=tank.water_end,
         water_density_kg_m3=water_density_kg_m3,
         end_fitting_kg=FITTING_KG,
+        fitting_end=tank.water_end,
         losses=losses or Losses(),
     )

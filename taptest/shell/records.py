@@ -67,7 +67,9 @@ class ShellSpec:
     water_end: Literal["top", "bottom"] = "bottom"
     water_density_kg_m3: float = 998.0
     end_fitting_kg: float = 0.5
-    """Mass of connection and fitting at the water end's pole."""
+    """Mass of the connection with its boss and fitting, at one pole."""
+    fitting_end: Literal["top", "bottom"] | None = None
+    """The end at which the connection lies; None where the water lies. A torn membrane lets the two differ."""
     material: Material = STEEL
     losses: Losses = Losses()
 
@@ -105,5 +107,3 @@ class LevelSweep:
     """(B,) nominal third-octave centres."""
     level_db: FloatArray
     """(L, P, B) band level for a unit blow."""
-    log_time: FloatArray
-    """(L, P, B) natural logarithm of the energy's centroid time in seconds, by the definition in `sound.traits`."""

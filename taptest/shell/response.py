@@ -5,9 +5,9 @@ Goal: poles and mode shapes along the tap line, from which every response follow
 Method: for each circumferential harmonic the dry, pressurised modes (`vibration`) well above the range are the basis;
 a level adds the water's mass (`fluid`) and the losses where they act, and the eigenproblem is solved with complex
 stiffness and mass. Losses are LOCAL: structure everywhere; more on wetted wall; rubber as mass and loss where it lies
-on air-backed wall; the seam ring; the boss of the connection; radiation into the air as a resistance that grows with
-frequency up to coincidence, which is the same as an imaginary mass rho0 c0 / w_c an area. Averaging losses over
-undamped modes would be wrong where modes overlap.
+on air-backed wall; the seam ring; the wall around the connection's stiff boss; radiation into the air as a resistance
+that grows with frequency up to coincidence, which is the same as an imaginary mass rho0 c0 / w_c an area. Averaging
+losses over undamped modes would be wrong where modes overlap.
 
 A lying tank (axis "horizontal") breaks the symmetry around the axis: it goes by the approximation of `lying`.
 
@@ -33,9 +33,13 @@ from taptest.shell.wall import AIR_IMPEDANCE, LOWEST_HZ, bending_wave_number, co
 IntArray = NDArray[np.int64]
 
 BOSS_RADIUS_M = 0.02
-"""Radius over which the connection's mass is spread and its loss acts."""
+"""Radius of the boss of the connection: stiff, and with the connection's mass."""
+BOSS_WALLS = 5.0
+"""Thickness of the boss in walls: a forged socket hardly bends. Own estimate."""
+BOSS_REACH_M = 0.035
+"""Radius up to which the connection takes energy out of the wall around its boss."""
 BOSS_LOSS = 0.05
-"""Extra loss factor of the wall under the connection."""
+"""Extra loss factor of that wall."""
 RING_REACH_M = 0.015
 """Distance on either side of the seam within which the ring's loss acts."""
 
@@ -131,7 +135,7 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
     y = y[(y > 1e-4 * height) & (y < height * (1 - 1e-4))]
     k = bending_wave_number(spec, max_hz, water=True)
     size = 2 * np.pi / k / resolution.per_wavelength
-    mesh = mesh_of(meridian, size, np.append(meridian.arc_at_height(y), BOSS_RADIUS_M))
+    mesh = mesh_of(meridian, size, np.append(meridian.arc_at_height(y), _boss_arcs(spec, meridian.length_m)))
     shell = _dry_shell(spec, mesh, height)
     growth = 1.0 if spec.head == "flat" else resolution.growth
     column = WaterColumn(shell, radial_fractions(radius, size, growth))
@@ -145,8 +149,12 @@ def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
     middle = mesh.meridian.within(mesh.segment, 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:]))
     on_cylinder = np.abs(middle.slope_rad - np.pi / 2) < 1e-9
     wall = np.where(on_cylinder, spec.wall_m, spec.head_wall_m or spec.wall_m)
-    boss = _boss(mesh)
-    extra = np.where(boss, spec.end_fitting_kg / _area(mesh, boss), 0.0)
+    extra = np.zeros_like(wall)
+    if spec.end_fitting_kg > 0:
+        boss = _from_boss(spec, mesh) < BOSS_RADIUS_M
+        wall = np.where(boss, BOSS_WALLS * wall, wall)
+        own = wall * spec.material.density_kg_m3
+        extra = np.where(boss, np.maximum(spec.end_fitting_kg / _area(mesh, boss) - own, 0.0), 0.0)
     ring = None
     if spec.seam_depth_m is not None and (spec.ring_mass_kg_m > 0 or spec.ring_stiffness > 0):
         y = spec.seam_depth_m - 0.5 * spec.wall_m
@@ -156,9 +164,28 @@ def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
     return DryShell(mesh, wall, spec.material, spec.pressure_pa, extra, ring)
 
 
-def _boss(mesh: Mesh) -> NDArray[np.bool_]:
-    """Return which elements lie under the connection at the water end's pole."""
-    return np.asarray(mesh.node_m[1:] <= BOSS_RADIUS_M * (1 + 1e-9))
+def _fitting_far(spec: ShellSpec) -> bool:
+    """Whether the connection lies at the end away from the water, where arc lengths end."""
+    return spec.fitting_end is not None and spec.fitting_end != spec.water_end
+
+
+def _boss_arcs(spec: ShellSpec, length_m: float) -> FloatArray:
+    """Return arc lengths of the boss's edge and of its reach."""
+    arcs = np.array([BOSS_RADIUS_M, BOSS_REACH_M])
+    return length_m - arcs if _fitting_far(spec) else arcs
+
+
+def _from_boss(spec: ShellSpec, mesh: Mesh) -> FloatArray:
+    """Return (E,) arc lengths of the elements' middles from the pole at which the connection lies."""
+    middle = 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])
+    return mesh.meridian.length_m - middle if _fitting_far(spec) else middle
+
+
+def _boss_wall(spec: ShellSpec, mesh: Mesh) -> FloatArray:
+    """Return (E,) 1 on the wall around the boss, where the connection takes out energy."""
+    away = _from_boss(spec, mesh)
+    there = (away > BOSS_RADIUS_M) & (away < BOSS_REACH_M) & (spec.end_fitting_kg > 0)
+    return np.asarray(there, dtype=np.float64)
 
 
 def _area(mesh: Mesh, which: NDArray[np.bool_]) -> float:
@@ -185,7 +212,7 @@ class Harmonic:
     ring_stiffness: FloatArray
     boss_stiffness: FloatArray
     outer_area: FloatArray
-    """(m, m) for the seam's neighbourhood, the boss, and unit mass on the whole outside."""
+    """(m, m) for the seam's neighbourhood, the wall around the boss, and unit mass on the whole outside."""
     sample: FloatArray
     """(P, m) normal displacement at the positions."""
 
@@ -214,7 +241,7 @@ def reduce_harmonic(tank: Tank3D, n: int, levels: IntArray, arcs_m: FloatArray) 
         rubber_stiffness=(rubber @ flat_k).reshape(shape) if has_rubber else empty,
         rubber_area=(rubber @ flat_a).reshape(shape) if has_rubber else empty,
         ring_stiffness=np.tensordot(_near_seam(tank, heights), element_k, 1),
-        boss_stiffness=np.tensordot(_boss(mesh).astype(np.float64), element_k, 1),
+        boss_stiffness=np.tensordot(_boss_wall(spec, mesh), element_k, 1),
         outer_area=element_a.sum(axis=0),
         sample=normal_at(tank.shell, basis.vector, arcs_m),
     )
@@ -288,13 +315,17 @@ def solve(
 def solve_changes(
     tank: Tank3D, harmonic: Harmonic, level: int, max_hz: float, changes: Sequence[Change]
 ) -> list[tuple[ComplexArray, ComplexArray]]:
-    """Return poles and shapes as `solve` does for several changes, all on the undamped wet modes of the first one."""
+    """Return poles and shapes as `solve` does for several changes, all on the undamped wet modes of the first one.
+
+    A thinner wall takes more of them, because its modes lie lower.
+    """
     from scipy.linalg import eigh
 
     every = [matrices(tank, harmonic, level, change) for change in changes]
     values, vectors = eigh(every[0][0], every[0][1], check_finite=False)
-    v = vectors[:, values < (2 * np.pi * 1.33 * max_hz) ** 2]
-    return [_complex_modes(harmonic, v, each, max_hz) for each in every]
+    reach = [1.33 * max_hz / min(change.wall_factor / changes[0].wall_factor, 1.0) for change in changes]
+    count = np.searchsorted(values, (2 * np.pi * np.array(reach)) ** 2)
+    return [_complex_modes(harmonic, vectors[:, :n], each, max_hz) for n, each in zip(count, every, strict=True)]
 
 
 def _complex_modes(

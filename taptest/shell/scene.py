@@ -455,6 +455,7 @@ def _spec(
         water_end=truth.water_end,
         water_density_kg_m3=float(density(story.fluid, truth.tank_c)) * touch,
         end_fitting_kg=float(rng.uniform(0.2, 1.2)),
+        fitting_end=tank.water_end,
         losses=losses,
     )
     if tank.kind != "bladder":

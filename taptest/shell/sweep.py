@@ -7,7 +7,7 @@ after a unit blow at every position; each is heard through the radiation of its 
 power averaged over usual places of a microphone. In a third octave the modes' energies are added, not their pressures:
 how modes interfere at one place hangs on frequencies to a few hertz, which no plate tells. On simulated visits with a
 wall a few per cent off, adding energies finds the level better than adding pressures does, even with the place known.
-Energy and centroid time of each mode are those that `sound.traits` measures: the same window, the same definition.
+A mode's energy is the one that `sound.traits` measures: the same window, the same definition.
 
 A lying tank goes by the approximation of `lying`, along its belly.
 
@@ -115,9 +115,9 @@ def level_sweeps(
         out = []
         for variant in range(len(changes)):
             rows = pool.map(_profile, (tuple(h[variant][j] for h in heard) for j in range(len(boundaries) + 2)))
-            energy, time = zip(*(_told(row, report.level_done) for row in rows), strict=True)
+            energy = np.stack([_told(row, report.level_done) for row in rows])
             whole = np.concatenate([[np.nan], boundaries, [np.nan]])
-            out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(energy), np.stack(time)))
+            out.append(LevelSweep(whole, depth, BAND_HZ.copy(), energy))
     return tuple(out)
 
 
@@ -143,9 +143,8 @@ def _lying_sweeps(
                 groups = tank.modes(level, change.losses, change.wall_factor)
                 rows.append(_profile([_lying_heard(group, tank, depth, radiated) for group in groups]))
             report.level_done()
-        energy, time = zip(*rows, strict=True)
         whole = np.concatenate([[np.nan], boundaries, [np.nan]])
-        out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(energy), np.stack(time)))
+        out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(rows)))
     return tuple(out)
 
 
@@ -262,8 +261,8 @@ def _one_harmonic(
     return [list(levels) for levels in zip(*out, strict=True)]
 
 
-def _profile(harmonics: Iterable[_Heard]) -> tuple[FloatArray, FloatArray]:
-    """Return band levels and log times (P, B) of one level."""
+def _profile(harmonics: Iterable[_Heard]) -> FloatArray:
+    """Return band levels (P, B) of one level."""
     parts = [h for h in harmonics if h.pole_1_s.size]
     pole = np.concatenate([h.pole_1_s for h in parts])
     line = np.concatenate([h.line for h in parts])
@@ -272,8 +271,8 @@ def _profile(harmonics: Iterable[_Heard]) -> tuple[FloatArray, FloatArray]:
 
 def band_averages(
     pole_1_s: ComplexArray, line: ComplexArray, power: FloatArray, frequency_sd: float = FREQUENCY_SD
-) -> tuple[FloatArray, FloatArray]:
-    """Level in dB and log centroid time (P, B) of modes (K,) with shapes (K, P) and powers (K,), energies added.
+) -> FloatArray:
+    """Level in dB (P, B) of modes (K,) with shapes (K, P) and powers (K,), energies added.
 
     A mode's energy is shared among the bands as that of a damped line is (Lorentz), no narrower than the window allows
     and averaged over where the line may lie, `frequency_sd` (relative, Gaussian) from where it is computed.
@@ -281,7 +280,7 @@ def band_averages(
     window, time = ring_window(round(WINDOW_S * STEPS_HZ), 0, STEPS_HZ)
     decay = -pole_1_s.real
     square = np.exp(-2.0 * decay[:, None] * (time + 0.5 / STEPS_HZ)) * window**2 / STEPS_HZ
-    energy, moment = 0.5 * square.sum(axis=1), 0.5 * square @ (time + 0.5 / STEPS_HZ)
+    energy = 0.5 * square.sum(axis=1)
     hertz = pole_1_s.imag / (2 * np.pi)
     width = np.hypot(decay / (2 * np.pi), WINDOW_HZ)
     node, part = np.polynomial.hermite_e.hermegauss(9)
@@ -290,5 +289,4 @@ def band_averages(
         share += chance * np.diff(np.arctan((BAND_EDGE_HZ[:, None] - shift * hertz) / width) / np.pi, axis=0)
     weight = power[:, None] * np.abs(line) ** 2
     total = np.maximum(share @ (energy[:, None] * weight), FLOOR)
-    when = share @ (moment[:, None] * weight) / total
-    return np.asarray(10.0 * np.log10(total).T), np.asarray(np.log(np.maximum(when, 1e-4)).T)
+    return np.asarray(10.0 * np.log10(total).T)

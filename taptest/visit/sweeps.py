@@ -31,7 +31,7 @@ from taptest.visit import disk
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
 """The oldest files beyond this number are deleted; each takes half a megabyte to three, and a tank has up to three."""
-_ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time")
+_ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db")
 _MODEL = (
     *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
     *("../sound/traits", "../sound/spectra"),
@@ -50,7 +50,7 @@ UNKNOWN_WALLS = (1.0, 0.6, 0.71, 0.84, 1.19, 1.41, 1.68)
 """The same where no wall was noted: tanks of one size are built with walls that differ by a factor of two and more (own
 judgement, no source), and a wall a fifth off still finds the level."""
 UNKNOWN_WALLS_COARSE = (1.0, 0.71, 1.41)
-"""The same for other heads and the heavy ring."""
+"""The same for other heads, the heavy ring and a diaphragm tank without rubber on its wall."""
 
 Sweeps = tuple[LevelSweep, ...]
 
@@ -66,7 +66,7 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
         return (), ()
     pressure = _pressure_class(case)
     shells = [(tank.shape, spec_from_tank(tank, pressure), _changes(tank))]
-    others = tuple(Change(wall_factor=factor) for factor in ((1.0,) if tank.wall_known else UNKNOWN_WALLS_COARSE))
+    others = tuple(Change(wall_factor=factor) for factor in _coarse_walls(tank))
     shells += [
         (shape, spec_from_tank(replace(tank, shape=shape), pressure), others)
         for shape in other_heads(tank.shape, tank.volume_m3)[:1]
@@ -108,9 +108,14 @@ def _part_of(progress: Callable[[float], None] | None, number: int, of: int) -> 
 def _changes(tank: Tank) -> tuple[Change, ...]:
     """Return the shells that the tank may have, each as likely as any other; the first one is as noted."""
     changes = [Change(wall_factor=factor) for factor in (WALLS if tank.wall_known else UNKNOWN_WALLS)]
-    if tank.kind == "diaphragm":
-        changes.append(Change(rubber_factor=0.0))  # torn, or never lying on the wall
+    if tank.kind == "diaphragm":  # torn, or never lying on the wall
+        changes += [Change(wall_factor=factor, rubber_factor=0.0) for factor in _coarse_walls(tank)]
     return tuple(changes)
+
+
+def _coarse_walls(tank: Tank) -> tuple[float, ...]:
+    """Return the walls that less likely variants of a tank are computed for."""
+    return (1.0,) if tank.wall_known else UNKNOWN_WALLS_COARSE
 
 
 def _pressure_class(case: Case) -> float:

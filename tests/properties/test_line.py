@@ -93,7 +93,6 @@ def test_a_mirrored_line_gives_the_mirrored_posterior(level: float | None, seed:
         height - SWEEP.depth_m[::-1],
         SWEEP.band_hz,
         SWEEP.level_db[:, ::-1],
-        SWEEP.log_time[:, ::-1],
     )
     # the same prior for both: gravity is not mirrored
     one = read_line(points, tank, [SWEEP] if with_model else None, prior=Prior())

@@ -28,7 +28,7 @@ def flat_sweep(rng: np.random.Generator) -> LevelSweep:
     air, water = 8 * rng.standard_normal(15), 8 * rng.standard_normal(15)
     share = np.linspace(0.0, 1.0, LEVELS.size)[:, None, None]
     level = np.broadcast_to((1 - share) * air + share * water, (LEVELS.size, DEPTH.size, 15)).copy()
-    return LevelSweep(LEVELS, DEPTH, BAND_HZ, level, np.zeros_like(level))
+    return LevelSweep(LEVELS, DEPTH, BAND_HZ, level)
 
 
 def profile_like(level: np.ndarray, rng: np.random.Generator, colour: np.ndarray) -> Profile:

@@ -166,9 +166,7 @@ def test_doubtful_and_silent_points_are_mentioned() -> None:
 
 
 def test_a_sweep_with_other_bands_is_refused() -> None:
-    other = replace(
-        SWEEP, band_hz=SWEEP.band_hz[:-1], level_db=SWEEP.level_db[..., :-1], log_time=SWEEP.log_time[..., :-1]
-    )
+    other = replace(SWEEP, band_hz=SWEEP.band_hz[:-1], level_db=SWEEP.level_db[..., :-1])
     with pytest.raises(LineError, match="compute the sweep again"):
         read_line(made_points(0.25, np.random.default_rng(10)), made_tank(), [other])
 

@@ -42,9 +42,10 @@ def direct_mobility(tank: Tank3D, n: int, level: int, arcs: np.ndarray, hertz: n
     wet = middle < surface
     rubber = ~wet & (depth > spec.rubber_from_m) & (depth < spec.rubber_to_m)  # type: ignore[operator]
     seam = np.abs(depth - spec.seam_depth_m) < 0.015  # type: ignore[operator]
-    boss = shell.mesh.node_m[1:] < 0.0201
+    arc = 0.5 * (shell.mesh.node_m[1:] + shell.mesh.node_m[:-1])
+    around_boss = (arc > 0.02) & (arc < 0.035)
     loss = spec.losses
-    eta = loss.structural + loss.water * wet + loss.rubber * rubber + loss.ring * seam + BOSS_LOSS * boss
+    eta = loss.structural + loss.water * wet + loss.rubber * rubber + loss.ring * seam + BOSS_LOSS * around_boss
     area = spec.material.density_kg_m3 * shell.wall_m
     stiff = shell.assembled(elastic + spec.pressure_pa * parts.pressure, ring_k).astype(complex)
     stiff += 1j * shell.assembled(eta[:, None, None] * elastic, (loss.structural + loss.ring) * ring_k)
@@ -124,6 +125,23 @@ def test_a_level_without_a_line_of_the_mesh_is_refused() -> None:
     between = tank.height_m - 0.5 * (lines[9] + lines[10]) + 0.5 * SPEC.wall_m
     with pytest.raises(PhysicsError, match="no line"):
         tank.level_index(float(between))
+
+
+def test_the_boss_holds_the_wall_at_the_connections_end_only() -> None:
+    """A blow on the boss moves the shell less than one on bare wall; the other end does not feel it."""
+    poles = np.array([0.0, 0.3515])
+    bare = replace(SPEC, end_fitting_kg=0.0)
+    near, far = replace(bare, end_fitting_kg=0.5), replace(bare, end_fitting_kg=0.5, fitting_end="top")
+    strength = [np.sum(np.abs(wet_modes(s, None, poles, 4000.0).shape) ** 4, axis=0) for s in (bare, near, far)]
+    assert strength[1][1] < 0.2 * strength[0][1]
+    assert strength[1][0] == pytest.approx(strength[0][0], rel=0.3)
+    assert strength[2][0] < 0.2 * strength[0][0]
+    assert strength[2][1] == pytest.approx(strength[0][1], rel=0.3)
+
+
+def test_a_fitting_at_the_water_end_is_the_same_named_or_not() -> None:
+    at_water, named = (wet_modes(replace(SPEC, fitting_end=end), 0.18, LINE, 1500.0) for end in (None, "bottom"))
+    np.testing.assert_array_equal(at_water.pole_1_s, named.pole_1_s)
 
 
 def test_a_shell_without_size_is_refused() -> None:

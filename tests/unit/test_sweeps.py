@@ -28,7 +28,6 @@ def sweep(seed: int = 0) -> LevelSweep:
         depth_m=np.linspace(0, 0.3, 5),
         band_hz=np.array([500.0, 1000.0]),
         level_db=rng.normal(size=(4, 5, 2)),
-        log_time=rng.normal(size=(4, 5, 2)),
     )
 
 
@@ -52,7 +51,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def assert_same(some: tuple[LevelSweep, ...], other: tuple[LevelSweep, ...]) -> None:
     assert len(some) == len(other)
     for a, b in zip(some, other, strict=True):
-        for name in ("level_depth_m", "depth_m", "band_hz", "level_db", "log_time"):
+        for name in ("level_depth_m", "depth_m", "band_hz", "level_db"):
             np.testing.assert_array_equal(getattr(a, name), getattr(b, name))
 
 
