@@ -11,7 +11,7 @@ from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
 from taptest.finding.weigh import line_speaks, rings_all_over
-from taptest.line.boundary import level_span_m
+from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units, percent
 from taptest.tank.kinds import line_shows_share, what_taps_cannot_show, what_taps_show

@@ -20,27 +20,18 @@ from numpy.typing import NDArray
 
 from taptest.line.absolute import mean_spectrum_evidence
 from taptest.line.backing import p_water_at
-from taptest.line.drift import reference_drift
-from taptest.line.matched import FEWEST_POINTS, MatchSettings, level_grid, match_profile, refuse_unfit
+from taptest.line.matched import MatchSettings, level_grid, match_profile, refuse_unfit
+from taptest.line.naming import SURE_OF_INVERTED, TOO_WIDE, narrows, pictures, state_of, why_open
 from taptest.line.points import profile_of
-from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Point, Profile
+from taptest.line.quality import cautions, too_poor
+from taptest.line.records import BoundaryPosterior, LineReading, Point, Profile
 from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
-from taptest.quantities import percent
 from taptest.shell.records import LevelSweep
 from taptest.tank.kinds import Tank
 
 FloatArray = NDArray[np.float64]
 
 GRID_STEP_M = 0.002
-SURE_ENOUGH = 0.85
-"""One boundary is named only if it has at least this probability."""
-SURE_OF_WHOLE = 0.9
-"""All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
-taken for a sound one costs most."""
-MOSTLY_UPRIGHT = 0.7
-"""The level is spoken of only where inverted pictures and two boundaries leave it at least this probability."""
-SURE_OF_INVERTED = 0.5
-"""A boundary with the water on the wrong side is named from here on; its prior is small enough."""
 NO_CONTACT = 0.15
 """Prior probability that a bag holds water and yet touches its shell nowhere; own judgement, no source."""
 UNLIKE = 0.9
@@ -49,16 +40,10 @@ UNLIKE = 0.9
 Simulated visits, of a second, independent shell model too, leave 0.4 to 0.55 in the median and more than 0.9 in one of
 fifty; lines with their points shuffled leave 0.8 to 1.
 """
-TOO_WIDE = 0.7
-"""An interval over more than this share of the shell's height is no boundary found."""
 SENSE_DB = 3.0
 """Difference in dullness between the parts that makes the duller one the water's with odds e to one."""
 INVERTED_ROOM = 0.15
 """Share of the grid at either end where an inverted picture could not be told from a whole state: not asked for."""
-HIDDEN_SHARE = 0.6
-"""Share of hidden bands beyond which the line is too weak to read."""
-FEW_NOTE = 8
-"""Fewer points than this are said to be few."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +103,8 @@ def read_line(
     each time it was tapped. Raises LineError where no point has a usable tap.
     """
     profile = profile_of(points)
-    notes = _cautions(profile, points, reference)
-    why_not = _too_poor(profile)
+    notes = cautions(profile, points, reference)
+    why_not = too_poor(profile)
     if why_not:
         return unread_line(profile.depth_m, tank, [why_not, *notes])
     changes = line_changes(profile)
@@ -136,10 +121,10 @@ def read_line(
     misfit = (evidence.unexplained_inverted if turned else evidence.unexplained) / UNLIKE
     interval = (boundary.quantile_m(0.05), boundary.quantile_m(0.95))
     wide = interval[1] - interval[0] > TOO_WIDE * tank.shape.height_m
-    state = _state(posterior, misfit, wide)
+    state = state_of(posterior, misfit, wide)
     if state == "not found":
-        notes.insert(0, _why_open(posterior, misfit, wide, with_model=bool(sweeps)))
-    notes.extend(_pictures(posterior))
+        notes.insert(0, why_open(posterior, misfit, wide, with_model=bool(sweeps)))
+    notes.extend(pictures(posterior))
     found = state == "found"
     return LineReading(
         state=state,
@@ -152,23 +137,8 @@ def read_line(
         notes=tuple(notes),
         method=method,
         inverted=found and turned,
-        narrows=misfit < 1.0 and not turned and _narrows(posterior, tank),
+        narrows=misfit < 1.0 and not turned and narrows(posterior, tank),
     )
-
-
-def _too_poor(profile: Profile) -> str:
-    """Say why a profile cannot be read at all; "" where it can."""
-    if profile.depth_m.size < FEWEST_POINTS:
-        count = profile.depth_m.size
-        carry = "1 point carries" if count == 1 else f"{count} points carry"
-        return f"Only {carry} usable taps, and at least {FEWEST_POINTS} are needed: tap more points."
-    hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
-    if hidden > HIDDEN_SHARE:
-        return (
-            f"The noise hides {percent(hidden)} of what the taps should tell: tap harder, move the microphone nearer, "
-            "or switch off what makes the noise."
-        )
-    return ""
 
 
 def _model_evidence(
@@ -318,110 +288,6 @@ def _as_tapped(posterior: BoundaryPosterior, point_depth_m: FloatArray, tank: Ta
         p_all_air=posterior.p_all_air + float(air @ posterior.mass),
         p_all_water=posterior.p_all_water + float(water @ posterior.mass),
     )
-
-
-def _state(posterior: BoundaryPosterior, misfit: float, wide: bool) -> BoundaryState:
-    """Name the state if it is likely enough, the line fits the model, and the boundary has a place."""
-    if posterior.p_inverted >= SURE_OF_INVERTED:
-        return "not found" if misfit >= 1.0 or wide else "found"
-    chances: dict[BoundaryState, float] = {
-        "found": posterior.p_found,
-        "all air": posterior.p_all_air,
-        "all water": posterior.p_all_water,
-    }
-    likeliest = max(chances, key=lambda name: chances[name])
-    needed = SURE_ENOUGH if likeliest == "found" else SURE_OF_WHOLE
-    if misfit >= 1.0 or chances[likeliest] < needed or (likeliest == "found" and wide):
-        return "not found"
-    return likeliest
-
-
-def _narrows(posterior: BoundaryPosterior, tank: Tank) -> bool:
-    """Whether the span of the level is not most of the shell."""
-    span = level_span_m(posterior, tank)
-    return span is not None and span[1] - span[0] <= TOO_WIDE * tank.shape.height_m
-
-
-def level_span_m(posterior: BoundaryPosterior, tank: Tank) -> tuple[float, float] | None:
-    """Depths (m) between which the water ends with 90 % probability, all air and all water counted as the shell's ends.
-
-    The upper one first. None where inverted pictures and two boundaries leave too little probability to the levels.
-    """
-    G = posterior.depth_m.size
-    levels = posterior.mass + posterior.p_no_contact / G
-    levels = levels if tank.hanging else levels[::-1]
-    away = posterior.depth_m if tank.hanging else tank.shape.height_m - posterior.depth_m[::-1]
-    reached = posterior.p_all_air + np.cumsum(levels)
-    total = reached[-1] + posterior.p_all_water
-    if total < MOSTLY_UPRIGHT:
-        return None
-    ends = np.interp(np.array([0.05, 0.95]) * total, reached, away, left=0.0, right=tank.shape.height_m)
-    first, last = float(ends[0]), float(ends[1])
-    return (first, last) if tank.hanging else (tank.shape.height_m - last, tank.shape.height_m - first)
-
-
-def _why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_model: bool) -> str:
-    """Say in one sentence why no state is named, and what would help."""
-    if misfit >= 1.0:
-        return (
-            "The line sounds unlike anything the model of this tank can make: check diameter, height, wall and "
-            "pressure, and that all taps sit on the marked line."
-        )
-    if posterior.p_inverted + posterior.p_two > 1.0 - MOSTLY_UPRIGHT:
-        return "The picture along the line does not fit one boundary with the water at its own end."
-    if not with_model and posterior.p_all_air + posterior.p_all_water > 0.5:
-        return (
-            "The sound hardly changes along the line, so one thing may back the shell all through; without the tank's "
-            "dimensions it cannot be said whether air or water."
-        )
-    if posterior.p_no_contact > 0.05 and posterior.p_all_air + posterior.p_no_contact >= SURE_OF_WHOLE:
-        return (
-            "The shell rings behind every mark: the tank holds no water, or its bag holds some and does not touch the "
-            "shell. Taps cannot tell which; weigh the tank or measure a drain."
-        )
-    if wide and posterior.p_found >= SURE_ENOUGH:
-        return (
-            "There is a boundary, but the taps do not place it: its interval covers most of the shell. Tap more "
-            "points, with the microphone nearer."
-        )
-    return (
-        f"The taps leave it open: one boundary {percent(posterior.p_found)}, all air "
-        f"{percent(posterior.p_all_air)}, all water {percent(posterior.p_all_water)}. Tap more points, "
-        "and points near both ends."
-    )
-
-
-def _pictures(posterior: BoundaryPosterior) -> list[str]:
-    """Sentences on pictures that one boundary cannot explain."""
-    said: list[str] = []
-    if posterior.p_inverted > 0.3:
-        said.append(
-            f"The picture looks inverted ({percent(posterior.p_inverted)}): the shell rings at the water end and is "
-            "dull at the air end, as with a failed membrane."
-        )
-    if posterior.p_two > 0.3:
-        said.append(
-            f"Two boundaries fit better than one ({percent(posterior.p_two)}): a strap, a seam or a pocket may lie on "
-            "the line."
-        )
-    return said
-
-
-def _cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Point]) -> list[str]:
-    """Sentences on the line's own quality."""
-    said: list[str] = []
-    drift = reference_drift(reference)
-    if drift:
-        said.append(drift)
-    silent = sum(1 for point in points if not point.traits)
-    if silent:
-        said.append(f"{silent} of {len(points)} points have no usable tap and were left out.")
-    if FEWEST_POINTS <= profile.depth_m.size < FEW_NOTE:
-        said.append(f"{profile.depth_m.size} points are few: eight or more make the answer surer.")
-    doubtful = int(profile.doubtful.sum())
-    if doubtful:
-        said.append(f"At {doubtful} points it is doubtful which taps belong to them.")
-    return said
 
 
 def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> LineReading:

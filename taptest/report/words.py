@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 
 from taptest.finding.records import Bound, Cause, Interval
 from taptest.finding.weigh import rings_all_over
-from taptest.line.boundary import level_span_m
+from taptest.line.naming import level_span_m
 from taptest.quantities import Kind, Units
 from taptest.report.wording import Wording, worded
 from taptest.visit.result import PointResult, VisitResult

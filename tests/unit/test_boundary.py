@@ -8,7 +8,9 @@ import pytest
 from taptest.errors import LineError
 from taptest.line.backing import p_water_at
 from taptest.line.boundary import read_line, unread_line
+from taptest.line.naming import why_open
 from taptest.line.records import BoundaryPosterior, Point
+from taptest.sound.traits import BAND_HZ
 from taptest.tank.kinds import WaterEnd
 from tests.made_lines import HEIGHT_M, made_field, made_points, made_sweep, made_tank, made_traits
 
@@ -153,6 +155,39 @@ def test_too_few_points_and_too_much_noise_are_said() -> None:
     hidden = read_line(deaf, made_tank(), [SWEEP])
     assert hidden.state == "not found"
     assert "noise hides 80 %" in hidden.notes[0]
+
+
+def without_bands(points: list[Point], gone: np.ndarray) -> list[Point]:
+    """The same points with some bands hidden in the noise."""
+    return [
+        replace(p, traits=tuple(replace(t, band_level_db=np.where(gone, np.nan, t.band_level_db)) for t in p.traits))
+        for p in points
+    ]
+
+
+def test_a_soft_striker_is_said_and_told_from_noise() -> None:
+    """Without the bands from 2 kHz on the striker is named; without those below 1 kHz it is not."""
+    points = made_points(0.25, np.random.default_rng(8))
+    soft = read_line(without_bands(points, BAND_HZ > 1900), made_tank(), [SWEEP])
+    assert any("striker is too soft" in note for note in soft.notes)
+    assert soft.method == "matched profiles"
+    softer = read_line(without_bands(points, (BAND_HZ > 1200) | (BAND_HZ < 390)), made_tank(), [SWEEP])
+    assert softer.state == "not found"
+    assert "striker is too soft" in softer.notes[0]
+    assert sum("too soft" in note for note in softer.notes) == 1
+    for heard in (points, without_bands(points, BAND_HZ < 1000)):
+        assert not any("too soft" in note for note in read_line(heard, made_tank(), [SWEEP]).notes)
+
+
+def test_no_contrast_is_said_with_a_model() -> None:
+    posterior = replace(
+        read_line(made_points(None, np.random.default_rng(2)), made_tank(), [SWEEP]).posterior,
+        p_all_air=0.5,
+        p_all_water=0.45,
+    )
+    said = why_open(replace(posterior, mass=0.05 * posterior.mass), 0.3, False, with_model=True)
+    assert "no boundary along the line" in said
+    assert "air 50 %, water 45 %" in said
 
 
 def test_doubtful_and_silent_points_are_mentioned() -> None:

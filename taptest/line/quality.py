@@ -1,0 +1,72 @@
+"""Whether a line's taps are good enough to be read, and what to mind where they are: sentences on the taps alone.
+
+Shapes: P points, B bands.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from taptest.line.drift import reference_drift
+from taptest.line.matched import FEWEST_POINTS
+from taptest.line.records import Point, Profile
+from taptest.quantities import percent
+from taptest.sound.traits import BAND_HZ
+
+HIDDEN_SHARE = 0.6
+"""Share of hidden bands beyond which the line is too weak to read."""
+FEW_NOTE = 8
+"""Fewer points than this are said to be few."""
+DEEP_HZ, CLEAR_HZ = (400.0, 1250.0), (1900.0, 4100.0)
+"""Bands that any blow excites, and those that only a hard striker does: a soft one stays on the wall for a millisecond
+and more, and a pulse carries little beyond one over its length (Hertz contact, see `shell.strike`)."""
+HEARD_DEEP, HEARD_CLEAR = 0.7, 0.3
+"""A striker is soft where at least that share of the deep bands is heard and at most that share of the clear ones."""
+SOFT = (
+    "The taps are heard below 1.2 kHz, but hardly from 2 to 4 kHz, where water and air differ most: the striker is too "
+    "soft, or the recorder takes high tones for noise. Tap with a small hard thing, such as a steel rod or a coin, and "
+    "switch noise suppression off."
+)
+
+
+def too_poor(profile: Profile) -> str:
+    """Say why a profile cannot be read at all; "" where it can."""
+    if profile.depth_m.size < FEWEST_POINTS:
+        count = profile.depth_m.size
+        carry = "1 point carries" if count == 1 else f"{count} points carry"
+        return f"Only {carry} usable taps, and at least {FEWEST_POINTS} are needed: tap more points."
+    hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
+    if hidden <= HIDDEN_SHARE:
+        return ""
+    if _soft(profile):
+        return SOFT
+    return (
+        f"The noise hides {percent(hidden)} of what the taps should tell: tap harder, move the microphone nearer, or "
+        "switch off what makes the noise."
+    )
+
+
+def _soft(profile: Profile) -> bool:
+    """Whether the deep bands are heard and the clear ones are not."""
+    heard = np.isfinite(profile.level_db).mean(axis=0)
+    deep, clear = (float(heard[(low <= BAND_HZ) & (high >= BAND_HZ)].mean()) for low, high in (DEEP_HZ, CLEAR_HZ))
+    return deep >= HEARD_DEEP and clear <= HEARD_CLEAR
+
+
+def cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Point]) -> list[str]:
+    """Sentences on the line's own quality."""
+    said: list[str] = []
+    drift = reference_drift(reference)
+    if drift:
+        said.append(drift)
+    silent = sum(1 for point in points if not point.traits)
+    if silent:
+        said.append(f"{silent} of {len(points)} points have no usable tap and were left out.")
+    if FEWEST_POINTS <= profile.depth_m.size < FEW_NOTE:
+        said.append(f"{profile.depth_m.size} points are few: eight or more make the answer surer.")
+    doubtful = int(profile.doubtful.sum())
+    if doubtful:
+        said.append(f"At {doubtful} points it is doubtful which taps belong to them.")
+    if _soft(profile) and not too_poor(profile):
+        said.append(SOFT)
+    return said
