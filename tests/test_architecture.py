@@ -14,8 +14,8 @@ tank.shape tank.kinds tank.membrane
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
-line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.boundary
-line.next_point
+line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.naming
+line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.weigh finding.compare finding.causes
 finding.wording finding.judge
 visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.truth
