@@ -42,6 +42,8 @@ BOSS_LOSS = 0.05
 """Extra loss factor of that wall."""
 RING_REACH_M = 0.015
 """Distance on either side of the seam within which the ring's loss acts."""
+WEAK = 0.1
+"""Share of one undamped mode in another up to which losses count as a small change: its square is neglected."""
 
 
 @contextmanager
@@ -325,25 +327,50 @@ def solve_changes(
     values, vectors = eigh(every[0][0], every[0][1], check_finite=False)
     reach = [1.33 * max_hz / min(change.wall_factor / changes[0].wall_factor, 1.0) for change in changes]
     count = np.searchsorted(values, (2 * np.pi * np.array(reach)) ** 2)
-    return [_complex_modes(harmonic, vectors[:, :n], each, max_hz) for n, each in zip(count, every, strict=True)]
+    found: list[tuple[ComplexArray, ComplexArray]] = []
+    for n, (stiff, mass, loss, radiation) in zip(count, every, strict=True):
+        undamped, x = values[:n], vectors[:, :n]
+        if found and n:  # the first change's own modes are there already
+            undamped, turn = eigh(x.T @ stiff @ x, x.T @ mass @ x, check_finite=False)
+            x = x @ turn
+        found.append(_complex_modes(harmonic, undamped, x, (loss, radiation), max_hz))
+    return found
 
 
 def _complex_modes(
-    harmonic: Harmonic, v: FloatArray, equation: tuple[FloatArray, FloatArray, FloatArray, FloatArray], max_hz: float
+    harmonic: Harmonic, undamped: FloatArray, x: FloatArray, losses: tuple[FloatArray, FloatArray], max_hz: float
 ) -> tuple[ComplexArray, ComplexArray]:
-    """Return poles (K,) and shapes (K, P) on the basis `v` (m, j) of undamped modes."""
-    if v.shape[1] == 0:
+    """Return poles (K,) and shapes (K, P) from undamped modes `x` (m, j), their squares (j,), loss and radiation."""
+    if not undamped.size:
         return np.zeros(0, complex), np.zeros((0, len(harmonic.sample)), complex)
-    stiff, mass, loss, radiation = equation
-    k = v.T @ (stiff + 1j * loss) @ v
-    m = v.T @ (mass - 1j * radiation) @ v
-    squared, q = np.linalg.eig(np.linalg.solve(m, k))
+    loss, radiation = losses
+    squared, q, m = _damped(undamped, x.T @ loss @ x, x.T @ radiation @ x, max_hz)
     scale = np.sqrt(np.einsum("ik,ik->k", q, m @ q) * around(harmonic.basis.harmonic))
     omega = np.sqrt(squared)
-    shape = (harmonic.sample @ (v @ (q / scale))).T
+    shape = ((harmonic.sample @ x) @ (q / scale)).T
     inside = (omega.real > 2 * np.pi * LOWEST_HZ) & (omega.real <= 2 * np.pi * max_hz)
     order = np.flatnonzero(inside)[np.argsort(omega.real[inside])]
     return np.asarray(1j * omega[order]), np.asarray(shape[order])
+
+
+def _damped(
+    undamped: FloatArray, loss: FloatArray, radiation: FloatArray, max_hz: float
+) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """Return complex squared frequencies (j,), modes (j, j) and mass, all on undamped modes of unit mass.
+
+    Losses that hardly couple the undamped modes are a small change of them, to first order (the usual perturbation of
+    a symmetric eigenproblem); rubber on the wall couples many, and the problem is solved as it stands.
+    """
+    mass = np.eye(len(undamped)) - 1j * radiation
+    apart = undamped[None, :] - undamped[:, None]
+    np.fill_diagonal(apart, np.inf)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mixed = (loss + undamped[None, :] * radiation) / apart
+    heard = undamped < (2 * np.pi * 1.02 * max_hz) ** 2
+    if np.all(np.abs(mixed[:, heard]) < WEAK):
+        return (undamped + 1j * np.diag(loss)) / np.diag(mass), np.eye(len(undamped)) + 1j * mixed, mass
+    squared, modes = np.linalg.eig(np.linalg.solve(mass, np.diag(undamped) + 1j * loss))
+    return squared, modes, mass
 
 
 def wet_modes(

@@ -17,10 +17,11 @@ positions, Q microphone places, K modes, R rings.
 
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
 from taptest.shell.lying import LyingModes, LyingTank, lying_line
@@ -47,6 +48,9 @@ FREQUENCY_SD = 0.03
 few per cent. On 16 simulated lines with a wall up to a tenth off, 3 % missed the level less than none or 6 %."""
 WINDOW_HZ = 8.0
 """Half width of the line of a mode that hardly decays, seen through the ring window."""
+COARSE = Resolution(per_wavelength=4.0, basis_reach=1.25, growth=2.0)
+"""Coarser than for single levels, at half the time: third octaves change by 0.15 dB at most (root mean square), and
+`FREQUENCY_SD` is larger than what it moves the modes by."""
 FEWEST_LEVELS = 24
 LEVEL_STEP_M = 0.015
 """Levels are no farther apart than this while there are fewer than `MOST_LEVELS`."""
@@ -107,10 +111,11 @@ def level_sweeps(
         raise PhysicsError("A tap line needs at least two positions, each a depth in metres.")
     if spec.axis == "horizontal":
         return _lying_sweeps(spec, depth, changes, levels, progress)
-    tank, boundaries = _prepared(spec, levels)
+    tank, boundaries = _prepared(spec, levels, changes)
     report = _Steps(progress, len(tank.harmonics()), len(changes) * (len(boundaries) + 2))
     with one_thread_each(), ThreadPoolExecutor(workers) as pool:
-        jobs = [pool.submit(_one_harmonic, tank, n, depth, boundaries, changes) for n in reversed(tank.harmonics())]
+        index = np.array([0, *(tank.level_index(float(b)) for b in boundaries), len(tank.column.layers) + 1])
+        jobs = [pool.submit(_one_harmonic, tank, n, depth, index, changes) for n in reversed(tank.harmonics())]
         heard = [_told(job.result(), report.harmonic_done) for job in jobs]
         out = []
         for variant in range(len(changes)):
@@ -219,7 +224,7 @@ def _told(result: Some, tell: Callable[[], None]) -> Some:
     return result
 
 
-def _prepared(spec: ShellSpec, levels: FloatArray | None) -> tuple[Tank3D, FloatArray]:
+def _prepared(spec: ShellSpec, levels: FloatArray | None, changes: Sequence[Change]) -> tuple[Tank3D, FloatArray]:
     """Return the tank's model and its boundary depths, in order from the water end."""
     bare = build(spec, np.zeros(0), 500.0)
     total = bare.height_m + spec.wall_m
@@ -229,7 +234,9 @@ def _prepared(spec: ShellSpec, levels: FloatArray | None) -> tuple[Tank3D, Float
     else:
         depths = np.unique(np.asarray(levels, dtype=np.float64))
         depths = depths if spec.water_end == "top" else depths[::-1]
-    return build(spec, depths, MAX_HZ, Resolution()), depths
+    thinnest = min([1.0, *(change.wall_factor for change in changes)])
+    coarse = replace(COARSE, basis_reach=COARSE.basis_reach * thinnest**-0.6)
+    return build(spec, depths, MAX_HZ, coarse), depths
 
 
 def _rings(tank: Tank3D) -> tuple[Rings, FloatArray]:
@@ -243,11 +250,10 @@ def _rings(tank: Tank3D) -> tuple[Rings, FloatArray]:
 
 
 def _one_harmonic(
-    tank: Tank3D, n: int, depth: FloatArray, boundaries: FloatArray, changes: Sequence[Change]
+    tank: Tank3D, n: int, depth: FloatArray, index: NDArray[np.int64], changes: Sequence[Change]
 ) -> list[list[_Heard]]:
-    """Return the modes of one harmonic for every variant and level, as heard."""
+    """Return the modes of one harmonic for every variant and level (by its index in the mesh), as heard."""
     rings, ring_arcs = _rings(tank)
-    index = np.array([0, *(tank.level_index(float(b)) for b in boundaries), len(tank.column.layers) + 1])
     reduced = reduce_harmonic(tank, n, index, np.concatenate([tank.arcs(depth), ring_arcs]))
     places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
     table = _table(n, rings, places)

@@ -372,11 +372,12 @@ def dry_basis(
     mass = shell.assembled((area + extra)[:, None, None] * parts.mass, ring_m)
     free = csr_array(shell.free_directions(n, first, last))
     k, m = (free.T @ (free.T @ part).T for part in (stiff, mass))
-    values, vectors = eigh(k, m, check_finite=False)
+    values, vectors = eigh(k, m, check_finite=False, subset_by_value=(-np.inf, (2 * np.pi * limit_hz) ** 2))
+    if len(values) < least:
+        values, vectors = eigh(k, m, check_finite=False, subset_by_index=(0, min(least, len(k)) - 1))
     omega2 = np.maximum(values, 0.0)
-    count = max(least, int(np.searchsorted(omega2, (2 * np.pi * limit_hz) ** 2)))
-    count = min(count, len(values))
-    vector = free @ vectors[:, :count]
+    count = len(values)
+    vector = free @ vectors
     here = np.stack([vector[4 * e : 4 * e + 8] for e in range(len(area))])
     back = np.swapaxes(here, 1, 2)
 
@@ -386,7 +387,7 @@ def dry_basis(
     at = vector[4 * shell.ring.node : 4 * shell.ring.node + 4] if shell.ring is not None else np.zeros((4, count))
     return Basis(
         harmonic=n,
-        frequency_hz=np.sqrt(omega2[:count]) / (2 * np.pi),
+        frequency_hz=np.sqrt(omega2) / (2 * np.pi),
         vector=vector,
         membrane=projected(parts.membrane),
         bending=projected(parts.bending),
