@@ -1,11 +1,15 @@
 """The level sweep: order, shapes, the measured traits' own definition, variants, and how the work is shared out."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError
+from taptest.shell import response
+from taptest.shell import sweep as sweep_module
 from taptest.shell.records import LevelSweep, Losses, ShellSpec
-from taptest.shell.response import Change
+from taptest.shell.response import Change, Resolution
 from taptest.shell.sweep import MAX_HZ, band_averages, level_sweep, level_sweeps, usual_levels
 from taptest.sound.traits import BAND_HZ, band_profile
 
@@ -70,6 +74,27 @@ def test_water_and_losses_change_what_they_should(swept: tuple[LevelSweep, ...])
 def test_results_do_not_depend_on_the_number_of_workers() -> None:
     one, two = (level_sweeps(SPEC, LINE, (Change(),), LEVELS[:1], workers=w)[0] for w in (1, 2))
     np.testing.assert_array_equal(one.level_db, two.level_db)
+
+
+def test_the_sweeps_short_cuts_hardly_change_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Coarse mesh, and losses to first order where weak, against a fine mesh with every problem solved as it stands."""
+    changes = (Change(), Change(wall_factor=0.6))
+    quick = level_sweeps(SPEC, LINE, changes, LEVELS[:1])
+    monkeypatch.setattr(sweep_module, "COARSE", Resolution(9.0, 2.2, 1.35))
+    monkeypatch.setattr(response, "WEAK", 0.0)
+    for a, b in zip(quick, level_sweeps(SPEC, LINE, changes, LEVELS[:1]), strict=True):
+        off = a.level_db - b.level_db
+        off -= off.mean(axis=1, keepdims=True)
+        assert np.sqrt((off**2).mean(axis=(0, 1))).max() < 0.3
+
+
+def test_a_thin_wall_is_nearly_a_tank_with_that_wall() -> None:
+    """Also in the upper bands, whose modes lie far above the nominal wall's; against a tank built so."""
+    thin = level_sweeps(SPEC, LINE, (Change(), Change(wall_factor=0.6)), LEVELS[:1])[1].level_db
+    anew = level_sweep(replace(SPEC, wall_m=0.6 * SPEC.wall_m), LINE, LEVELS[:1]).level_db
+    off = thin - anew
+    off -= off.mean(axis=1, keepdims=True)
+    assert np.sqrt((off**2).mean(axis=(0, 1))).max() < 1.0
 
 
 def test_water_at_the_bottom_is_the_same_shell_turned_over() -> None:
