@@ -17,9 +17,9 @@ RUBBER_KG_M2 = 2.5
 RING_KG_M = 0.2
 RING_MOMENT_M4 = 1.5e-10
 """Extra mass and area moment of a rolled or clenched seam about a millimetre and a half thick: our own estimate."""
-HEAVY_RING_KG_M = 1.4
-HEAVY_RING_MOMENT_M4 = 3.5e-9
-"""The same of a heavy one: a clamped flange, a strap or a skirt's edge. Our own estimate."""
+HEAVY_RING_KG_M = 1.2
+HEAVY_RING_MOMENT_M4 = 3.35e-9
+"""What a clamped flange, a strap or a skirt's edge adds to it. Our own estimate."""
 FITTING_KG = 0.5
 
 
@@ -31,13 +31,12 @@ def spec_from_tank(
     losses: Losses | None = None,
     wall_m: float | None = None,
     seam_ring: bool = True,
-    heavy_ring: bool = False,
 ) -> ShellSpec:
     """Return the model's shell for a tank at a gauge pressure.
 
     `wall_m` replaces the nominal wall with the same outside. Without a known seam a diaphragm is taken to be clamped at
-    half height, and the seam's own ring is left out. `heavy_ring` lays a heavy ring on the seam, or at half height
-    where none is known. A pressure below zero counts as none.
+    half height, and the seam's own ring is left out. One more ring may be laid on the seam, or at half
+    height where none is known. A pressure below zero counts as none.
     """
     shape = tank.shape
     middle = 0.5 * shape.height_m
@@ -47,8 +46,6 @@ def spec_from_tank(
     on_wall = tank.kind == "diaphragm" and not tank.sideways
     ring = seam_ring and seam is not None
     ring_kg_m, ring_moment_m4 = (RING_KG_M, RING_MOMENT_M4) if ring else (0.0, 0.0)
-    if heavy_ring:
-        seam, ring_kg_m, ring_moment_m4 = clamp, HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4
     return ShellSpec(
         axis=shape.axis,
         diameter_m=shape.diameter_m,
@@ -59,6 +56,7 @@ def spec_from_tank(
         seam_depth_m=seam,
         ring_mass_kg_m=ring_kg_m,
         ring_stiffness=ring_moment_m4,
+        more_ring_depth_m=clamp,
         rubber_kg_m2=RUBBER_KG_M2 if on_wall else 0.0,
         rubber_from_m=min(end, clamp) if on_wall else None,
         rubber_to_m=max(end, clamp) if on_wall else None,

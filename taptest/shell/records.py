@@ -60,6 +60,8 @@ class ShellSpec:
     """Extra mass per circumferential metre of the seam ring."""
     ring_stiffness: float = 0.0
     """Extra bending stiffness of the seam ring, as area moment in m4."""
+    more_ring_depth_m: float | None = None
+    """Depth at which a change may lay one more ring on the shell; None for nowhere."""
     rubber_kg_m2: float = 0.0
     """Mass per area of the membrane where it lies on air-backed wall."""
     rubber_from_m: float | None = None

@@ -251,21 +251,23 @@ class DryShell:
         )
         return ElementMatrices(membrane, bending, pressure, mass, normal_mass, self._fields.w @ to)
 
-    def ring_matrices(self, n: int) -> tuple[FloatArray, FloatArray]:
-        """Return stiffness and mass (4, 4) of the ring on its node (bending about both axes, no torsion)."""
-        if self.ring is None:
+    def ring_matrices(self, n: int, ring: Ring | None = None) -> tuple[FloatArray, FloatArray]:
+        """Return stiffness and mass (4, 4) of a ring on its node, the shell's own where none is given.
+
+        It bends about both axes, without torsion.
+        """
+        ring = ring or self.ring
+        if ring is None:
             return np.zeros((4, 4)), np.zeros((4, 4))
-        r = float(self.mesh.meridian.geometry(self.mesh.node_m[[self.ring.node]]).radius_m[0])
+        r = float(self.mesh.meridian.geometry(self.mesh.node_m[[ring.node]]).radius_m[0])
         hoop = np.array([1.0, 0.0, n, 0.0]) / r
         flat = np.array([n * n, 0.0, n, 0.0]) / r**2
         lift = np.array([0.0, n * n / r, 0.0, -1.0]) / r
-        young, area = self.material.young_pa, self.ring.mass_kg_m / self.material.density_kg_m3
+        young, area = self.material.young_pa, ring.mass_kg_m / self.material.density_kg_m3
         stiff = (
-            young
-            * r
-            * (area * np.outer(hoop, hoop) + self.ring.moment_m4 * (np.outer(flat, flat) + np.outer(lift, lift)))
+            young * r * (area * np.outer(hoop, hoop) + ring.moment_m4 * (np.outer(flat, flat) + np.outer(lift, lift)))
         )
-        return stiff, np.diag([1.0, 1.0, 1.0, 0.0]) * self.ring.mass_kg_m * r
+        return stiff, np.diag([1.0, 1.0, 1.0, 0.0]) * ring.mass_kg_m * r
 
     def assembled(self, part: FloatArray, ring: FloatArray | None = None) -> FloatArray:
         """Return the dense matrix (4 N, 4 N) of element matrices (E, 8, 8), with a ring's (4, 4) added."""

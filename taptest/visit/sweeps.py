@@ -21,7 +21,7 @@ import numpy as np
 import taptest
 from taptest.errors import StorageError
 from taptest.finding.records import Case
-from taptest.shell.from_tank import spec_from_tank
+from taptest.shell.from_tank import HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4, spec_from_tank
 from taptest.shell.records import LevelSweep, ShellSpec
 from taptest.shell.response import Change
 from taptest.tank.kinds import Tank
@@ -30,7 +30,7 @@ from taptest.visit import disk
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
-"""The oldest files beyond this number are deleted; each takes half a megabyte to three, and a tank has up to three."""
+"""The oldest files beyond this number are deleted; each takes half a megabyte to three, and a tank has up to two."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db")
 _MODEL = (
     *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
@@ -71,8 +71,6 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
         (shape, spec_from_tank(replace(tank, shape=shape), pressure), others)
         for shape in other_heads(tank.shape, tank.volume_m3)[:1]
     ]
-    if tank.shape.axis == "vertical":  # the model of a lying tank has none
-        shells.append((tank.shape, spec_from_tank(tank, pressure, heavy_ring=True), others))
     sweeps: list[LevelSweep] = []
     notes: list[str] = []
     for number, (shape, spec, changes) in enumerate(shells):
@@ -108,6 +106,8 @@ def _part_of(progress: Callable[[float], None] | None, number: int, of: int) -> 
 def _changes(tank: Tank) -> tuple[Change, ...]:
     """Return the shells that the tank may have, each as likely as any other; the first one is as noted."""
     changes = [Change(wall_factor=factor) for factor in (WALLS if tank.wall_known else UNKNOWN_WALLS)]
+    if tank.shape.axis == "vertical":  # the model of a lying tank has no ring
+        changes += [Change(factor, None, 1.0, HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4) for factor in _coarse_walls(tank)]
     if tank.kind == "diaphragm":  # torn, or never lying on the wall
         changes += [Change(wall_factor=factor, rubber_factor=0.0) for factor in _coarse_walls(tank)]
     return tuple(changes)

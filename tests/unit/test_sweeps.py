@@ -111,6 +111,11 @@ def test_without_the_variable_the_platform_says_where(monkeypatch: pytest.Monkey
     assert cache_folder().is_absolute()
 
 
+def forms(changes: tuple[Change, ...]) -> list[tuple[float, float, bool]]:
+    """Wall and rubber of each variant, over the nominal ones, and whether it has one more ring."""
+    return [(c.wall_factor, c.rubber_factor, c.more_ring_kg_m > 0) for c in changes]
+
+
 def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -124,11 +129,11 @@ def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
 
     monkeypatch.setattr("taptest.shell.sweep.level_sweeps", level_sweeps)
     sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
-    (spec, positions, changes), (other, _, nominal), (ringed, _, alone) = asked
-    assert [(c.wall_factor, c.rubber_factor) for c in changes] == [(1, 1), (0.93, 1), (1.07, 1), (1, 0)]
-    assert nominal == alone == (Change(),)
-    assert ringed.ring_mass_kg_m > 5 * spec.ring_mass_kg_m
-    assert ringed.seam_depth_m == spec.seam_depth_m == HANGING.seam_depth_m
+    (spec, positions, changes), (other, _, nominal) = asked
+    assert forms(changes) == [(1, 1, False), (0.93, 1, False), (1.07, 1, False), (1, 1, True), (1, 0, False)]
+    assert nominal == (Change(),)
+    assert changes[3].more_ring_kg_m > 5 * spec.ring_mass_kg_m > 0
+    assert spec.more_ring_depth_m == spec.seam_depth_m == HANGING.seam_depth_m
     assert {spec.head, other.head} == {"ellipsoidal", "torispherical"}, "volume and tape do not tell these two apart"
     assert spec.pressure_pa == 1.25e5
     assert positions[0] > 0
@@ -138,20 +143,23 @@ def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
     assert not asked, "a pressure of the same class asks for no new model"
     bladder = replace(HANGING, kind="bladder", seam_depth_m=None, volume_m3=2 * HANGING.volume_m3)
     sweeps_for(Case(bladder, SystemFacts(WATER), Readings()))
-    assert [[(c.wall_factor, c.rubber_factor) for c in changes] for _, _, changes in asked] == [
-        [(1, 1), (0.93, 1), (1.07, 1)],
-        [(1, 1)],
-    ], "no other head explains twice the volume"
-    assert [spec.ring_mass_kg_m > 0 for spec, _, _ in asked] == [False, True]
+    ((spec, _, changes),) = asked  # no other head explains twice the volume
+    assert forms(changes) == [(1, 1, False), (0.93, 1, False), (1.07, 1, False), (1, 1, True)]
+    assert spec.ring_mass_kg_m == 0
+    assert spec.more_ring_depth_m == bladder.shape.height_m / 2
     asked.clear()
     guessed = replace(HANGING, wall_known=False)
     sweeps_for(Case(guessed, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
-    walls = [sorted(c.wall_factor for c in changes if c.rubber_factor == 1) for _, _, changes in asked]
-    assert all(least < 0.75 and most > 1.4 for least, *_, most in walls), "a wall that was not noted may be far off"
-    assert np.all(np.diff(np.log(walls[0])) < 0.2), "and so near one of the variants that the level is found"
+    first, second = ([form for form in forms(changes) if form[1:] == (1, False)] for _, _, changes in asked)
+    assert all(min(some)[0] < 0.75 and max(some)[0] > 1.4 for some in (first, second)), "an unknown wall may be far off"
+    assert np.all(np.diff(np.log(sorted(form[0] for form in first))) < 0.2), "and so near one of them that it is found"
+    for other_form in ((1, True), (0, False)):
+        walls = [form[0] for form in forms(asked[0][2]) if form[1:] == other_form]
+        assert min(walls) < 0.75, "less likely forms are computed for more than one wall as well"
+        assert max(walls) > 1.4
     asked.clear()
     sweeps_for(Case(LYING, SystemFacts(WATER), Readings()))
-    assert all(spec.ring_mass_kg_m == 0 for spec, _, _ in asked), "the model of a lying tank has no ring"
+    assert not any(form[2] for _, _, changes in asked for form in forms(changes)), "a lying tank's model has no ring"
 
 
 def test_a_lying_diaphragm_tank_is_read_without_a_sweep() -> None:
