@@ -1,0 +1,134 @@
+"""What keeps a finding from being told when the water line is known: the share of "cannot tell" with an exact line.
+
+Each simulated visit is judged by its own papers and readings, with a line that says the truth to 3 mm. Then the form of
+the membrane is given as well, which no tap shows; then the true pressure and temperature of the tank. What is left of
+"cannot tell" in the first row no better ear can mend. Run by hand, on a folder of simulated visits:
+
+    taptest simulate trials/field --seed 9300 --visits 300 --difficulty field
+    python -m tests.bench.known_line trials/field
+"""
+
+import argparse
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from unittest.mock import patch
+
+import numpy as np
+
+from taptest.errors import TaptestError
+from taptest.finding.judge import judge
+from taptest.finding.records import Case
+from taptest.line.boundary import prior_for
+from taptest.line.records import BoundaryPosterior, LineReading
+from taptest.tank.membrane import boundary_depth_m
+from taptest.visit.files import read_visit
+from taptest.visit.meaning import meaning_of
+from taptest.visit.truth import VisitTruth, read_truth
+from tests.simulated_lines import folders_in
+
+LINE_SD_M = 0.003
+DOUBT = 0.003
+"""Probability left to everything that the line does not say."""
+GAUGE_SD_PA = 500.0
+
+
+def exact_line(case: Case, truth: VisitTruth, depth_m: np.ndarray) -> LineReading:
+    """Make a reading that says what is true of the points (P,), and leaves open what sound cannot tell: a loose bag."""
+    tank, prior = case.tank, prior_for(case.tank)
+    grid = np.linspace(0.0, tank.shape.height_m, round(tank.shape.height_m / 0.001) + 1)
+    chance = {"all air": DOUBT / 4, "all water": DOUBT / 4, "inverted": DOUBT / 50, "no contact": 0.0}
+    mass = np.full(grid.size, DOUBT / 2 / grid.size)
+    if truth.inverted:
+        chance["inverted"] += 1 - DOUBT
+    elif truth.boundary_mm is not None:
+        bell = np.exp(-0.5 * ((grid - truth.boundary_mm / 1000) / LINE_SD_M) ** 2)
+        mass += (1 - DOUBT) * bell / bell.sum()
+    else:
+        chance[truth.state] += 1 - DOUBT
+        if truth.state == "all air":
+            chance["no contact"] = chance["all air"] * prior.no_contact / (prior.all_air + prior.no_contact)
+            chance["all air"] -= chance["no contact"]
+    posterior = BoundaryPosterior(
+        grid, mass, chance["all air"], chance["all water"], chance["inverted"], 0.0, chance["no contact"]
+    )
+    found = truth.boundary_mm is not None
+    return LineReading(
+        state="not found" if chance["no contact"] > DOUBT else truth.state,  # type: ignore[arg-type]
+        posterior=posterior,
+        depth_m=posterior.quantile_m(0.5) if found else None,
+        interval90_m=(posterior.quantile_m(0.05), posterior.quantile_m(0.95)) if found else None,
+        p_water=np.array([1.0 if each == "water" else 0.0 for each in truth.backing]),
+        point_depth_m=depth_m,
+        misfit=0.3,
+        notes=(),
+        inverted=truth.inverted,
+    )
+
+
+@contextmanager
+def known_form(case: Case, truth: VisitTruth) -> Iterator[None]:
+    """Let the finding draw only the form of the membrane that leaves the true level with the true share of water."""
+    form = np.linspace(0.0, 1.0, 101)
+    assert truth.water_share is not None
+    assert truth.level_mm is not None
+    level = np.asarray(boundary_depth_m(case.tank, truth.water_share, form))
+    best = float(form[np.argmin(np.abs(level - truth.level_mm / 1000))])
+
+    def draw(count: int, _rng: np.random.Generator) -> np.ndarray:
+        return np.full(count, best)
+
+    with patch("taptest.finding.draws.draw_mixing", draw), patch("taptest.finding.compare.draw_mixing", draw):
+        yield
+
+
+def exact_readings(case: Case, truth: VisitTruth) -> Case:
+    """Put the true pressure and the tank's true temperature into the readings."""
+    assert truth.pressure_bar is not None
+    readings = replace(
+        case.readings,
+        pressure_pa=truth.pressure_bar * 1e5,
+        pressure_sd_pa=GAUGE_SD_PA,
+        tank_temperature_c=truth.tank_c,
+    )
+    return replace(case, readings=readings)
+
+
+def told(folder: Path) -> tuple[VisitTruth, tuple[str, str, str]]:
+    """Judge one visit three times; "cannot tell" where its papers are refused."""
+    visit, truth = read_visit(folder), read_truth(folder)
+    assert truth is not None, f"{folder} carries no truth"
+    try:
+        case = meaning_of(visit.document, visit.source).case
+    except TaptestError:
+        return truth, ("cannot tell",) * 3
+    line = exact_line(case, truth, np.array([entry.position_mm / 1000 for entry in visit.document.points]))
+    first = judge(case, line).code
+    if case.tank.sideways:
+        return truth, (first,) * 3
+    with known_form(case, truth):
+        return truth, (first, judge(case, line).code, judge(exact_readings(case, truth), line).code)
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path, help="folder of simulated visits")
+    rows = [told(folder) for folder in folders_in(parser.parse_args().folder)]
+    failed = [truth.fault != "healthy" for truth, _ in rows]
+    names = ("exact line", "and the membrane's form", "and exact readings")
+    for name, codes in zip(names, zip(*(said for _, said in rows), strict=True), strict=True):
+        open_ = [code == "cannot tell" for code in codes]
+        right = [code in truth.findings for (truth, _), code in zip(rows, codes, strict=True) if code != "cannot tell"]
+        fine = sum(bad and code == "as expected" for bad, code in zip(failed, codes, strict=True))
+        which = Counter(truth.fault for (truth, _), no in zip(rows, open_, strict=True) if no)
+        print(
+            f'{name:24} "cannot tell" {np.mean(open_):4.0%} of {len(rows)}; right when told {np.mean(right):4.0%}; '
+            f"failed called fine {fine} of {sum(failed)}; open: {dict(which)}"
+        )
+
+
+if __name__ == "__main__":
+    main()
