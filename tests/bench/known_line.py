@@ -1,8 +1,9 @@
 """What keeps a finding from being told when the water line is known: the share of "cannot tell" with an exact line.
 
-Each simulated visit is judged by its own papers and readings, with a line that says the truth to 3 mm. Then the form of
-the membrane is given as well, which no tap shows; then the true pressure and temperature of the tank. What is left of
-"cannot tell" in the first row no better ear can mend. Run by hand, on a folder of simulated visits:
+Each simulated visit is judged by its own papers and readings: first by an ear that takes no mark's backing wrong and
+knows nothing between two marks; then with a line that says the truth to 3 mm; then with the form of the membrane given
+as well, which no tap shows; then with the true pressure and temperature of the tank. What is left of "cannot tell" in
+the second row no better ear can mend. Run by hand, on a folder of simulated visits:
 
     taptest simulate trials/field --seed 9300 --visits 300 --difficulty field
     python -m tests.bench.known_line trials/field
@@ -10,7 +11,7 @@ the membrane is given as well, which no tap shows; then the true pressure and te
 
 import argparse
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -33,9 +34,30 @@ LINE_SD_M = 0.003
 DOUBT = 0.003
 """Probability left to everything that the line does not say."""
 GAUGE_SD_PA = 500.0
+ROWS = ("all marks right", "exact line", "and the membrane's form", "and exact readings")
 
 
-def exact_line(case: Case, truth: VisitTruth, depth_m: np.ndarray) -> LineReading:
+def between_marks(truth: VisitTruth, grid: np.ndarray, depth_m: np.ndarray) -> np.ndarray:
+    """Where the boundary may lie, (G,) evenly, if the backing of the points (P,) is all that is known."""
+    order = np.argsort(depth_m)
+    water = np.array([each == "water" for each in truth.backing])[order]
+    change = int(np.flatnonzero(water[1:] != water[:-1])[0])
+    above, below = depth_m[order][change], depth_m[order][change + 1]
+    return np.asarray((grid >= above) & (grid <= below), dtype=np.float64)
+
+
+def at_truth(truth: VisitTruth, grid: np.ndarray, _depth_m: np.ndarray) -> np.ndarray:
+    """Where the boundary lies, (G,), within a few millimetres."""
+    assert truth.boundary_mm is not None
+    return np.asarray(np.exp(-0.5 * ((grid - truth.boundary_mm / 1000) / LINE_SD_M) ** 2))
+
+
+def exact_line(
+    case: Case,
+    truth: VisitTruth,
+    depth_m: np.ndarray,
+    place: Callable[[VisitTruth, np.ndarray, np.ndarray], np.ndarray] = at_truth,
+) -> LineReading:
     """Make a reading that says what is true of the points (P,), and leaves open what sound cannot tell: a loose bag."""
     tank, prior = case.tank, prior_for(case.tank)
     grid = np.linspace(0.0, tank.shape.height_m, round(tank.shape.height_m / 0.001) + 1)
@@ -44,7 +66,7 @@ def exact_line(case: Case, truth: VisitTruth, depth_m: np.ndarray) -> LineReadin
     if truth.inverted:
         chance["inverted"] += 1 - DOUBT
     elif truth.boundary_mm is not None:
-        bell = np.exp(-0.5 * ((grid - truth.boundary_mm / 1000) / LINE_SD_M) ** 2)
+        bell = place(truth, grid, depth_m)
         mass += (1 - DOUBT) * bell / bell.sum()
     else:
         chance[truth.state] += 1 - DOUBT
@@ -96,20 +118,19 @@ def exact_readings(case: Case, truth: VisitTruth) -> Case:
     return replace(case, readings=readings)
 
 
-def told(folder: Path) -> tuple[VisitTruth, tuple[str, str, str]]:
-    """Judge one visit three times; "cannot tell" where its papers are refused."""
+def told(folder: Path) -> tuple[VisitTruth, tuple[str, ...]]:
+    """Judge one visit, once for each of the rows; "cannot tell" where its papers are refused."""
     visit, truth = read_visit(folder), read_truth(folder)
     assert truth is not None, f"{folder} carries no truth"
     try:
         case = meaning_of(visit.document, visit.source).case
     except TaptestError:
-        return truth, ("cannot tell",) * 3
-    line = exact_line(case, truth, np.array([entry.position_mm / 1000 for entry in visit.document.points]))
-    first = judge(case, line).code
-    if case.tank.sideways:
-        return truth, (first,) * 3
+        return truth, ("cannot tell",) * len(ROWS)
+    depth = np.array([entry.position_mm / 1000 for entry in visit.document.points])
+    line = exact_line(case, truth, depth)
+    heard = [judge(case, exact_line(case, truth, depth, between_marks)).code, judge(case, line).code]
     with known_form(case, truth):
-        return truth, (first, judge(case, line).code, judge(exact_readings(case, truth), line).code)
+        return truth, (*heard, judge(case, line).code, judge(exact_readings(case, truth), line).code)
 
 
 def main() -> None:
@@ -118,8 +139,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path, help="folder of simulated visits")
     rows = [told(folder) for folder in folders_in(parser.parse_args().folder)]
     failed = [truth.fault != "healthy" for truth, _ in rows]
-    names = ("exact line", "and the membrane's form", "and exact readings")
-    for name, codes in zip(names, zip(*(said for _, said in rows), strict=True), strict=True):
+    for name, codes in zip(ROWS, zip(*(said for _, said in rows), strict=True), strict=True):
         open_ = [code == "cannot tell" for code in codes]
         right = [code in truth.findings for (truth, _), code in zip(rows, codes, strict=True) if code != "cannot tell"]
         fine = sum(bad and code == "as expected" for bad, code in zip(failed, codes, strict=True))
