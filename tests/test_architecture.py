@@ -19,7 +19,6 @@ line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.weigh finding.compare finding.causes
 finding.wording finding.judge
 visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.truth
-visit.simulated
 visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
 visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.own_tone
@@ -90,6 +89,11 @@ def place(name: str) -> int:
             return READING_ORDER.index(name)
         name = name.rpartition(".")[0]
     return -1
+
+
+def test_the_reading_order_names_nothing_that_is_not_there() -> None:
+    there = {dotted(path) for path in modules()}
+    assert [name for name in READING_ORDER if name not in there and not (PACKAGE / name).is_dir()] == []
 
 
 @pytest.mark.parametrize("path", modules(), ids=dotted)

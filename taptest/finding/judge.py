@@ -301,12 +301,13 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
     elif not line_speaks(line) and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH:
         why = "the line does not show where the water ends"
+        check = "Tap the line again: more points, three clean taps each, and quiet around."
         # A line too poor to be read at all says why itself; the bag is no reason then.
         if case.tank.kind == "bladder" and line.method != "none":
             why += ", as happens with a bag that hardly touches its shell"
         elif line.method == "none" and line.notes:
             why = _clause(line.notes[0])
-        check = "Tap the line again: more points, three clean taps each, and quiet around."
+            check = _remedy(line.notes[0]) or check
         return _Verdict("cannot tell", 1.0, why, check)
     else:
         return None
@@ -317,6 +318,12 @@ def _clause(sentence: str) -> str:
     """Return a sentence as a clause, without what it asks for after a colon."""
     said = sentence.split(":", maxsplit=1)[0].rstrip(".")
     return said[:1].lower() + said[1:]
+
+
+def _remedy(sentence: str) -> str:
+    """Return as a sentence of its own what a sentence asks for after a colon; "" where it asks for nothing."""
+    asked = sentence.partition(":")[2].strip()
+    return asked[:1].upper() + asked[1:]
 
 
 def _chances(comparison: Comparison, line: LineReading) -> dict[State, float]:

@@ -96,14 +96,15 @@ def _no_contrast(posterior: BoundaryPosterior, with_model: bool) -> str:
     """Say that nothing changes along the line, and that this leaves open what backs the shell; "" where it does not."""
     if not with_model and posterior.p_all_air + posterior.p_all_water > 0.5:
         return (
-            "The sound hardly changes along the line, so one thing may back the shell all through; without the tank's "
-            "dimensions it cannot be said whether air or water."
+            "The sound hardly changes along the line, so one thing may back the shell all through; without a model "
+            "of the tank it cannot be said whether air or water."
         )
     if posterior.p_all_air + posterior.p_all_water >= SURE_OF_WHOLE:
         return (
             "The sound shows no boundary along the line, and it leaves open whether air or water backs the shell all "
             f"through (air {percent(posterior.p_all_air)}, water {percent(posterior.p_all_water)}). Feel whether the "
-            "tank is heavy, or tap it again hot and cold: air lets the water in as the system heats."
+            "tank is heavy, or tap it again cold and hot: a tank with air takes in water as the system heats, and its "
+            "sound changes."
         )
     return ""
 

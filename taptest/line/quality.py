@@ -23,9 +23,8 @@ and more, and a pulse carries little beyond one over its length (Hertz contact, 
 HEARD_DEEP, HEARD_CLEAR = 0.7, 0.3
 """A striker is soft where at least that share of the deep bands is heard and at most that share of the clear ones."""
 SOFT = (
-    "The taps are heard below 1.2 kHz, but hardly from 2 to 4 kHz, where water and air differ most: the striker is too "
-    "soft, or the recorder takes high tones for noise. Tap with a small hard thing, such as a steel rod or a coin, and "
-    "switch noise suppression off."
+    "The striker is too soft to be heard from 2 to 4 kHz, where water and air differ most, or the recorder takes high "
+    "tones for noise: tap with a small hard thing, such as a steel rod or a coin, and switch noise suppression off."
 )
 
 
@@ -61,12 +60,14 @@ def cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Poin
         said.append(drift)
     silent = sum(1 for point in points if not point.traits)
     if silent:
-        said.append(f"{silent} of {len(points)} points have no usable tap and were left out.")
+        has, was = ("has", "was") if silent == 1 else ("have", "were")
+        said.append(f"{silent} of {len(points)} points {has} no usable tap and {was} left out.")
     if FEWEST_POINTS <= profile.depth_m.size < FEW_NOTE:
         said.append(f"{profile.depth_m.size} points are few: eight or more make the answer surer.")
     doubtful = int(profile.doubtful.sum())
     if doubtful:
-        said.append(f"At {doubtful} points it is doubtful which taps belong to them.")
+        at, them = ("1 point", "it") if doubtful == 1 else (f"{doubtful} points", "them")
+        said.append(f"At {at} it is doubtful which taps belong to {them}.")
     if _soft(profile) and not too_poor(profile):
         said.append(SOFT)
     return said

@@ -101,7 +101,7 @@ class LineReading:
     misfit: float
     """How unlike anything the model can make the line is: 0 alike, 1 and above unlike."""
     notes: tuple[str, ...] = ()
-    """Whole sentences: inverted picture, two boundaries, drift, no contrast, weak taps."""
+    """Whole sentences: inverted picture, two boundaries, drift, no contrast, weak taps, a soft striker."""
     method: str = ""
     inverted: bool = False
     """Whether the boundary that was found has the water on the wrong side, as with a failed diaphragm."""

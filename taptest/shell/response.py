@@ -77,6 +77,8 @@ class Tank3D:
     height_m: float
     max_hz: float
     basis_hz: float
+    element_m: float
+    """Usual length of its elements."""
 
     def level_index(self, level_depth_m: float | None) -> int:
         """Index of the water level for `WaterColumn.added_mass`: None and no water give 0, a full cavity the last.
@@ -93,7 +95,8 @@ class Tank3D:
         if y >= heights[-1] - margin:
             return len(heights)
         near = int(np.argmin(np.abs(heights - y)))
-        if abs(heights[near] - y) > 2e-3 * self.height_m:
+        # a level is moved to a line nearer than a fiftieth of an element (`mesh_of`)
+        if abs(heights[near] - y) > max(2e-3 * self.height_m, self.element_m / 50.0):
             raise PhysicsError(
                 f"The mesh has no line at the depth {level_depth_m} m; name every level when building it."
             )
@@ -143,11 +146,11 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
     column = WaterColumn(shell, radial_fractions(radius, size, growth))
     reach = (resolution.basis_reach * k) ** 2 / bending_wave_number(spec, 1.0, water=False) ** 2
     ring_hz = np.sqrt(spec.material.young_pa / spec.material.density_kg_m3) / (2 * np.pi * radius)
-    return Tank3D(spec, shell, column, height, max_hz, float(np.hypot(reach, min(ring_hz, max_hz))))
+    return Tank3D(spec, shell, column, height, max_hz, float(np.hypot(reach, min(ring_hz, max_hz))), size)
 
 
 def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
-    """Return the shell with its wall, its boss at the water end and its seam ring."""
+    """Return the shell with its wall, its boss at the connection's end and its seam ring."""
     middle = mesh.meridian.within(mesh.segment, 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:]))
     on_cylinder = np.abs(middle.slope_rad - np.pi / 2) < 1e-9
     wall = np.where(on_cylinder, spec.wall_m, spec.head_wall_m or spec.wall_m)
@@ -220,7 +223,7 @@ class Harmonic:
     outer_area: FloatArray
     """(m, m) for the seam's neighbourhood, the wall around the boss, and unit mass on the whole outside."""
     more_ring: tuple[FloatArray, FloatArray, FloatArray]
-    """(m, m) stiffness and mass of one more ring, see `_more_ring`."""
+    """(m, m) stiffness and mass of one more ring, see `_more_ring`; (1, 1) zeros where the shell has no place for it."""
     sample: FloatArray
     """(P, m) normal displacement at the positions."""
 
@@ -296,7 +299,7 @@ class Change:
     more_ring_kg_m: float = 0.0
     more_ring_moment_m4: float = 0.0
     """Mass per circumferential metre and area moment of one more ring, at the spec's depth for it. On the modes without
-    it a heavy one is roughly met only: third octaves are off by up to 1 dB where it changes them by 2 to 5."""
+    it a heavy one comes out too stiff: third octaves are off by up to 1 dB where it changes them by 2 to 5."""
 
 
 def matrices(
@@ -321,7 +324,9 @@ def matrices(
         + local * losses.rubber * change.rubber_factor * harmonic.rubber_stiffness[level]
         + local * BOSS_LOSS * harmonic.boss_stiffness
     )
-    if change.more_ring_kg_m > 0:
+    if change.more_ring_kg_m > 0 or change.more_ring_moment_m4 > 0:
+        if spec.more_ring_depth_m is None:
+            raise PhysicsError("One more ring was asked for, and the shell names no depth for it.")
         by_mass, by_moment, weight = harmonic.more_ring
         bends = change.more_ring_kg_m * by_mass + change.more_ring_moment_m4 * by_moment
         stiff, mass = stiff + bends, mass + change.more_ring_kg_m * weight

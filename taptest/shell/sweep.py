@@ -102,7 +102,7 @@ def level_sweeps(
     progress: Progress | None = None,
     workers: int = 2,
 ) -> tuple[LevelSweep, ...]:
-    """Return sweeps of several variants of one tank (wall, losses, rubber); the dry modes and the water come once.
+    """Return sweeps of several variants of one tank (wall, losses, rubber, ring); dry modes and water come once.
 
     Raises PhysicsError as `level_sweep` does.
     """

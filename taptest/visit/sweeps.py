@@ -17,6 +17,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 import taptest
 from taptest.errors import StorageError
@@ -31,6 +32,8 @@ from taptest.visit import disk
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
 """The oldest files beyond this number are deleted; each takes half a megabyte to three, and a tank has up to two."""
+LEVEL_DIGITS = 2
+"""Levels are kept to a hundredth of a decibel: they are compared with a residual of 3 dB."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db")
 _MODEL = (
     *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
@@ -107,7 +110,8 @@ def _changes(tank: Tank) -> tuple[Change, ...]:
     """Return the shells that the tank may have, each as likely as any other; the first one is as noted."""
     changes = [Change(wall_factor=factor) for factor in (WALLS if tank.wall_known else UNKNOWN_WALLS)]
     if tank.shape.axis == "vertical":  # the model of a lying tank has no ring
-        changes += [Change(factor, None, 1.0, HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4) for factor in _coarse_walls(tank)]
+        ring = Change(more_ring_kg_m=HEAVY_RING_KG_M, more_ring_moment_m4=HEAVY_RING_MOMENT_M4)
+        changes += [replace(ring, wall_factor=factor) for factor in _coarse_walls(tank)]
     if tank.kind == "diaphragm":  # torn, or never lying on the wall
         changes += [Change(wall_factor=factor, rubber_factor=0.0) for factor in _coarse_walls(tank)]
     return tuple(changes)
@@ -138,7 +142,7 @@ def kept_sweeps(
     found = _read(path)
     if found is not None:
         return found, ()
-    sweeps = tuple(compute())
+    sweeps = tuple(replace(sweep, level_db=_as_kept(sweep.level_db)) for sweep in compute())
     try:
         disk.make_folder(folder)
         disk.write_bytes(path, _packed(sweeps))
@@ -174,10 +178,16 @@ def _code_version() -> str:
     return digest.hexdigest()
 
 
+def _as_kept(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Round levels to what is kept of them, so that the first judgement of a tank is the same as the later ones."""
+    return np.round(level_db, LEVEL_DIGITS).astype(np.float32).astype(np.float64)
+
+
 def _packed(sweeps: Sequence[LevelSweep]) -> bytes:
     arrays = {f"{name}{number}": getattr(sweep, name) for number, sweep in enumerate(sweeps) for name in _ARRAYS}
+    short = {name: array.astype(np.float32) if "level_db" in name else array for name, array in arrays.items()}
     buffer = io.BytesIO()
-    np.savez_compressed(buffer, count=np.array(len(sweeps)), **arrays)
+    np.savez_compressed(buffer, count=np.array(len(sweeps)), **short)
     return buffer.getvalue()
 
 

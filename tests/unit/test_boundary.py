@@ -196,8 +196,8 @@ def test_doubtful_and_silent_points_are_mentioned() -> None:
     points[5] = Point(points[5].depth_m, (), 0, 3)
     reading = read_line(points, made_tank(), [SWEEP])
     assert reading.point_depth_m.size == 19
-    assert any("1 of 20 points have no usable tap" in note for note in reading.notes)
-    assert any("doubtful which taps" in note for note in reading.notes)
+    assert any("1 of 20 points has no usable tap and was left out" in note for note in reading.notes)
+    assert any("At 1 point it is doubtful which taps belong to it" in note for note in reading.notes)
 
 
 def test_a_sweep_with_other_bands_is_refused() -> None:

@@ -10,6 +10,7 @@ from taptest.errors import PhysicsError, VisitError
 from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP
 from taptest.finding.judge import COST, State, expected_cost, judge
 from taptest.finding.records import Judgement
+from taptest.line.quality import SOFT
 from taptest.quantities import US
 from taptest.tank.kinds import Tank
 from taptest.water.log import DrainTest
@@ -542,3 +543,24 @@ def test_what_no_tap_can_tell_takes_from_the_confidence() -> None:
     assert found.code == "as expected"
     assert found.probabilities["more air than expected"] > 0.1
     assert found.confidence != "high"
+
+
+@pytest.mark.parametrize(
+    ("note", "why", "first"),
+    [
+        (SOFT, "because the striker is too soft to be heard", "Tap with a small hard thing"),
+        (
+            "Only 4 points carry usable taps, and at least 5 are needed: tap more points.",
+            "because only 4 points carry usable taps",
+            "Tap more points.",
+        ),
+        ("Nothing but a clause.", "because nothing but a clause", "Tap the line again: more points"),
+    ],
+    ids=["soft striker", "few points", "no remedy"],
+)
+def test_a_line_too_poor_to_read_says_why_and_what_to_do_about_it(note: str, why: str, first: str) -> None:
+    line = replace(heard(BAG, "not found", notes=(note,)), method="none")
+    found = judge(made_case(BAG, **HOT), line)
+    assert found.code == "cannot tell"
+    assert why in found.sentence
+    assert found.next_checks[0].startswith(first)

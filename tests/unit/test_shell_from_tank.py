@@ -6,7 +6,7 @@ import pytest
 
 from taptest.shell.from_tank import spec_from_tank
 from taptest.shell.records import Losses
-from taptest.tank.kinds import Tank
+from taptest.tank.kinds import Tank, WaterEnd
 from taptest.tank.shape import Shape
 
 SHAPE = Shape("vertical", 0.3, 0.2, "ellipsoidal", 0.0015)
@@ -32,6 +32,12 @@ def test_unknown_seam_is_at_half_height_and_has_no_ring() -> None:
     assert spec.rubber_to_m == pytest.approx(SHAPE.height_m / 2)
     assert spec.seam_depth_m is None
     assert spec.ring_mass_kg_m == spec.ring_stiffness == 0.0
+    assert spec.more_ring_depth_m == spec.rubber_to_m
+
+
+@pytest.mark.parametrize("end", ["top", "bottom"])
+def test_the_connection_lies_where_the_pipe_enters(end: WaterEnd) -> None:
+    assert spec_from_tank(replace(HANGING, water_end=end), 1e5).fitting_end == end
 
 
 @pytest.mark.parametrize("kind", ["bladder", "plain", "open"])
