@@ -99,8 +99,8 @@ def read_line(
     """Read the line.
 
     `sweeps` are variants of the tank's level sweep (wall, rubber, ring, heads), each as likely as any other; without
-    one the unlabelled change-points decide. `reference` are the taps of the reference point in order of time, one entry for
-    each time it was tapped. Raises LineError where no point has a usable tap.
+    one the unlabelled change-points decide. `reference` are the taps of the reference point in order of time, one entry
+    for each time it was tapped. Raises LineError where no point has a usable tap.
     """
     profile = profile_of(points)
     notes = cautions(profile, points, reference)

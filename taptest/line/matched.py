@@ -112,8 +112,8 @@ def match_profile(
     """Log-likelihood of every level, interpolated to a fine grid, for the measured profile.
 
     `sweeps` are variants of the same shell (wall, rubber, ring, heads), each as likely as any other; they are
-    marginalised, together with other evidence `beside` (V, G + 2) for the same variants: every depth, all air and all water. An
-    inverted picture and a line without shape get its mean over the depths.
+    marginalised, together with other evidence `beside` (V, G + 2) for the same variants: every depth, all air and all
+    water. An inverted picture and a line without shape get its mean over the depths.
     Raises LineError where there is none, where bands do not agree, or with fewer than `FEWEST_POINTS` points.
     """
     chosen = settings or MatchSettings()

@@ -223,7 +223,7 @@ class Harmonic:
     outer_area: FloatArray
     """(m, m) for the seam's neighbourhood, the wall around the boss, and unit mass on the whole outside."""
     more_ring: tuple[FloatArray, FloatArray, FloatArray]
-    """(m, m) stiffness and mass of one more ring, see `_more_ring`; (1, 1) zeros where the shell has no place for it."""
+    """(m, m) stiffness and mass of one more ring, see `_more_ring`; (1, 1) zeros where there is no place for it."""
     sample: FloatArray
     """(P, m) normal displacement at the positions."""
 

@@ -76,12 +76,12 @@ def exact_line(
     posterior = BoundaryPosterior(
         grid, mass, chance["all air"], chance["all water"], chance["inverted"], 0.0, chance["no contact"]
     )
-    found = truth.boundary_mm is not None
+    at = truth.boundary_mm / 1000 if truth.boundary_mm is not None else None
     return LineReading(
         state="not found" if chance["no contact"] > DOUBT else truth.state,  # type: ignore[arg-type]
         posterior=posterior,
-        depth_m=posterior.quantile_m(0.5) if found else None,
-        interval90_m=(posterior.quantile_m(0.05), posterior.quantile_m(0.95)) if found else None,
+        depth_m=at,
+        interval90_m=None if at is None else (at - LINE_SD_M, at + LINE_SD_M),
         p_water=np.array([1.0 if each == "water" else 0.0 for each in truth.backing]),
         point_depth_m=depth_m,
         misfit=0.3,
