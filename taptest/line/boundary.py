@@ -104,7 +104,7 @@ def read_line(
     """
     profile = profile_of(points)
     notes = cautions(profile, points, reference)
-    why_not = too_poor(profile)
+    why_not = too_poor(profile, points)
     if why_not:
         return unread_line(profile.depth_m, tank, [why_not, *notes])
     changes = line_changes(profile)

@@ -15,6 +15,7 @@ from taptest.sound.traits import BAND_HZ
 
 HIDDEN_SHARE = 0.6
 """Share of hidden bands beyond which the line is too weak to read."""
+LOUDER = "tap harder, move the microphone nearer, or switch off what makes the noise"
 FEW_NOTE = 8
 """Fewer points than this are said to be few."""
 DEEP_HZ, CLEAR_HZ = (400.0, 1250.0), (1900.0, 4100.0)
@@ -28,21 +29,23 @@ SOFT = (
 )
 
 
-def too_poor(profile: Profile) -> str:
-    """Say why a profile cannot be read at all; "" where it can."""
-    if profile.depth_m.size < FEWEST_POINTS:
-        count = profile.depth_m.size
-        carry = "1 point carries" if count == 1 else f"{count} points carry"
-        return f"Only {carry} usable taps, and at least {FEWEST_POINTS} are needed: tap more points."
+def too_poor(profile: Profile, points: Sequence[Point]) -> str:
+    """Say why a profile of these points cannot be read at all, and after a colon what to do; "" where it can."""
+    count = profile.depth_m.size
+    if count < FEWEST_POINTS:
+        silent = len(points) >= FEWEST_POINTS
+        of, carry = (f" of {len(points)}" if silent else "", "carries" if count == 1 else "carry")
+        what = "points" if silent or count != 1 else "point"
+        return (
+            f"Only {count}{of} {what} {carry} usable taps, and at least {FEWEST_POINTS} are needed: "
+            f"{LOUDER if silent else 'tap more points'}."
+        )
     hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
     if hidden <= HIDDEN_SHARE:
         return ""
     if _soft(profile):
         return SOFT
-    return (
-        f"The noise hides {percent(hidden)} of what the taps should tell: tap harder, move the microphone nearer, or "
-        "switch off what makes the noise."
-    )
+    return f"The noise hides {percent(hidden)} of what the taps should tell: {LOUDER}."
 
 
 def _soft(profile: Profile) -> bool:
@@ -68,6 +71,6 @@ def cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Poin
     if doubtful:
         at, them = ("1 point", "it") if doubtful == 1 else (f"{doubtful} points", "them")
         said.append(f"At {at} it is doubtful which taps belong to {them}.")
-    if _soft(profile) and not too_poor(profile):
+    if _soft(profile) and not too_poor(profile, points):
         said.append(SOFT)
     return said

@@ -142,7 +142,10 @@ def test_too_few_points_and_too_much_noise_are_said() -> None:
     points = made_points(0.25, np.random.default_rng(7), count=4)
     few = read_line(points, made_tank(), [SWEEP])
     assert few.state == "not found"
-    assert "Only 4 points" in few.notes[0]
+    assert few.notes[0] == "Only 4 points carry usable taps, and at least 5 are needed: tap more points."
+    many = [p if i == 3 else replace(p, traits=()) for i, p in enumerate(made_points(0.25, np.random.default_rng(7)))]
+    drowned = read_line(many, made_tank(), [SWEEP]).notes[0]
+    assert drowned.startswith("Only 1 of 20 points carries usable taps, and at least 5 are needed: tap harder")
     deaf = [
         Point(
             p.depth_m,
