@@ -9,7 +9,7 @@ Judge a visit: find the taps, read from them where the water ends, compare that 
 temperature say, and tell what follows, how sure that is and what to check next.
 """
 EXAMPLES = """\
-The first judgement of a tank computes what the model predicts for it, which takes up to a minute or two; later ones
+The first judgement of a tank computes what the model predicts for it, which takes up to a minute; later ones
 find that on the disk and take a second or two. The environment variable TAPTEST_CACHE names another folder for it.
 The finding is kept in the visit as judged.json, for "taptest list" and "taptest history".
 

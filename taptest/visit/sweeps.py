@@ -31,7 +31,7 @@ from taptest.visit import disk
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
-"""The oldest files beyond this number are deleted; each takes half a megabyte to three, and a tank has up to two."""
+"""The oldest files beyond this number are deleted; each takes up to three megabytes, and a tank has up to two."""
 LEVEL_DIGITS = 2
 """Levels are kept to a hundredth of a decibel: they are compared with a residual of 3 dB."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db")
