@@ -306,24 +306,19 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         if case.tank.kind == "bladder" and line.method != "none":
             why += ", as happens with a bag that hardly touches its shell"
         elif line.method == "none" and line.notes:
-            why = _clause(line.notes[0])
-            check = _remedy(line.notes[0]) or check
+            why, remedy = _why_and_remedy(line.notes[0])
+            check = remedy or check
         return _Verdict("cannot tell", 1.0, why, check)
     else:
         return None
     return _Verdict("waterlogged", 0.8 * posterior.p_all_water) if dull else _Verdict("cannot tell", 1.0, why, check)
 
 
-def _clause(sentence: str) -> str:
-    """Return a sentence as a clause, without what it asks for after a colon."""
-    said = sentence.split(":", maxsplit=1)[0].rstrip(".")
-    return said[:1].lower() + said[1:]
-
-
-def _remedy(sentence: str) -> str:
-    """Return as a sentence of its own what a sentence asks for after a colon; "" where it asks for nothing."""
-    asked = sentence.partition(":")[2].strip()
-    return asked[:1].upper() + asked[1:]
+def _why_and_remedy(sentence: str) -> tuple[str, str]:
+    """Part a sentence at its colon: a clause, and what it asks for as a sentence; "" where it asks nothing."""
+    said, _, asked = sentence.partition(":")
+    said, asked = said.rstrip("."), asked.strip()
+    return said[:1].lower() + said[1:], asked[:1].upper() + asked[1:]
 
 
 def _chances(comparison: Comparison, line: LineReading) -> dict[State, float]:

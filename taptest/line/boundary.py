@@ -23,7 +23,7 @@ from taptest.line.backing import p_water_at
 from taptest.line.matched import MatchSettings, level_grid, match_profile, refuse_unfit
 from taptest.line.naming import SURE_OF_INVERTED, TOO_WIDE, narrows, pictures, state_of, why_open
 from taptest.line.points import profile_of
-from taptest.line.quality import cautions, too_poor
+from taptest.line.quality import cautions, striker_caution, too_poor
 from taptest.line.records import BoundaryPosterior, LineReading, Point, Profile
 from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
 from taptest.shell.records import LevelSweep
@@ -107,6 +107,7 @@ def read_line(
     why_not = too_poor(profile, points)
     if why_not:
         return unread_line(profile.depth_m, tank, [why_not, *notes])
+    notes.extend(striker_caution(profile))
     changes = line_changes(profile)
     if sweeps:
         evidence = _model_evidence(profile, sweeps, changes, settings or MatchSettings())

@@ -55,6 +55,11 @@ def _soft(profile: Profile) -> bool:
     return deep >= HEARD_DEEP and clear <= HEARD_CLEAR
 
 
+def striker_caution(profile: Profile) -> list[str]:
+    """Say of a line that can be read where its striker is too soft; nothing where it is not."""
+    return [SOFT] if _soft(profile) else []
+
+
 def cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Point]) -> list[str]:
     """Sentences on the line's own quality."""
     said: list[str] = []
@@ -71,6 +76,4 @@ def cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Poin
     if doubtful:
         at, them = ("1 point", "it") if doubtful == 1 else (f"{doubtful} points", "them")
         said.append(f"At {at} it is doubtful which taps belong to {them}.")
-    if _soft(profile) and not too_poor(profile, points):
-        said.append(SOFT)
     return said

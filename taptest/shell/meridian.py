@@ -22,6 +22,9 @@ from taptest.tank.shape import CROWN_FACTOR, KNUCKLE_FACTOR
 
 FloatArray = NDArray[np.float64]
 
+SAME_NODE = 0.02
+"""Places nearer to each other than this share of an element are one node."""
+
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
@@ -234,13 +237,13 @@ class Mesh:
 def mesh_of(meridian: Meridian, size_m: float, breaks_m: FloatArray | None = None) -> Mesh:
     """Cut a meridian into elements no longer than `size_m`, shorter where it bends sharply.
 
-    `breaks_m` are arc lengths that must be nodes; those nearer than a fiftieth of an element to another are taken as
-    that one.
+    `breaks_m` are arc lengths that must be nodes; those nearer to another than `SAME_NODE` are taken as that one.
     """
     wanted = [] if breaks_m is None else list(np.asarray(breaks_m, dtype=np.float64))
     stops = list(meridian.joints_m)
+    apart = SAME_NODE * size_m
     for stop in sorted(wanted):
-        if 0.0 < stop < meridian.length_m and np.min(np.abs(np.array(stops) - stop)) > size_m / 50.0:
+        if 0.0 < stop < meridian.length_m and np.min(np.abs(np.array(stops) - stop)) > apart:
             stops.append(stop)
     stops = sorted(stops)
     nodes, segment = [0.0], []

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from taptest.errors import PhysicsError
 from taptest.shell.fluid import WaterColumn, radial_fractions
 from taptest.shell.lying import LyingTank, lying_line
-from taptest.shell.meridian import Mesh, closed_shell, mesh_of
+from taptest.shell.meridian import SAME_NODE, Mesh, closed_shell, mesh_of
 from taptest.shell.records import ComplexArray, FloatArray, Losses, ShellSpec, WetModes
 from taptest.shell.vibration import Basis, DryShell, Ring, around, dry_basis, normal_at
 from taptest.shell.wall import AIR_IMPEDANCE, LOWEST_HZ, bending_wave_number, coincidence_hz
@@ -95,8 +95,7 @@ class Tank3D:
         if y >= heights[-1] - margin:
             return len(heights)
         near = int(np.argmin(np.abs(heights - y)))
-        # a level is moved to a line nearer than a fiftieth of an element (`mesh_of`)
-        if abs(heights[near] - y) > max(2e-3 * self.height_m, self.element_m / 50.0):
+        if abs(heights[near] - y) > max(2e-3 * self.height_m, SAME_NODE * self.element_m):
             raise PhysicsError(
                 f"The mesh has no line at the depth {level_depth_m} m; name every level when building it."
             )
@@ -104,8 +103,7 @@ class Tank3D:
 
     def to_height(self, depth_m: FloatArray) -> FloatArray:
         """Heights from the water end of the middle surface for depths below the top of the shell."""
-        inner = np.asarray(depth_m, dtype=np.float64) - 0.5 * self.spec.wall_m
-        return inner if self.spec.water_end == "top" else self.height_m - inner
+        return _height_of(self.spec, self.height_m, np.asarray(depth_m, dtype=np.float64))
 
     def arcs(self, depth_m: FloatArray) -> FloatArray:
         """Arc lengths of points on the tap line."""
@@ -135,8 +133,7 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
     wanted += [d for d in (spec.rubber_from_m, spec.rubber_to_m, spec.more_ring_depth_m) if d is not None]
     if spec.seam_depth_m is not None:
         wanted += [spec.seam_depth_m + off for off in (-RING_REACH_M, 0.0, RING_REACH_M)]
-    inner = np.array(wanted) - 0.5 * spec.wall_m
-    y = inner if spec.water_end == "top" else height - inner
+    y = _height_of(spec, height, np.array(wanted))
     y = y[(y > 1e-4 * height) & (y < height * (1 - 1e-4))]
     k = bending_wave_number(spec, max_hz, water=True)
     size = 2 * np.pi / k / resolution.per_wavelength
@@ -162,15 +159,20 @@ def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
         extra = np.where(boss, np.maximum(spec.end_fitting_kg / _area(mesh, boss) - own, 0.0), 0.0)
     ring = None
     if spec.seam_depth_m is not None and (spec.ring_mass_kg_m > 0 or spec.ring_stiffness > 0):
-        y = spec.seam_depth_m - 0.5 * spec.wall_m
-        y = y if spec.water_end == "top" else height - y
+        y = _height_of(spec, height, np.array([spec.seam_depth_m]))
         ring = Ring(_node_at(mesh, y), spec.ring_mass_kg_m, spec.ring_stiffness)
     return DryShell(mesh, wall, spec.material, spec.pressure_pa, extra, ring)
 
 
-def _node_at(mesh: Mesh, height_m: float) -> int:
-    """Return the node nearest to a height from the water end."""
-    return int(np.argmin(np.abs(mesh.node_m - mesh.meridian.arc_at_height(np.array([height_m])))))
+def _height_of(spec: ShellSpec, height_m: float, depth_m: FloatArray) -> FloatArray:
+    """Return heights from the water end of a middle surface `height_m` high, for depths below the top of the shell."""
+    inner = depth_m - 0.5 * spec.wall_m
+    return inner if spec.water_end == "top" else height_m - inner
+
+
+def _node_at(mesh: Mesh, height_m: FloatArray) -> int:
+    """Return the node nearest to a height (1,) from the water end."""
+    return int(np.argmin(np.abs(mesh.node_m - mesh.meridian.arc_at_height(height_m))))
 
 
 def _fitting_far(spec: ShellSpec) -> bool:
@@ -264,7 +266,7 @@ def _more_ring(tank: Tank3D, basis: Basis) -> tuple[FloatArray, FloatArray, Floa
     depth = tank.spec.more_ring_depth_m
     if depth is None:
         return (np.zeros((1, 1)),) * 3
-    node = _node_at(tank.shell.mesh, float(tank.to_height(np.array([depth]))[0]))
+    node = _node_at(tank.shell.mesh, tank.to_height(np.array([depth])))
     at = basis.vector[4 * node : 4 * node + 4]
     heavy, light = (tank.shell.ring_matrices(basis.harmonic, Ring(node, *each)) for each in ((1.0, 0.0), (0.0, 1.0)))
     return at.T @ heavy[0] @ at, at.T @ light[0] @ at, at.T @ heavy[1] @ at
