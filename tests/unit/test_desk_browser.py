@@ -5,14 +5,18 @@ Accessibility is held to axe-core (rules of WCAG 2.2 A and AA), which comes with
 
 import importlib.util
 import json
+import shutil
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
+from taptest.desk import visit_pages
 from taptest.desk.browser_sound import BROWSER
 from taptest.desk.visits import ident_of
+from taptest.finding.records import Case
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
@@ -185,6 +189,96 @@ def test_a_microphone_that_the_browser_refuses_is_told_with_what_to_do(browser: 
         page.keyboard.press("q")
         expect(page.get_by_role("link", name="To the finding")).to_be_visible(timeout=15_000)
         expect(button).to_be_hidden()
+        assert complaints == []
+
+
+def stay(page: Page) -> None:
+    """Mark the page as it is loaded: a page that loads itself anew loses the mark, and calls back whoever goes on."""
+    page.evaluate("window.stayed = true")
+
+
+def stayed(page: Page) -> bool:
+    return bool(page.evaluate("window.stayed === true"))
+
+
+def hold(page: Page, address: str) -> list[Route]:
+    """Hold requests to an address back: each waits in the list until it is let go on."""
+    held: list[Route] = []
+
+    def keep(route: Route) -> None:
+        held.append(route)
+
+    page.route(address, keep)
+    return held
+
+
+def test_a_visit_that_is_new_in_the_folder_joins_the_list_without_loading_the_page_anew(
+    browser: Browser, pages: Served
+) -> None:
+    with tab(browser, DESKTOP) as (page, complaints):
+        looks = hold(page, "**/fresh")
+        page.goto(pages.opened)
+        stay(page)
+        page.get_by_label("Site").fill("Cell")
+        make_shelf(pages.desk.visits.root)
+        looks.pop().continue_()
+        expect(page.get_by_role("link", name="cellar")).to_be_visible()
+        expect(page.locator("[data-fresh]")).to_have_text("1 visit")
+        assert stayed(page)
+        expect(page.get_by_label("Site")).to_have_value("Cell")
+        hold_to_axe(page)
+        assert complaints == []
+
+
+def test_whoever_stands_in_the_list_keeps_the_place_and_is_told_of_new_visits(browser: Browser, pages: Served) -> None:
+    make_shelf(pages.desk.visits.root)
+    pages.desk.visits.search(refresh=True)
+    with tab(browser, DESKTOP) as (page, complaints):
+        looks = hold(page, "**/fresh")
+        page.goto(pages.opened)
+        page.get_by_role("link", name="cellar").focus()
+        shutil.copytree(pages.desk.visits.root / "cellar", pages.desk.visits.root / "attic")
+        looks.pop().continue_()
+        more = page.get_by_role("link", name="The folder holds something new: show it")
+        expect(more).to_be_visible()
+        expect(page.get_by_role("link", name="cellar")).to_be_focused()
+        page.unroute("**/fresh")
+        more.click()
+        expect(page.locator("[data-fresh]")).to_have_text("2 visits")
+        assert complaints == []
+
+
+def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
+    browser: Browser, pages: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(visit_pages, "WAIT_S", 0.0)
+    asked, go_on = threading.Event(), threading.Event()
+
+    def slow(_case: Case, _progress: object) -> tuple[tuple[()], tuple[()]]:
+        asked.set()
+        assert go_on.wait(20)
+        return (), ()
+
+    monkeypatch.setattr(analyse, "sweeps_for", slow)
+    make_shelf(pages.desk.visits.root)
+    pages.desk.visits.search(refresh=True)
+    with tab(browser, PHONE) as (page, complaints):
+        page.goto(pages.opened)
+        page.goto(f"{pages.base}/visit/{ident_of('cellar')}")
+        expect(page.get_by_role("progressbar")).to_be_visible()
+        assert asked.wait(20)
+        stay(page)
+        go_on.set()
+        page.wait_for_selector("#points-title")
+        expect(page.locator("main")).to_be_focused()
+        expect(page.get_by_role("progressbar")).to_be_hidden()
+        assert stayed(page)
+        button = page.locator("form[method=post] button").first
+        page.locator("summary", has_text="What else was seen?").click()
+        form = page.locator("form[method=post]").first
+        form.evaluate("(form) => { form.onsubmit = () => false; form.requestSubmit(); }")
+        expect(button).to_be_disabled()
+        hold_to_axe(page)
         assert complaints == []
 
 
