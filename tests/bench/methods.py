@@ -7,7 +7,8 @@ Run by hand on visits made with `taptest simulate`, for example
 
 Counted are visits whose line has a boundary with the water at its own end. Every method must answer, "cannot tell" is
 not allowed here; so the figures are those of the methods, not of the product. The ear's two features get the best
-threshold for each tank, chosen with the answer in hand: no ear can do better with them.
+threshold for each tank, chosen with the answer in hand: no ear can do better with them. The last rows leave out one
+family of traits each.
 """
 
 import argparse
@@ -25,6 +26,7 @@ from taptest.line.points import profile_of
 from taptest.line.records import LineReading
 from taptest.line.unlabelled import dullness_db
 from taptest.shell.records import LevelSweep
+from taptest.sound.records import TapTraits
 from taptest.sound.traits import BAND_HZ
 from taptest.visit.sweeps import sweeps_for
 from tests.simulated_lines import Line, folders_in, line_of
@@ -136,6 +138,22 @@ def nominal_only(line: Line, sweeps: Sequence[LevelSweep]) -> float:
     return median_mm(read_line(line.points, line.case.tank, sweeps[:1]), line)
 
 
+def without(low_hz: float, high_hz: float) -> Method:
+    """Read the line as usual with the bands from one frequency to another hidden."""
+    hidden = (low_hz <= BAND_HZ) & (high_hz >= BAND_HZ)
+
+    def method(line: Line, sweeps: Sequence[LevelSweep]) -> float:
+        points = [replace(point, traits=tuple(deaf(each, hidden) for each in point.traits)) for point in line.points]
+        return median_mm(read_line(points, line.case.tank, sweeps), line)
+
+    return method
+
+
+def deaf(traits: TapTraits, hidden: NDArray[np.bool_]) -> TapTraits:
+    """Hide bands (B,) of a tap as noise would."""
+    return replace(traits, band_level_db=np.where(hidden, np.nan, traits.band_level_db))
+
+
 METHODS: dict[str, Method] = {
     "middle of the line": middle,
     "ear: centroid, best threshold a tank": by_feature(centroid),
@@ -146,6 +164,10 @@ METHODS: dict[str, Method] = {
     "the same, every band with a full vote": reading(lambda s: replace(s, absolute_weight=0.0, alike=np.inf)),
     "with the mean spectrum, without variants of the shell": nominal_only,
     "with the mean spectrum (what taptest uses)": reading(lambda s: s),
+    "the same, each point's loudness taken off (timbre alone)": reading(lambda s: replace(s, strength_share=1.0)),
+    "the same, without the deep bands, 250 to 800 Hz": without(250, 800),
+    "the same, without the middle bands, 1 to 2 kHz": without(1000, 2000),
+    "the same, without the high bands, 2.5 to 6.3 kHz": without(2500, 6300),
 }
 
 

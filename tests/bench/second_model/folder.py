@@ -1,0 +1,154 @@
+"""A simulated visit on the disk: `visit.json`, a WAV file a point, and `truth.json`.
+
+What is noted differs from what is true by the errors of a tape, a gauge and a plate; the wall's by 5 %.
+"""
+
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.io import wavfile
+
+from taptest.visit import disk
+from taptest.visit.files import SOUND, save_document
+from taptest.visit.record import Document, PointEntry, ReadingsSection, SystemSection, TankSection
+from taptest.visit.truth import VisitTruth, write_truth
+from tests.bench.second_model import hearing
+from tests.bench.second_model.draws import Case, draw
+from tests.bench.second_model.hearing import RATE, Blow, Place
+from tests.bench.second_model.ringing import Ringing, ring
+
+FloatArray = NDArray[np.float64]
+
+TAPS = 3
+Onsets = dict[str, tuple[float, ...]]
+
+
+def make_visit(out: Path, seed: int, number: int) -> str:
+    """Write the `number`-th visit of a series below `out` and return its name."""
+    rng = np.random.default_rng([seed, number])
+    name = f"second-{seed}-{number:04d}"
+    case = draw(rng)
+    noted = _document(case, number, rng)
+    clear_db = float(rng.uniform(20.0, 40.0))
+    recordings, onsets = _recordings(case, ring(case.vessel), clear_db, noted, rng)
+    with disk.new_folder(out / name) as folder:
+        (folder / SOUND).mkdir()
+        loudest = max(float(np.abs(sound).max()) for sound in recordings.values())
+        for file, sound in recordings.items():
+            wavfile.write(folder / file, RATE, np.round(sound / loudest * 0.7 * 32767).astype(np.int16))
+        save_document(folder, noted)
+        write_truth(folder, _truth(case, onsets, clear_db, seed, number))
+    return name
+
+
+def _recordings(
+    case: Case, ringing: Ringing, clear_db: float, noted: Document, rng: np.random.Generator
+) -> tuple[dict[str, FloatArray], Onsets]:
+    """Let every point be tapped and recorded: sound in Pa and true onsets of each file."""
+    shape = case.vessel.shape
+    away, angle = rng.uniform(0.3, 0.6), rng.uniform(np.radians(15), np.radians(100))
+    place = Place(shape.diameter_m / 2 + away, rng.uniform(0.3, 0.7) * shape.height_m, angle)
+    contact, spread = rng.uniform(1.2e-4, 2.6e-4), rng.uniform(1.0, 4.0)
+    blows = [
+        Blow(
+            float(np.clip(ringing.outline.s_of_depth(depth) + 0.0025 * rng.standard_normal(), 0.002, None)),
+            float(np.clip(contact * np.exp(0.08 * rng.standard_normal()), 1e-4, 3e-4)),
+            1e-3 * 10 ** (spread * rng.standard_normal() / 20),
+        )
+        for depth in case.depths_m
+        for _ in range(TAPS)
+    ]
+    sounds = hearing.rung(ringing, blows, place)
+    loud = float(np.median(np.abs(sounds).max(1)))
+    rush = loud * rng.uniform(0.05, 0.3)
+    for sound, blow in zip(sounds, blows, strict=True):
+        burst = hearing.click(blow, rng)
+        sound[: burst.size] += rush * blow.impulse / 1e-3 * burst
+    heard_at = int(0.06 * RATE)
+    level = float(np.sqrt(np.median((sounds[:, :heard_at] ** 2).mean(1)))) * 10 ** (-clear_db / 20)
+    answer, bass, slope = hearing.room(rng), rng.uniform(80.0, 200.0), rng.uniform(0.7, 1.6)
+    files: dict[str, FloatArray] = {}
+    onsets: Onsets = {}
+    for number, point in enumerate(noted.points):
+        starts = np.cumsum([rng.uniform(0.75, 1.0), *rng.uniform(0.72, 1.0, TAPS - 1)])
+        samples = [int(start * RATE) for start in starts]
+        count = samples[-1] + int(rng.uniform(0.9, 1.1) * RATE)
+        clean = hearing.heard(sounds[TAPS * number : TAPS * (number + 1)], samples, count, answer, bass)
+        files[point.file] = clean + level * hearing.noise(count, slope, rng)
+        onsets[point.file] = tuple(round(sample / RATE, 6) for sample in samples)
+    return files, onsets
+
+
+def _document(case: Case, number: int, rng: np.random.Generator) -> Document:
+    """Note the tank as it is read on site."""
+    shape, story, kind = case.vessel.shape, case.story, case.vessel.kind
+    litres = shape.volume_m3 * 1000 * (1 + 0.015 * rng.standard_normal())
+    wide, high = (1000 * size + 1.5 * rng.standard_normal() for size in (shape.diameter_m, shape.height_m))
+    wall = shape.wall_m * 1000 / (1 + 0.05 * rng.standard_normal())
+    tank = {
+        "name": f"simulated {kind} tank",
+        "kind": kind,
+        "axis": "vertical",
+        "water_end": case.vessel.water_end,
+        "volume": f"{litres:.1f} l",
+        "diameter": f"{wide:.0f} mm",
+        "height": f"{high:.0f} mm",
+        "wall": f"{wall:.2f} mm" if rng.random() < 0.75 else None,
+        "head": shape.head if rng.random() < 0.8 else None,
+        "seam": f"{high / 2:.0f} mm" if kind == "diaphragm" and rng.random() < 0.7 else None,
+        "precharge": f"{story.noted_charge:.2f} bar",
+        "charged_at": "20 C",
+    }
+    static_m = 10 * max(story.noted_charge - rng.uniform(0.1, 0.3), 0.2)
+    points = [
+        PointEntry(position_mm=round(1000 * float(depth), 1), file=f"{SOUND}/point{place + 1:02d}.wav")
+        for place, depth in enumerate(case.depths_m)
+    ]
+    return Document(
+        visited_on=date(2025, 1, 6) + timedelta(days=number),
+        simulated=True,
+        tank=TankSection.model_validate(tank),
+        system=SystemSection(
+            fluid="water",
+            volume=f"{litres * rng.uniform(5, 12):.0f} l",
+            relief="3.0 bar",
+            max_temperature="80 C",
+            static_head=f"{static_m:.1f} m",
+        ),
+        readings=ReadingsSection(
+            pressure=f"{max(story.pressure + 0.04 * rng.standard_normal(), 0.0):.2f} bar",
+            water_temperature="20 C",
+            tank_temperature="20 C",
+            gauge_error="0.1 bar",
+            state="cold",
+        ),
+        points=tuple(points),
+    )
+
+
+def _truth(case: Case, onsets: Onsets, clear_db: float, seed: int, number: int) -> VisitTruth:
+    """Say what is true of the visit."""
+    vessel, story = case.vessel, case.story
+    above, below = ("water", "air") if vessel.water_end == "top" else ("air", "water")
+    level = round(1000 * vessel.boundary_m, 1)
+    litres = vessel.shape.volume_m3 * 1000
+    return VisitTruth(
+        state=case.state,
+        boundary_mm=level if case.state == "found" else None,
+        backing=tuple(above if depth < vessel.boundary_m else below for depth in case.depths_m),
+        fault=story.fault,
+        findings=story.findings,
+        onsets_s=onsets,
+        precharge_bar=round(story.true_charge, 4),
+        water_l=round(story.share * litres, 3),
+        level_mm=level,
+        water_share=round(story.share, 5),
+        pressure_bar=round(story.pressure, 4),
+        tank_c=20.0,
+        volume_l=round(litres, 3),
+        tap_to_noise_db=round(clear_db, 2),
+        difficulty="second",
+        seed=seed * 100_000 + number,
+    )
