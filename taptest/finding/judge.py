@@ -50,7 +50,7 @@ COST: dict[FindingCode, dict[State, float]] = {
     "as expected": {
         "slight loss": 1.5,
         "hidden air": 0.5,
-        "hidden water": 5,
+        "hidden water": 16,
         "too small": 3,
         "low on air": 16,
         "waterlogged": 20,
@@ -117,6 +117,8 @@ MERGED: tuple[State, ...] = ("right", "slight loss", "low on air", "hidden air",
 """States that people are told of under other names."""
 HIDES = (0.5, 0.75)
 """Probability that a right tank rings all over here: up to the first ringing tells much, from the second on nothing."""
+LIGHT_YET_WATER = 0.4
+"""How much more seldom a tank whose bag hides water feels light than one without; own judgement, no source."""
 CANNOT_TELL_COSTS = 1.0
 FINE_ENOUGH = 0.6
 """The least probability of "as expected" with which it may be said at all."""
@@ -321,8 +323,12 @@ def _why_and_remedy(sentence: str) -> tuple[str, str]:
     return said[:1].lower() + said[1:], asked[:1].upper() + asked[1:]
 
 
-def _chances(comparison: Comparison, line: LineReading) -> dict[State, float]:
-    """Probability of each state: "as expected" parted by the forecast, "low on air" by whether the loss does harm."""
+def _chances(comparison: Comparison, line: LineReading, observed: Mapping[str, str]) -> dict[State, float]:
+    """Probability of each state.
+
+    "As expected" is parted by the forecast, "low on air" by whether the loss does harm, and what a bag may hide is
+    weighed against how heavy the tank feels.
+    """
     p = comparison.probabilities
     forecast, slight = comparison.forecast, comparison.harmless_loss
     weeps = 0.0 if forecast is None else forecast.p_may_weep_if_right
@@ -330,17 +336,20 @@ def _chances(comparison: Comparison, line: LineReading) -> dict[State, float]:
     hides = min(max((comparison.rings_if_right - low) / (high - low), 0.0), 1.0)
     loose = hides if line.posterior.p_no_contact > 0 and rings_all_over(line) else 0.0
     hidden, failed = hides * p["more air than expected"], p["low on air"] - slight * (1 - weeps)
-    return {
+    light = LIGHT_YET_WATER if observed.get("weight") == "light" else 1.0
+    chances: dict[State, float] = {
         "right": p["as expected"] * (1 - weeps),
         "slight loss": slight * (1 - weeps),
         "too small": p["as expected"] * weeps,
-        "hidden water": loose * (failed + p["waterlogged"]),
+        "hidden water": light * loose * (failed + p["waterlogged"]),
         "low on air": (1 - loose) * failed,
         "waterlogged": (1 - loose) * p["waterlogged"],
         "hidden air": hidden,
         "more air than expected": p["more air than expected"] - hidden,
         "membrane failed": p.get("membrane failed", 0.0),
     }
+    total = sum(chances.values())
+    return {state: chance / total for state, chance in chances.items()}
 
 
 def expected_cost(code: FindingCode, chances: Mapping[State, float]) -> float:
@@ -355,13 +364,13 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
         chance = comparison.probabilities["as expected"]
         if chance + comparison.probabilities[unfit] >= FINE_ENOUGH and not _contradiction(observed):
             return _Verdict(unfit, chance + comparison.probabilities[unfit], KEPT_BUT_UNFIT)
-    chances = _chances(comparison, line)
+    chances = _chances(comparison, line, observed)
     best = min(COST, key=lambda code: expected_cost(code, chances))
     if expected_cost(best, chances) >= CANNOT_TELL_COSTS:
-        return _open_between(case, line, chances)
+        return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
         if comparison.probabilities["as expected"] < FINE_ENOUGH or unfit is not None:
-            return _open_between(case, line, chances)
+            return _open_between(case, line, chances, observed)
         return _where_it_should_be(line, comparison, observed, best)
     if best == "membrane failed":
         # The taps alone are not sure of the picture; the readings, which no level fits, make it so.
@@ -383,7 +392,7 @@ def _where_it_should_be(
     contradiction = _contradiction(observed)
     if contradiction is not None:
         return _Verdict("cannot tell", 1.0, f"they find the water where it should be, but {contradiction}")
-    chances = _chances(comparison, line)
+    chances = _chances(comparison, line, observed)
     # Too much air that no tap can tell here is no reason to hold the finding back, but none to be sure of it either.
     fine = chances["right"] + chances["slight loss"]
     return _Verdict(best, chances["too small"] if best == "too small" else fine)
@@ -403,7 +412,9 @@ def _unfit_charge(case: Case, comparison: Comparison) -> FindingCode | None:
     return "more air than expected" if right and stated > max(right) + TOO_HIGH_PA else None
 
 
-def _open_between(case: Case, line: LineReading, chances: Mapping[State, float]) -> _Verdict:
+def _open_between(
+    case: Case, line: LineReading, chances: Mapping[State, float], observed: Mapping[str, str]
+) -> _Verdict:
     """Name the two likeliest findings; for a bag that rings all over, why the taps cannot tell them apart."""
     said: dict[str, float] = {
         "as expected": chances["right"],
@@ -414,7 +425,8 @@ def _open_between(case: Case, line: LineReading, chances: Mapping[State, float])
     first, second = sorted(said, key=lambda name: -said[name])[:2]
     if case.tank.kind == "bladder" and line.state == "not found" and rings_all_over(line):
         why = "the shell rings all over, as it does without water and also where a bag hardly touches it"
-        return _Verdict("cannot tell", said[first], why, check_sentence("weight"))
+        check = check_sentence("level from cold to hot" if "weight" in observed else "weight")
+        return _Verdict("cannot tell", said[first], why, check)
     return _Verdict(
         "cannot tell",
         said[first],

@@ -414,9 +414,10 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
             " either way. Tap again hot."
         )
         if story.line.posterior.p_no_contact > 0:
+            push = "" if "weight" in evidence else "Push the tank to feel its weight, or tap again hot."
             texts.append(
-                "Whether the bag holds water without touching its shell was not checked: that rings all over as well."
-                " Push the tank to feel its weight, or tap again hot."
+                "Whether the bag holds water without touching its shell was not checked: that rings all over as well. "
+                + (push or "Tap again hot.")
             )
     texts += _not_tapped(story)
     if "second gauge" not in evidence:

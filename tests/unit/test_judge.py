@@ -143,12 +143,27 @@ def test_bag_without_contrast_gives_cannot_tell() -> None:
     assert ringing.next_checks[0].startswith("Push the tank a little")
 
 
-def test_cold_bag_at_its_precharge_is_as_expected_and_the_doubt_about_it_is_said() -> None:
+def test_cold_bag_at_its_precharge_is_left_open_because_it_may_hide_water() -> None:
     found = judge(made_case(BAG), heard(BAG, "all air"))
+    assert found.code == "cannot tell"
+    assert "also where a bag hardly touches it" in found.sentence
+    assert found.next_checks[0].startswith("Push the tank a little")
+
+
+def test_cold_bag_at_its_precharge_that_feels_light_is_as_expected_and_the_doubt_about_it_is_said() -> None:
+    found = judge(made_case(BAG, seen={"weight": "light"}), heard(BAG, "all air"))
     assert found.code == "as expected"
     assert "the shell rings all over" in found.sentence
     assert any("without touching its shell was not checked" in text for text in found.not_checked)
+    assert not any("Push the tank" in text for text in (*found.not_checked, *found.next_checks))
     assert any("too much air" in text for text in found.not_checked)
+
+
+@pytest.mark.parametrize("read", [COLD, HOT], ids=["cold", "hot"])
+def test_ringing_bag_that_feels_heavy_is_never_fine(read: dict[str, Any]) -> None:
+    found = judge(made_case(BAG, seen={"weight": "heavy"}, **read), heard(BAG, "all air"))
+    assert found.code == "cannot tell"
+    assert not any("Push the tank" in text for text in found.next_checks)
 
 
 def test_open_tank_is_explained_and_not_judged() -> None:

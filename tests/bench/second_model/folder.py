@@ -101,7 +101,6 @@ def _document(case: Case, number: int, rng: np.random.Generator) -> Document:
         "precharge": f"{story.noted_charge:.2f} bar",
         "charged_at": "20 C",
     }
-    static_m = 10 * max(story.noted_charge - rng.uniform(0.1, 0.3), 0.2)
     points = [
         PointEntry(position_mm=round(1000 * float(depth), 1), file=f"{SOUND}/point{place + 1:02d}.wav")
         for place, depth in enumerate(case.depths_m)
@@ -110,13 +109,8 @@ def _document(case: Case, number: int, rng: np.random.Generator) -> Document:
         visited_on=date(2025, 1, 6) + timedelta(days=number),
         simulated=True,
         tank=TankSection.model_validate(tank),
-        system=SystemSection(
-            fluid="water",
-            volume=f"{litres * rng.uniform(5, 12):.0f} l",
-            relief="3.0 bar",
-            max_temperature="80 C",
-            static_head=f"{static_m:.1f} m",
-        ),
+        # Without the system's volume nothing is forecast, so that only the charge and the membrane are judged.
+        system=SystemSection(fluid="water", relief="3.0 bar"),
         readings=ReadingsSection(
             pressure=f"{max(story.pressure + 0.04 * rng.standard_normal(), 0.0):.2f} bar",
             water_temperature="20 C",
