@@ -117,8 +117,8 @@ MERGED: tuple[State, ...] = ("right", "slight loss", "low on air", "hidden air",
 """States that people are told of under other names."""
 HIDES = (0.5, 0.75)
 """Probability that a right tank rings all over here: up to the first ringing tells much, from the second on nothing."""
-LIGHT_YET_WATER = 0.4
-"""How much more seldom a tank whose bag hides water feels light than one without; own judgement, no source."""
+FEELS: dict[str, float] = {"light": 0.4, "heavy": 6.0}
+"""How many times as often a tank feels so where its bag hides water as where it does not; own judgement, no source."""
 CANNOT_TELL_COSTS = 1.0
 FINE_ENOUGH = 0.6
 """The least probability of "as expected" with which it may be said at all."""
@@ -336,12 +336,12 @@ def _chances(comparison: Comparison, line: LineReading, observed: Mapping[str, s
     hides = min(max((comparison.rings_if_right - low) / (high - low), 0.0), 1.0)
     loose = hides if line.posterior.p_no_contact > 0 and rings_all_over(line) else 0.0
     hidden, failed = hides * p["more air than expected"], p["low on air"] - slight * (1 - weeps)
-    light = LIGHT_YET_WATER if observed.get("weight") == "light" else 1.0
+    feels = FEELS.get(observed.get("weight", ""), 1.0)
     chances: dict[State, float] = {
         "right": p["as expected"] * (1 - weeps),
         "slight loss": slight * (1 - weeps),
         "too small": p["as expected"] * weeps,
-        "hidden water": light * loose * (failed + p["waterlogged"]),
+        "hidden water": feels * loose * (failed + p["waterlogged"]),
         "low on air": (1 - loose) * failed,
         "waterlogged": (1 - loose) * p["waterlogged"],
         "hidden air": hidden,
@@ -369,7 +369,7 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
     if expected_cost(best, chances) >= CANNOT_TELL_COSTS:
         return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
-        if comparison.probabilities["as expected"] < FINE_ENOUGH or unfit is not None:
+        if chances["right"] + chances["too small"] < FINE_ENOUGH or unfit is not None:
             return _open_between(case, line, chances, observed)
         return _where_it_should_be(line, comparison, observed, best)
     if best == "membrane failed":
@@ -425,14 +425,24 @@ def _open_between(
     first, second = sorted(said, key=lambda name: -said[name])[:2]
     if case.tank.kind == "bladder" and line.state == "not found" and rings_all_over(line):
         why = "the shell rings all over, as it does without water and also where a bag hardly touches it"
-        check = check_sentence("level from cold to hot" if "weight" in observed else "weight")
-        return _Verdict("cannot tell", said[first], why, check)
+        if observed.get("weight") == "heavy":
+            why = "the shell rings all over but the tank feels heavy, as where a bag full of water hardly touches it"
+        return _Verdict("cannot tell", said[first], why, _next_of_a_ringing_bag(case, observed))
     return _Verdict(
         "cannot tell",
         said[first],
         f'taps and readings leave it open between "{first}" ({percent(said[first])}) and "{second}"'
         f" ({percent(said[second])})",
     )
+
+
+def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> str:
+    """Return the cheapest check that parts an empty bag from one that does not touch and that was not made yet."""
+    known = {*observed, *(("level from cold to hot",) if is_hot(case) else ())}
+    if observed.get("weight") == "heavy":
+        known.add("level from cold to hot")  # what stands in the bag is told faster at the pin
+    checks = ("weight", "level from cold to hot", "water at the air valve")
+    return next((check_sentence(name) for name in checks if name not in known), "")
 
 
 def _derived(case: Case, line: LineReading, comparison: Comparison, code: FindingCode, unfit: bool) -> dict[str, str]:

@@ -414,10 +414,12 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
             " either way. Tap again hot."
         )
         if story.line.posterior.p_no_contact > 0:
-            push = "" if "weight" in evidence else "Push the tank to feel its weight, or tap again hot."
             texts.append(
-                "Whether the bag holds water without touching its shell was not checked: that rings all over as well. "
-                + (push or "Tap again hot.")
+                "The tank feels light, which speaks against water in a bag that does not touch its shell, but does not"
+                " rule it out. Tap again hot."
+                if evidence.get("weight") == "light"
+                else "Whether the bag holds water without touching its shell was not checked: that rings all over as"
+                " well. Push the tank to feel its weight, or tap again hot."
             )
     texts += _not_tapped(story)
     if "second gauge" not in evidence:
@@ -463,6 +465,7 @@ def checks_of(story: Story) -> tuple[str, ...]:
     """List the checks and steps that this finding itself calls for, the cheapest first."""
     tank = story.case.tank
     pin = (PIN_CHECK,) if tank.has_membrane and "water at the air valve" not in story.evidence else ()
+    push = () if "weight" in story.evidence else (PUSH_CHECK,)
     recharge = (
         f"Cool down, isolate the tank, drain its water side to zero and leave it open, pump it up to {_target(story)},"
         " put it back and tap again."
@@ -477,9 +480,9 @@ def checks_of(story: Story) -> tuple[str, ...]:
     hot = "Tap the same points again when the system is hot: the level must have moved."
     replace = "Replace the tank: cool down, isolate and drain it; full of water it is heavy."
     steps: dict[FindingCode, tuple[str, ...]] = {
-        "as expected": () if is_hot(story.case) else (hot,),
+        "as expected": () if is_hot(story.case) or "level from cold to hot" in story.evidence else (hot,),
         "low on air": (*pin, refill),
-        "waterlogged": (*pin, PUSH_CHECK, refill),
+        "waterlogged": (*pin, *push, refill),
         "more air than expected": (
             "See whether the valve before the tank is open and its line free: isolated, it cannot take water.",
             "Cool down, isolate the tank, drain its water side to zero and read its charge with a gauge."

@@ -3,13 +3,14 @@
 Run by hand on visits made with `taptest simulate`, of one seed for training and of another one for testing:
 
     taptest simulate trials/train --seed 5000 --visits 300 --difficulty field
-    taptest simulate trials/test --seed 1000 --visits 70 --difficulty field
+    taptest simulate trials/test --seed 9400 --visits 100 --difficulty field
     python -m tests.bench.amortised trials/train trials/test
 
 What a point tells: its bands' levels and ring times against the line's mean, on nominal bands and on bands made
 dimensionless by the tank's diameter, those of its neighbours towards both ends, where it lies, and what is known of the
 tank. The trees' log-odds, taken down by a power chosen on held-back training tanks, are summed to a likelihood of every
-cut along the line. Printed is how that does alone, and what it adds to the posterior that taptest forms.
+cut along the line. Printed is how that does alone, and what it adds to the posterior that taptest forms. The trees are
+scikit-learn's, which comes with librosa.
 """
 
 import argparse
@@ -152,8 +153,9 @@ def log_odds_of(trees: HistGradientBoostingClassifier, heard: Heard) -> FloatArr
 
 
 def held_back(lines: Sequence[Heard]) -> list[tuple[FloatArray, Heard]]:
-    """Log-odds of each training line by trees that did not see its tank."""
+    """Log-odds of each training line with the water at its own end, by trees that did not see its tank."""
     out = []
+    lines = [heard for heard in lines if not heard.line.truth.inverted]
     for fold in range(FOLDS):
         trees = trained([heard for number, heard in enumerate(lines) if number % FOLDS != fold])
         out += [(log_odds_of(trees, heard), heard) for heard in lines[fold::FOLDS]]

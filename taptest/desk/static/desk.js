@@ -8,7 +8,10 @@ const tell = (zone) => {
   const said = names.length ? `${names.length} chosen: ${names.slice(0, 6).join(", ")}${more}` : "";
   zone.querySelector("[data-chosen]").textContent = said;
 };
-const zoneOf = (event) => (event.target instanceof Element ? event.target.closest("[data-drop]") : null);
+const zoneOf = (event) => {
+  const at = event.target instanceof Element ? event.target : event.target.parentElement;  // text can be a target, too
+  return at ? at.closest("[data-drop]") : null;
+};
 document.addEventListener("change", (event) => {
   const zone = zoneOf(event);
   if (zone && event.target.type === "file") tell(zone);
@@ -34,7 +37,7 @@ document.addEventListener("drop", (event) => {
 });
 
 document.addEventListener("submit", (event) => {
-  if (!event.target.matches("form[method=post]:not([data-keys])")) return;
+  if (event.defaultPrevented || !event.target.matches("form[method=post]:not([data-keys])")) return;
   for (const button of event.target.querySelectorAll("button")) setTimeout(() => { button.disabled = true; }, 0);
 });
 window.addEventListener("pageshow", (event) => {
@@ -45,18 +48,28 @@ const errors = document.getElementById("errors");
 if (errors) errors.focus();
 
 // What is new is fetched and put in place. A page that loads itself anew would call back whoever is just going to another one.
-const fetched = () => fetch(location.href)
+const told = (address) => fetch(address).then((answer) => {
+  if (!answer.ok) throw new Error(answer.statusText);
+  return answer.json();
+});
+const fetched = (part) => fetch(location.href)
   .then((answer) => answer.text())
-  .then((text) => new DOMParser().parseFromString(text, "text/html"));
+  .then((text) => {
+    const page = new DOMParser().parseFromString(text, "text/html");
+    if (!page.querySelector(part)) throw new Error("The answer is no page of the desk.");
+    return page;
+  });
 
 const count = document.querySelector("[data-fresh]");
 if (count) {
   const looking = count.querySelector("[data-looking]");
+  const found = looking ? looking.textContent : "";
   if (looking) looking.textContent = "Looking for visits in the folder …";
   const rows = document.querySelector("[data-rows]");
   const show = (page) => {
     // Whoever goes through the list by the keyboard keeps the place.
     if (rows.contains(document.activeElement) || count.contains(document.activeElement)) {
+      if (looking) looking.textContent = found;
       const link = document.createElement("a");
       link.href = location.href;
       link.textContent = "The folder holds something new: show it";
@@ -66,33 +79,43 @@ if (count) {
     rows.replaceChildren(...page.querySelector("[data-rows]").childNodes);
     count.replaceChildren(...page.querySelector("[data-fresh]").childNodes);
   };
-  fetch(count.dataset.fresh)
-    .then((answer) => answer.json())
-    .then((found) => {
-      if (found.changed) return fetched().then(show);
-      if (looking) looking.textContent = "There is no visit on this shelf yet.";
+  told(count.dataset.fresh)
+    .then((answer) => {
+      if (answer.changed) return fetched("[data-rows]").then(show);
+      if (looking) looking.textContent = found;
     })
     .catch(() => { if (looking) looking.textContent = "The folder could not be read."; });
 }
 
-const judging = document.querySelector("[data-judging]");
-if (judging) {
+const MOST_FAILURES = 5;
+const wait = () => {
+  const judging = document.querySelector("[data-judging]");
+  if (!judging) return;
   const bar = judging.querySelector("progress");
+  let failures = 0;
   const show = (page) => {
     const main = document.getElementById("main");
+    const inside = document.activeElement === document.body || main.contains(document.activeElement);
     document.title = page.title;
     main.replaceChildren(...page.getElementById("main").childNodes);
-    main.focus({ preventScroll: true });
+    if (inside) main.focus({ preventScroll: true });
     const place = document.getElementById(location.hash.slice(1));
     if (place) place.scrollIntoView();
+    wait();  // what was shown may have to be judged once more
   };
-  const look = () => fetch(judging.dataset.judging)
-    .then((answer) => answer.json())
-    .then((found) => {
-      if (found.state !== "working") return fetched().then(show);
-      if (found.share > 0) bar.value = found.share;
+  const look = () => told(judging.dataset.judging)
+    .then((answer) => {
+      failures = 0;
+      if (answer.state !== "working") return fetched("#main").then(show);
+      if (answer.share > 0) bar.value = answer.share;
       setTimeout(look, 500);
     })
-    .catch(() => setTimeout(look, 2000));
+    .catch(() => {
+      failures += 1;
+      if (failures < MOST_FAILURES) { setTimeout(look, 2000); return; }
+      judging.querySelector("[role=status]").textContent = "The desk does not answer. Load this page again.";
+      bar.hidden = true;
+    });
   setTimeout(look, 300);
-}
+};
+wait();

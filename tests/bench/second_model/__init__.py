@@ -6,5 +6,7 @@ Reading order: `outline` (the meridian), `wall` (shell elements), `water` (added
 `hearing` (blow, radiation, room, noise), `draws` (tank and story), `folder` (the visit on the disk).
 
 Left out: compressible water, imperfections that split the patterns around the shell, feet and pipe, the follower part
-of the pressure, tanks that lie. Units are SI; depths are metres below the top of the shell.
+of the pressure and the turning in the sheet's own plane in its prestress, tanks that lie. The water's surface is flat,
+behind a diaphragm, too; a boundary lies between the outermost marks or nowhere; visits are cold; no bag stands off.
+Units are SI; depths are metres below the top of the shell.
 """

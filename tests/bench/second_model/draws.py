@@ -114,6 +114,9 @@ def _story(kind: str, share: float, rng: np.random.Generator) -> Story:
         left = true / (noted + ATMOSPHERE_BAR)
         if attempt >= 1000:
             wanted = min(LEFT, key=lambda name: abs(np.log(max(left, 0.01) / np.mean(LEFT[name]))))
+        if share == 0.0:
+            true *= rng.uniform(1.0, 1.4)  # without water the charge is at least the pressure
+            left = true / (noted + ATMOSPHERE_BAR)
         low, high = LEFT[wanted]
         if low <= left <= high or (share == 1.0 and pressure > noted):
             return Story(noted, true - ATMOSPHERE_BAR, pressure, share, *_named(left, share))
