@@ -43,6 +43,8 @@ class Chapter:
     """What the technician noted as left, as in the document of a visit."""
     findings: tuple[str, ...] = ()
     """Right findings where they differ from those of the fault."""
+    observed: dict[str, str] = field(default_factory=dict)
+    """What the technician noted as seen."""
     tap_to_noise_db: float = 27.0
     one_walk: bool = False
     """Whether the line was recorded in one file and not one a point."""
@@ -53,7 +55,7 @@ _OVERDONE = "Isolated, drained and pumped up. The gauge at the pump read 1.75 ba
 _LET_OFF = "Isolated, drained, air let off, put back; tapped again."
 CHAPTERS: tuple[Chapter, ...] = (
     Chapter("1-healthy-hot", date(2023, 1, 9), "healthy", 1.0e5, 1.2e5, 0.20),
-    Chapter("2-healthy-cold", date(2023, 1, 10), "healthy", 1.0e5, 1.0e5, 0.0),
+    Chapter("2-healthy-cold", date(2023, 1, 10), "healthy", 1.0e5, 1.0e5, 0.0, observed={"weight": "light"}),
     Chapter(
         "3-low-on-air",
         date(2023, 9, 19),
@@ -82,7 +84,9 @@ CHAPTERS: tuple[Chapter, ...] = (
         0.20,
         {"pressure": "1.20 bar", "water_temperature": "20 C", "precharge": "1.0 bar", "work": _LET_OFF},
     ),
-    Chapter("6-too-noisy", date(2026, 3, 23), "slow loss", 0.30e5, 1.2e5, 0.0, {}, ("cannot tell",), -4.0),
+    Chapter(
+        "6-too-noisy", date(2026, 3, 23), "slow loss", 0.30e5, 1.2e5, 0.0, {}, ("cannot tell",), tap_to_noise_db=-4.0
+    ),
 )
 
 
@@ -145,5 +149,6 @@ def _papers(scene: Scene, chapter: Chapter) -> dict[str, dict[str, str]]:
             "gauge_error": "0.1 bar",
             "state": truth.state,
         },
+        "observations": chapter.observed,
         "as_left": chapter.left,
     }
