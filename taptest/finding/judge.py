@@ -438,9 +438,9 @@ def _open_between(
 
 def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> str:
     """Return the cheapest check that parts an empty bag from one that does not touch and that was not made yet."""
-    known = {*observed, *(("level from cold to hot",) if is_hot(case) else ())}
-    if observed.get("weight") == "heavy":
-        known.add("level from cold to hot")  # what stands in the bag is told faster at the pin
+    known = set(observed)
+    if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or told faster at the pin
+        known.add("level from cold to hot")
     checks = ("weight", "level from cold to hot", "water at the air valve")
     return next((check_sentence(name) for name in checks if name not in known), "")
 

@@ -113,7 +113,7 @@ const wait = () => {
     .catch(() => {
       failures += 1;
       if (failures < MOST_FAILURES) { setTimeout(look, 2000); return; }
-      judging.querySelector("[role=status]").textContent = "The desk does not answer. Load this page again.";
+      judging.querySelector("[role=status]").textContent = "The answer does not come. Load this page again.";
       bar.hidden = true;
     });
   setTimeout(look, 300);

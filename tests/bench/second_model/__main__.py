@@ -1,11 +1,12 @@
 """Write simulated visits of the second model: `python -m tests.bench.second_model OUT --seed 77 --visits 60`."""
 
 import argparse
-import os
-import sys
-import time
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from functools import partial
 from pathlib import Path
+
+from taptest.commands.console import Bar
+from taptest.visit.workers import map_visits
+from tests.bench.second_model.folder import folder_of, make_visit
 
 
 def main() -> None:
@@ -14,19 +15,10 @@ def main() -> None:
     parser.add_argument("out", type=Path, metavar="OUT", help="folder for the visits")
     parser.add_argument("--seed", type=int, default=77)
     parser.add_argument("--visits", type=int, default=60)
-    parser.add_argument("--workers", type=int, default=2)
-    chosen = parser.parse_args()
-    # One thread a process, and always the same, so that a seed gives the same visits however many processes there are.
-    os.environ.update({"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"})
-    from tests.bench.second_model.folder import make_visit
-
-    todo = [n for n in range(chosen.visits) if not (chosen.out / f"second-{chosen.seed}-{n:04d}").is_dir()]
-    began = time.monotonic()
-    with ProcessPoolExecutor(chosen.workers) as pool:
-        waiting = [pool.submit(make_visit, chosen.out, chosen.seed, number) for number in todo]
-        for count, done in enumerate(as_completed(waiting), start=1):
-            spent = time.monotonic() - began
-            print(f"{count}/{len(todo)}  {done.result()}  {spent:.0f} s", file=sys.stderr, flush=True)
+    parser.add_argument("--workers", type=int, help="processes at once; one a core where left out")
+    asked = parser.parse_args()
+    todo = [number for number in range(asked.visits) if not folder_of(asked.out, asked.seed, number).is_dir()]
+    map_visits(partial(make_visit, asked.out, asked.seed), todo, asked.workers, Bar("simulating visits"))
 
 
 if __name__ == "__main__":

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.io import wavfile
 
+from taptest.sound.recording import write_recording
 from taptest.visit import disk
 from taptest.visit.files import SOUND, save_document
 from taptest.visit.record import Document, PointEntry, ReadingsSection, SystemSection, TankSection
@@ -25,22 +25,25 @@ TAPS = 3
 Onsets = dict[str, tuple[float, ...]]
 
 
-def make_visit(out: Path, seed: int, number: int) -> str:
-    """Write the `number`-th visit of a series below `out` and return its name."""
+def folder_of(out: Path, seed: int, number: int) -> Path:
+    """Return the folder of the `number`-th visit of a series."""
+    return out / f"second-{seed}-{number:04d}"
+
+
+def make_visit(out: Path, seed: int, number: int) -> None:
+    """Write the `number`-th visit of a series below `out`."""
     rng = np.random.default_rng([seed, number])
-    name = f"second-{seed}-{number:04d}"
     case = draw(rng)
     noted = _document(case, number, rng)
     clear_db = float(rng.uniform(20.0, 40.0))
     recordings, onsets = _recordings(case, ring(case.vessel), clear_db, noted, rng)
-    with disk.new_folder(out / name) as folder:
+    with disk.new_folder(folder_of(out, seed, number)) as folder:
         (folder / SOUND).mkdir()
         loudest = max(float(np.abs(sound).max()) for sound in recordings.values())
         for file, sound in recordings.items():
-            wavfile.write(folder / file, RATE, np.round(sound / loudest * 0.7 * 32767).astype(np.int16))
+            write_recording(folder / file, 0.7 * sound / loudest, RATE)
         save_document(folder, noted)
         write_truth(folder, _truth(case, onsets, clear_db, seed, number))
-    return name
 
 
 def _recordings(

@@ -92,9 +92,10 @@ def ring(vessel: Vessel, refine: float = 1.0) -> Ringing:
     """Work out all modes up to `HIGHEST_HZ`; `refine` divides the length of the elements."""
     outline, wall, wet = build(vessel, refine)
     water = mesh_water(wall, outline, wet) if wet is not None else None
+    rubber = rubber_per_area(vessel, outline, wall)
     patterns = []
     for n in range(MOST_AROUND + 1):
-        pattern = _pattern(vessel, wall, water, n)
+        pattern = _pattern(vessel, wall, water, rubber, n)
         if pattern.hz.size == 0 and n > 2:
             break
         patterns.append(pattern)
@@ -168,11 +169,11 @@ def _wet(vessel: Vessel, outline: Outline, wall: Wall, boundary: float) -> Wet |
     return Wet(range(cut, count), None, max(depth, low_edge), (depth,))
 
 
-def _pattern(vessel: Vessel, wall: Wall, water: Water | None, n: int) -> Pattern:
-    """All modes of pattern `n` from `LOWEST_HZ` to `HIGHEST_HZ`, with their losses."""
+def _pattern(vessel: Vessel, wall: Wall, water: Water | None, rubber_area: FloatArray, n: int) -> Pattern:
+    """All modes of pattern `n` from `LOWEST_HZ` to `HIGHEST_HZ`, with their losses; `rubber_area` (G,) is kg/m2."""
     basis = shell.free_at_poles(wall, n)
     steel = shell.mass(wall, n, shell.steel_per_area(wall))
-    rubber = shell.mass(wall, n, rubber_per_area(vessel, outline_of(vessel.shape), wall))
+    rubber = shell.mass(wall, n, rubber_area)
     liquid = added_mass(wall, water, n) if water is not None else np.zeros_like(steel)
     stiff = basis.T @ shell.stiffness(wall, n, vessel.pressure_pa) @ basis
     heavy = basis.T @ (steel + rubber + liquid) @ basis
