@@ -10,7 +10,7 @@ PACKAGE = Path(__file__).parents[1] / "taptest"
 READING_ORDER = """
 errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
-tank.shape tank.kinds tank.membrane
+tank.shape tank.kinds tank.membrane tank.contact
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario

@@ -38,11 +38,11 @@ from taptest.finding.records import (
     Interval,
     PrechargeEstimate,
 )
-from taptest.finding.weigh import Charges, LineLikelihood, blind, from_end, line_speaks, taken, weigh
+from taptest.finding.weigh import Charges, LineLikelihood, line_speaks, taken, waterlogged_from, weigh
 from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
+from taptest.tank.contact import DRY_SHARE, Forms, contacts, draw_forms, water_depth_m
 from taptest.tank.kinds import Tank, line_shows_share
-from taptest.tank.membrane import boundary_depth_m, draw_mixing, water_share_at_depth
 from taptest.water.forecast import (
     Cushion,
     PressureCurve,
@@ -63,6 +63,10 @@ CURVE_DRAWS = 400
 FEW_DRAWS = 100
 """Fewer draws than this give no share."""
 HIGHEST_PRESSURE_PA = 2.5e6
+WHOLE_STATES = 0.12
+"""Probability beforehand of no water and of nothing but water, where only the taps are asked."""
+END_BOUND = 0.25
+"""Probability of no water at all from which on a charge is told as a lower bound."""
 NO_PRESSURE_PA = 10_000.0
 """Below 0.1 bar nothing presses water or membrane against the shell, and no level says anything of the charge."""
 LIKELY_ENOUGH_TO_WEEP = 0.2
@@ -106,21 +110,20 @@ def compare(
     if not line_shows_share(case.tank):
         return Comparison(reference, needed, None, None, None, None, {})
     heard = (line.state != "not found" or line.narrows) and not line.inverted
+    likelihood = LineLikelihood(line, case.tank, prior or prior_for(case.tank))
     if case.readings.pressure_pa is None:
-        mixing = draw_mixing(DRAWS, rng)
-        shares = _heard_shares(case.tank, line, mixing, rng)
+        shares = _heard_shares(likelihood, draw_forms(DRAWS, rng), np.zeros(DRAWS), rng)
         volume = draw_tank_volume(case.tank, rng)
-        return Comparison(reference, needed, None, interval_of(shares[0] * volume) if heard else None, None, None, {})
+        return Comparison(reference, needed, None, interval_of(shares * volume) if heard else None, None, None, {})
     draws = draw(case, rng)
-    whole, found = _heard_shares(case.tank, line, draws.mixing, rng)
-    water = interval_of(whole * draws.volume_m3) if heard else None
+    shares = _heard_shares(likelihood, draws.forms, draws.depth_error_m, rng)
+    water = interval_of(shares * draws.volume_m3) if heard else None
     heard = heard and case.readings.pressure_pa >= NO_PRESSURE_PA
-    precharge = _precharge(case, line, draws, whole, found) if heard else None
+    precharge = _precharge(case, draws, shares) if heard else None
     others, notes = other_air(case)
     air = _laid_together(case, water, precharge, others)
     if reference is None:
         return Comparison(None, needed, None, water, precharge, None, {}, air, notes)
-    likelihood = LineLikelihood(line, case.tank, prior or prior_for(case.tank))
     speaks = line_speaks(line) and not line.inverted and case.readings.pressure_pa >= NO_PRESSURE_PA
     # Estimates that contradict each other are shown and not averaged: then the sound stands alone.
     trusted = () if air is None or air.contradiction else others
@@ -172,54 +175,34 @@ def _laid_together(
 
 
 def _heard_shares(
-    tank: Tank, line: LineReading, mixing: FloatArray, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray | None]:
-    """Water shares that the line alone speaks for: over all states in order, and given that there is one boundary."""
-    posterior = line.posterior
-    first, last = blind(tank, line)
-    chance = rng.uniform(size=DRAWS)
-    air = water_share_at_depth(tank, from_end(tank, rng.uniform(0.0, first, DRAWS)), mixing)
-    water = water_share_at_depth(tank, from_end(tank, rng.uniform(last, tank.shape.height_m, DRAWS)), mixing)
-    one = posterior.p_found
-    found: FloatArray | None = None
-    if one > 0.01:
-        edges = np.concatenate(
-            [posterior.depth_m[:1], (posterior.depth_m[1:] + posterior.depth_m[:-1]) / 2, posterior.depth_m[-1:]]
-        )
-        reached = np.concatenate([[0.0], np.cumsum(posterior.mass)]) / one
-        found = water_share_at_depth(tank, np.interp(rng.uniform(size=DRAWS), reached, edges), mixing)
-    total = max(one + posterior.p_all_air + posterior.p_all_water, 1e-12)
-    is_air = chance < posterior.p_all_air / total
-    is_water = chance > 1 - posterior.p_all_water / total
-    whole = np.where(is_air, air, np.where(is_water, water, air if found is None else found))
-    return np.asarray(whole), found
+    likelihood: LineLikelihood, forms: Forms, error_m: FloatArray, rng: np.random.Generator
+) -> FloatArray:
+    """(D,) water shares that the line alone speaks for, every share as likely as any other beforehand.
+
+    Shares are proposed with forms of the membrane, and drawn again by how well the line hears what they would show.
+    """
+    proposed = rng.uniform(size=DRAWS)
+    whole = rng.uniform(size=DRAWS)
+    proposed = np.where(whole < WHOLE_STATES, 0.0, np.where(whole > 1 - WHOLE_STATES, 1.0, proposed))
+    weight = likelihood.of(proposed, forms, error_m)
+    return np.asarray(proposed[rng.choice(DRAWS, DRAWS, p=weight / weight.sum())])
 
 
-def _precharge(
-    case: Case, line: LineReading, draws: Draws, whole: FloatArray, found: FloatArray | None
-) -> PrechargeEstimate | None:
-    """Estimate the charge that the level speaks for; one-sided where the level sits at an end."""
-    posterior, bound = line.posterior, None
-    acceptance = case.tank.acceptance_share
-    shares: FloatArray
-    if posterior.p_all_air >= 0.5:
-        shares, bound = whole, "lower"
-    elif posterior.p_all_water >= 0.5:
-        shares, bound = whole, "upper"
-    elif found is not None and posterior.p_found >= 0.5:
-        shares = found if line.state == "found" else whole
-        if acceptance is not None and float(np.median(shares)) > acceptance - 0.03:
-            bound = "upper"
-    else:
-        return None
-    charge = precharge_abs_pa(np.clip(shares, 0, 1), draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
+def _precharge(case: Case, draws: Draws, shares: FloatArray) -> PrechargeEstimate:
+    """Estimate the charge that the level speaks for; one-sided where it may hold no water, or no more."""
+    most = min(case.tank.most_water_share - 0.03, waterlogged_from(case.tank))
+    bound: Bound | None = None
+    if float(np.mean(shares <= DRY_SHARE)) >= END_BOUND:
+        bound = "lower"
+    elif float(np.mean(shares >= most)) >= 0.5:
+        bound = "upper"
+    charge = precharge_abs_pa(shares, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
     interval = interval_of(charge - draws.atmospheric_pa)
-    side: Bound | None = bound  # type: ignore[assignment]
     stated = case.readings.precharge_pa
-    if stated is None or side == "lower":
-        return PrechargeEstimate(interval, side)
+    if stated is None or bound == "lower":
+        return PrechargeEstimate(interval, bound)
     lost = 1 - charge / np.maximum(stated + draws.atmospheric_pa, 1_000.0)
-    return PrechargeEstimate(interval, side, interval_of(lost), interval_of(lost * draws.volume_m3))
+    return PrechargeEstimate(interval, bound, interval_of(lost), interval_of(lost * draws.volume_m3))
 
 
 def _expected(tank: Tank, reference: Reference, draws: Draws, rng: np.random.Generator) -> Expected:
@@ -227,7 +210,7 @@ def _expected(tank: Tank, reference: Reference, draws: Draws, rng: np.random.Gen
     share = taken(tank, water_share(charge, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c))
     depth: Interval | None = None
     if float(np.mean(share > 0.005)) > 0.5:
-        at = boundary_depth_m(tank, share, draws.mixing) + draws.depth_error_m
+        at = water_depth_m(tank, contacts(tank, share, draws.forms)) + draws.depth_error_m
         depth = interval_of(np.clip(at, 0.0, tank.shape.height_m))
     return Expected(depth, interval_of(share * draws.volume_m3), interval_of(share))
 

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.finding.records import Case, Interval, ReferenceSource
+from taptest.tank.contact import Forms, draw_forms
 from taptest.tank.kinds import Tank
-from taptest.tank.membrane import draw_mixing
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
 FloatArray = NDArray[np.float64]
@@ -47,7 +47,8 @@ class Draws:
     atmospheric_pa: FloatArray
     gas_t_c: FloatArray
     charge_t_c: FloatArray
-    mixing: FloatArray
+    forms: Forms
+    """Of the membrane."""
     volume_m3: FloatArray
     depth_error_m: FloatArray
 
@@ -108,7 +109,7 @@ def draw(case: Case, rng: np.random.Generator) -> Draws:
         atmospheric_pa=np.asarray(atmospheric),
         gas_t_c=_gas_temperature(case, rng),
         charge_t_c=charge_t,
-        mixing=draw_mixing(DRAWS, rng),
+        forms=draw_forms(DRAWS, rng),
         volume_m3=draw_tank_volume(case.tank, rng),
         depth_error_m=rng.normal(0.0, DEPTH_SD * case.tank.shape.height_m, DRAWS),
     )

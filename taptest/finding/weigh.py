@@ -19,8 +19,9 @@ from taptest.finding.records import Case, FindingCode, Interval
 from taptest.finding.rise import Rise, filling_of
 from taptest.line.boundary import NO_CONTACT, Prior, beyond_points
 from taptest.line.records import LineReading
+from taptest.tank.contact import Contacts, Forms, contacts, seam_reach_m, water_depth_m
 from taptest.tank.kinds import Tank
-from taptest.tank.membrane import boundary_depth_m
+from taptest.tank.membrane import from_water_end
 from taptest.water.log import AirEstimate
 from taptest.water.pressure import water_share
 
@@ -28,6 +29,8 @@ FloatArray = NDArray[np.float64]
 
 TOLERANCE_SHARE = 0.075
 """A tank with this share of its air more or less still counts as right: 0.15 bar of a pre-charge of 1 bar gauge."""
+KEPT_SD = 0.5
+"""Spread of the air that a right tank holds more or less, as a share of the tolerance, at which it is cut off."""
 GRAVE_LOSS_SHARE = 0.4
 """From this share of its air on a loss counts fully as a failed tank; below, by the square of the share."""
 OVERCHARGE_SPAN = 0.9
@@ -40,6 +43,7 @@ WATERLOGGED_SHARE = 0.85
 """Water share from which nearly no air is left, where the membrane's acceptance is not known."""
 ACCEPTANCE_SLACK = 0.05
 SURE_OF_RINGING = 0.8
+SHORT_OF_SEAM_M = 0.015
 MODEL_FLOOR = 0.005
 """Likelihood that remains for every level, because no model of the sound is sure of itself."""
 SELDOM_INVERTED = 0.02
@@ -83,17 +87,12 @@ def waterlogged_from(tank: Tank) -> float:
     return min(tank.acceptance_share + ACCEPTANCE_SLACK, WATERLOGGED_SHARE)
 
 
-def from_end(tank: Tank, depth: FloatArray | float) -> FloatArray:
-    """Distance of a depth from the water end, and back."""
-    return np.asarray(depth if tank.hanging else tank.shape.height_m - np.asarray(depth))
-
-
 def blind(tank: Tank, line: LineReading) -> tuple[float, float]:
     """Distances from the water end of the first and of the last point: beyond them a boundary sounds like none."""
     height = tank.shape.height_m
     if line.point_depth_m.size == 0:
         return 0.0, height
-    away = np.sort(from_end(tank, line.point_depth_m))
+    away = np.sort(from_water_end(tank, line.point_depth_m))
     return float(np.clip(away[0], 0, height)), float(np.clip(away[-1], 0, height))
 
 
@@ -107,15 +106,16 @@ class LineLikelihood:
 
     def __init__(self, line: LineReading, tank: Tank, prior: Prior) -> None:
         posterior = line.posterior
-        cell = np.gradient(posterior.depth_m) if posterior.depth_m.size > 1 else np.ones(1)
-        even = prior.found * cell / cell.sum()
+        before = prior.of_level(posterior.depth_m, tank)
         self._tank = tank
         self._depth = posterior.depth_m
-        self._found = posterior.mass / even
+        self._found = posterior.level_mass / before
+        self._cap, self._ring = posterior.cap_depth_m, _unprior(posterior.ring_mass, prior.ring)
+        self._foot, self._gas_ring = posterior.foot_depth_m, _unprior(posterior.gas_ring_mass, prior.gas_ring)
         # A boundary beyond the outermost points counts as all air or all water there, in the prior as in the posterior.
         air, water = beyond_points(posterior.depth_m, line.point_depth_m, tank)
-        self.all_air = posterior.p_all_air / (prior.all_air + float(air @ even))
-        self.all_water = posterior.p_all_water / (prior.all_water + float(water @ even))
+        self.all_air = posterior.p_all_air / (prior.all_air + float(air @ before))
+        self.all_water = posterior.p_all_water / (prior.all_water + float(water @ before))
         self.inverted = posterior.p_inverted / prior.inverted
         # A line formed without that thought takes a bag that does not touch for no water.
         self.no_contact = posterior.p_no_contact / prior.no_contact if prior.no_contact > 0 else self.all_air
@@ -123,21 +123,45 @@ class LineLikelihood:
 
     def rings(self, share: FloatArray, draws: Draws) -> NDArray[np.bool_]:
         """(D,) whether all points ring for a water share a draw: the water ends before the first one."""
-        depth = boundary_depth_m(self._tank, share, draws.mixing) + draws.depth_error_m
-        return np.asarray((share <= 0.0) | (from_end(self._tank, depth) < self._first))
+        contact = contacts(self._tank, share, draws.forms)
+        return np.asarray(contact.reach_m < self._first)
 
-    def of(self, share: FloatArray, draws: Draws) -> FloatArray:
-        """(D,) likelihood of the line for a water share a draw."""
-        tank = self._tank
-        depth = boundary_depth_m(tank, share, draws.mixing) + draws.depth_error_m
-        away = from_end(tank, depth)
+    def of(self, share: FloatArray, forms: Forms, error_m: FloatArray) -> FloatArray:
+        """(D,) likelihood of the line for a water share a draw, a form of the membrane and an error of the depth."""
+        contact = contacts(self._tank, share, forms)
+        value = self._of_level(contact, error_m)
+        if self._cap.size:
+            cap_m = from_water_end(self._tank, contact.cap_m)
+            value = np.where(contact.cap_m > 0.0, self._of_ring(cap_m, contact, value), value)
+        if self._foot.size:
+            foot_m = from_water_end(self._tank, contact.foot_m)
+            has_foot = contact.foot_m < self._tank.shape.height_m
+            value = np.where(has_foot, np.interp(foot_m, self._foot, self._gas_ring), value)
+        if self._tank.kind == "bladder":
+            value = (1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact
+        return np.asarray(value + MODEL_FLOOR)
+
+    def _of_level(self, contact: Contacts, error_m: FloatArray) -> FloatArray:
+        """(D,) likelihood of wall that is wet from the water end to the contact's reach."""
+        tank, height = self._tank, self._tank.shape.height_m
+        depth = np.clip(water_depth_m(tank, contact) + error_m, 0.0, height)
+        away = from_water_end(tank, depth)
         value = np.interp(depth, self._depth, self._found)
         value = np.where(away < self._first, np.maximum(value, self.all_air), value)
         value = np.where(away > self._last, np.maximum(value, self.all_water), value)
-        value = np.where(share <= 0.0, self.all_air, np.where(share >= 1.0, self.all_water, value))
-        if tank.kind == "bladder":
-            value = (1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact
-        return np.asarray(value + MODEL_FLOOR)
+        dry, full = contact.reach_m <= 0.0, contact.reach_m >= height
+        return np.asarray(np.where(dry, self.all_air, np.where(full, self.all_water, value)))
+
+    def _of_ring(self, cap_m: FloatArray, contact: Contacts, of_level: FloatArray) -> FloatArray:
+        """(D,) likelihood of a ring; one that ends above the seam is half a ring to the seam and half a level."""
+        ring = np.interp(cap_m, self._cap, self._ring)
+        short = seam_reach_m(self._tank) - contact.reach_m > SHORT_OF_SEAM_M
+        return np.asarray(np.where(short, 0.5 * (ring + of_level), ring))
+
+
+def _unprior(mass: FloatArray, prior: float) -> FloatArray:
+    """Likelihood of places (R,) that were as likely as each other beforehand; 1 where nothing was asked of them."""
+    return mass * mass.size / prior if prior > 0 else np.ones_like(mass)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +217,8 @@ def weigh(
             fits = fits * np.where(apart, rise.cut_off, rise.wrong(each.charge_abs_pa))
         best_fit = max(best_fit, float(fits.mean()))
         own = each.possible / max(float(each.possible.mean()), 1e-3)
-        logs[each.code] = BEFORE[each.code] * likelihood.of(each.held, draws) * own * fits / DRAWS
+        heard = likelihood.of(each.held, draws.forms, draws.depth_error_m)
+        logs[each.code] = BEFORE[each.code] * heard * own * fits / DRAWS
     weights = {code: float(weight.sum()) for code, weight in logs.items()}
     if case.tank.has_membrane:
         before = BEFORE["membrane failed"] * (1.0 if case.tank.hanging else SELDOM_INVERTED)
@@ -222,6 +247,7 @@ def _hypotheses(
 ) -> list[_Hypothesis]:
     """List the stories of the charge, the right one first and the low one second."""
     tank, limit = case.tank, waterlogged_from(case.tank)
+    kept = right * (1 + TOLERANCE_SHARE * np.clip(KEPT_SD * rng.standard_normal(DRAWS), -1.0, 1.0))
     lowest = np.minimum(LEAST_AIR_SHARE * draws.atmospheric_pa, 0.8 * right)
     upper = (1 - TOLERANCE_SHARE) * right
     part = rng.uniform(size=DRAWS)
@@ -239,7 +265,7 @@ def _hypotheses(
 
     every = np.ones(DRAWS)
     return [
-        _Hypothesis("as expected", right, taken(tank, share(right)), every),
+        _Hypothesis("as expected", kept, taken(tank, share(kept)), every),
         # Charges so low that the tank counts as waterlogged belong there, not to "low on air".
         _Hypothesis("low on air", low, taken(tank, share(low)), np.where(share(low) < limit, 1.0, 0.0)),
         _Hypothesis("waterlogged", logged, full, every),

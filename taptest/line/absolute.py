@@ -8,7 +8,7 @@ plus scatter, shared by bands whose computed profiles are alike, and each level'
 Williams, Gaussian Processes for Machine Learning, 2006, section 2.2). It counts half beside the profile along the line,
 and with each variant of the shell by itself: it rests on the wall.
 
-Shapes: L levels of the sweep, P points, B bands, G grid depths. Levels are decibels.
+Shapes: L pictures of the sweep, P points, B bands, N candidates as in `line.matched`. Levels are decibels.
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.line.matched import along_line, band_likeness, level_grid
+from taptest.line.matched import at_points, band_likeness, grid_of
 from taptest.line.records import Profile
 from taptest.shell.records import LevelSweep
 
@@ -38,29 +38,31 @@ FREE_DB = 100.0
 FEWEST_BANDS = 4
 
 
-def mean_spectrum_evidence(profile: Profile, sweeps: Sequence[LevelSweep], depth_m: FloatArray) -> FloatArray:
-    """(V, G + 2) log-likelihood of each variant with a boundary at each depth, with all air and with all water.
+def mean_spectrum_evidence(profile: Profile, sweeps: Sequence[LevelSweep]) -> FloatArray:
+    """(V, N) log-likelihood of each variant with each candidate, on the first one's grid, up to one constant.
 
-    Up to one constant. Zeros where fewer than four bands are heard at most points.
+    Zeros where fewer than four bands are heard at most points.
     """
+    if not sweeps:
+        return np.zeros((0, 2))
+    grid = grid_of(sweeps[0])
     known = np.isfinite(profile.level_db)
     bands = np.flatnonzero(2 * known.sum(axis=0) > known.shape[0])
-    if bands.size < FEWEST_BANDS or not sweeps:
-        return np.zeros((len(sweeps), depth_m.size + 2))
-    return np.array([_one_sweep(profile, sweep, bands, depth_m) for sweep in sweeps])
+    if bands.size < FEWEST_BANDS:
+        return np.zeros((len(sweeps), grid.share.size))
+    return np.array([grid_of(sweep).moved_to(grid, _one_sweep(profile, sweep, bands)) for sweep in sweeps])
 
 
-def _one_sweep(profile: Profile, sweep: LevelSweep, bands: NDArray[np.intp], depth_m: FloatArray) -> FloatArray:
-    """(G + 2,) log-likelihood of every depth, all air and all water by one sweep."""
-    at = np.clip(profile.depth_m, sweep.depth_m.min(), sweep.depth_m.max())
-    order, left, share, grid = level_grid(sweep.level_depth_m)
+def _one_sweep(profile: Profile, sweep: LevelSweep, bands: NDArray[np.intp]) -> FloatArray:
+    """(N,) log-likelihood of every candidate by one sweep."""
+    grid = grid_of(sweep)
     known = np.isfinite(profile.level_db[:, bands])
     count = known.sum(axis=0)
     measured = np.where(known, profile.level_db[:, bands], 0.0).sum(axis=0) / count
-    computed = along_line(sweep.level_db, sweep.depth_m, at)[order][:, :, bands]
+    computed = at_points(sweep, profile.depth_m)[:, :, bands]
     means = np.where(known, computed, 0.0).sum(axis=1) / count
-    a = share[:, None]
-    rest = measured - np.concatenate(((1 - a) * means[left] + a * means[left + 1], means[-2:]))
+    a = grid.share[:, None]
+    rest = measured - ((1 - a) * means[grid.low] + a * means[grid.high])
     octave = np.log2(sweep.band_hz[bands])
     octave = octave - octave.mean()
     apart = np.subtract.outer(octave, octave)
@@ -70,5 +72,5 @@ def _one_sweep(profile: Profile, sweep: LevelSweep, bands: NDArray[np.intp], dep
         + COLOUR_DB**2 * np.exp(-0.5 * (apart / COLOUR_OCTAVES) ** 2)
         + SCATTER_DB**2 * ((1 - OWN_SHARE) * band_likeness(computed) ** ALIKE + OWN_SHARE * np.eye(bands.size))
     )
-    score = -0.5 * (rest * np.linalg.solve(covariance, rest.T).T).sum(axis=1) - 0.5 * np.linalg.slogdet(covariance)[1]
-    return np.concatenate((np.interp(depth_m, grid, score[:-2]), score[-2:]))
+    fit = -0.5 * (rest * np.linalg.solve(covariance, rest.T).T).sum(axis=1)
+    return np.asarray(fit - 0.5 * np.linalg.slogdet(covariance)[1])

@@ -32,14 +32,27 @@ def p_water_at(
     spread = inverted_mass if inverted_mass is not None else np.full(G, posterior.p_inverted / G)
     two = p_two_water if p_two_water is not None else np.full(point_depth_m.size, 0.5)
     # a bag that does not touch leaves the water's height open: any is as likely as any other
-    below = _share_above(posterior.depth_m, posterior.mass + posterior.p_no_contact / G, point_depth_m)
+    levels = posterior.level_mass
+    below = _share_above(posterior.depth_m, levels + posterior.p_no_contact / G, point_depth_m)
     below_inverted = _share_above(posterior.depth_m, spread, point_depth_m)
     if water_end == "bottom":
         one, turned = below, float(spread.sum()) - below_inverted
     else:
-        one, turned = posterior.p_found + posterior.p_no_contact - below, below_inverted
-    p = posterior.p_all_water + one + turned + posterior.p_two * two
+        one, turned = float(levels.sum()) + posterior.p_no_contact - below, below_inverted
+    p = posterior.p_all_water + one + turned + posterior.p_two * two + _in_rings(posterior, point_depth_m)
     return np.asarray(np.clip(p, NEVER_SURE, 1.0 - NEVER_SURE))
+
+
+def _in_rings(posterior: BoundaryPosterior, at_m: FloatArray) -> FloatArray:
+    """(P,) probability that a ring of water lies behind each depth, or wet wall above or below a ring of gas."""
+    if posterior.seam_mass is None:
+        return np.zeros(at_m.size)
+    above_seam = 1.0 - _share_above(posterior.depth_m, posterior.seam_mass, at_m)
+    uncapped = _share_above(posterior.cap_depth_m, posterior.ring_mass, at_m) if posterior.cap_depth_m.size else 0.0
+    below_gas = (
+        _share_above(posterior.foot_depth_m, posterior.gas_ring_mass, at_m) if posterior.foot_depth_m.size else 0.0
+    )
+    return np.asarray(above_seam * (uncapped + posterior.p_gas_ring) + below_gas)
 
 
 def _share_above(grid_m: FloatArray, mass: FloatArray, at_m: FloatArray) -> FloatArray:

@@ -13,14 +13,14 @@ Depths are metres below the top of the shell. Shapes: P points, B bands, G grid 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taptest.line.absolute import mean_spectrum_evidence
 from taptest.line.backing import p_water_at
-from taptest.line.matched import MatchSettings, level_grid, match_profile, refuse_unfit
+from taptest.line.matched import MatchSettings, match_profile, refuse_unfit
 from taptest.line.naming import SURE_OF_INVERTED, TOO_WIDE, narrows, pictures, state_of, why_open
 from taptest.line.points import profile_of
 from taptest.line.quality import cautions, striker_caution, too_poor
@@ -34,6 +34,17 @@ FloatArray = NDArray[np.float64]
 GRID_STEP_M = 0.002
 NO_CONTACT = 0.15
 """Prior probability that a bag holds water and yet touches its shell nowhere; own judgement, no source."""
+RING, GAS_RING, AT_SEAM = 0.15, 0.04, 0.25
+"""Prior probability of a ring of water and of a ring of gas in a hanging diaphragm tank, and share of the boundaries of
+a diaphragm tank that lie at the seam: by mechanics (docs/membrane.md), own judgement."""
+SEAM_SD_M, UNKNOWN_SEAM_SD = 0.006, 0.03
+"""Where the wetted wall ends at the seam: spread where the seam was noted, and as a share of the height where not."""
+SELDOM_INVERTED = 0.001
+"""Where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks."""
+PLACE_SD_M = (0.009, 0.025)
+PLACE_TAIL = 0.15
+"""Error of place of the model itself, and the wider one that some lines have, with their share: a boundary is a place
+in the model's tank, whose wall, heads, rubber and seam are not quite the tank's own."""
 UNLIKE = 0.9
 """Share of the variance along the line that the best candidate may leave unexplained before the misfit reaches 1.
 
@@ -55,11 +66,33 @@ class Prior:
     inverted: float = 0.01
     two: float = 0.01
     no_contact: float = 0.0
+    ring: float = 0.0
+    """A ring of water down to the seam under a dry cap."""
+    gas_ring: float = 0.0
+    """A ring of gas under the seam, with wet wall above and below it."""
+    at_seam: float = 0.0
+    """Share of the boundaries that lie at the seam, where a membrane is clamped and its water is caught."""
 
     @property
     def found(self) -> float:
-        """Probability of one boundary with the water on its own side."""
-        return 1.0 - self.all_air - self.all_water - self.inverted - self.two - self.no_contact
+        """Probability of one boundary with the water on its own side, rings left out."""
+        rest = self.all_air + self.all_water + self.inverted + self.two + self.no_contact
+        return 1.0 - rest - self.ring - self.gas_ring
+
+    def of_level(self, depth_m: FloatArray, tank: Tank) -> FloatArray:
+        """(G,) probability of one boundary at each depth of an even grid: even, and some of it at the seam."""
+        cell = np.ones(depth_m.size)
+        cell[[0, -1]] = 0.5
+        even = cell / cell.sum()
+        return np.asarray(self.found * ((1 - self.at_seam) * even + self.at_seam * end_at_seam(depth_m, tank)))
+
+
+def end_at_seam(depth_m: FloatArray, tank: Tank) -> FloatArray:
+    """(G,) how a boundary at the seam spreads over the grid: one in all."""
+    seam = 0.5 * tank.shape.height_m if tank.seam_depth_m is None else tank.seam_depth_m
+    sd = SEAM_SD_M if tank.seam_depth_m is not None else UNKNOWN_SEAM_SD * tank.shape.height_m
+    bell = np.exp(-0.5 * ((depth_m - seam) / sd) ** 2) + 1e-12
+    return np.asarray(bell / bell.sum())
 
 
 def prior_for(tank: Tank) -> Prior:
@@ -68,8 +101,12 @@ def prior_for(tank: Tank) -> Prior:
     Where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks; only a bag can hold water
     without touching the shell.
     """
+    if tank.kind == "diaphragm" and not tank.sideways:
+        if tank.hanging:
+            return Prior(ring=RING, gas_ring=GAS_RING, at_seam=AT_SEAM)
+        return Prior(inverted=SELDOM_INVERTED, at_seam=AT_SEAM)
     no_contact = NO_CONTACT if tank.kind == "bladder" else 0.0
-    return Prior(no_contact=no_contact) if tank.hanging else Prior(inverted=0.001, no_contact=no_contact)
+    return Prior(inverted=0.01 if tank.hanging else SELDOM_INVERTED, no_contact=no_contact)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +122,10 @@ class _Evidence:
     p_two_water: FloatArray
     unexplained: float = 0.0
     unexplained_inverted: float = 0.0
+    cap_depth_m: FloatArray = field(default_factory=lambda: np.zeros(0))
+    ring: FloatArray = field(default_factory=lambda: np.zeros(0))
+    foot_depth_m: FloatArray = field(default_factory=lambda: np.zeros(0))
+    gas_ring: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 def read_line(
@@ -115,7 +156,7 @@ def read_line(
     else:
         evidence = _free_evidence(profile, changes, tank)
         method = "change-points"
-    posterior, inverted = _posterior(evidence, prior or prior_for(tank))
+    posterior, inverted = _posterior(evidence, prior or prior_for(tank), tank)
     posterior = _as_tapped(posterior, profile.depth_m, tank)
     turned = posterior.p_inverted >= SURE_OF_INVERTED
     boundary = replace(posterior, mass=inverted) if turned else posterior
@@ -150,14 +191,17 @@ def _model_evidence(
     Two boundaries, which the model does not know, get what the change-points gain on a line without any shape.
     """
     refuse_unfit(profile, sweeps)
-    depth = level_grid(sweeps[0].level_depth_m)[3]
-    spectrum = settings.absolute_weight * mean_spectrum_evidence(profile, sweeps, depth)
+    spectrum = settings.absolute_weight * mean_spectrum_evidence(profile, sweeps)
     match = match_profile(profile, sweeps, settings, spectrum)
     _, none, two = _change_evidence(profile, changes, match.depth_m)
     return _Evidence(
         depth_m=match.depth_m,
-        boundary=match.boundary,
-        inverted=match.inverted,
+        boundary=_unsure_of_place(match.depth_m, match.boundary),
+        inverted=_unsure_of_place(match.depth_m, match.inverted),
+        cap_depth_m=match.cap_depth_m,
+        ring=match.ring,
+        foot_depth_m=match.foot_depth_m,
+        gas_ring=match.gas_ring,
         all_air=match.all_air,
         all_water=match.all_water,
         two=match.flat + two - none,
@@ -165,6 +209,15 @@ def _model_evidence(
         unexplained=match.unexplained,
         unexplained_inverted=match.unexplained_inverted,
     )
+
+
+def _unsure_of_place(depth_m: FloatArray, log_likelihood: FloatArray) -> FloatArray:
+    """(G,) log-likelihood with the model's own error of place laid on it; what would leave the grid stays on it."""
+    apart = np.subtract.outer(depth_m, depth_m)
+    near, far = (np.exp(-0.5 * (apart / sd) ** 2) for sd in PLACE_SD_M)
+    blur = (1 - PLACE_TAIL) * near / near.sum(axis=1, keepdims=True) + PLACE_TAIL * far / far.sum(axis=1, keepdims=True)
+    top = log_likelihood.max()
+    return np.asarray(top + np.log(blur @ np.exp(log_likelihood - top)))
 
 
 def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evidence:
@@ -231,40 +284,39 @@ def _two_water(profile: Profile, changes: ChangePoints) -> FloatArray:
     return np.asarray(inner * inside_water + (1 - inner) * (1 - inside_water))
 
 
-def _posterior(evidence: _Evidence, prior: Prior) -> tuple[BoundaryPosterior, FloatArray]:
+def _posterior(evidence: _Evidence, prior: Prior, tank: Tank) -> tuple[BoundaryPosterior, FloatArray]:
     """All hypotheses weighed; also how the inverted picture spreads over the grid."""
-    G = evidence.depth_m.size
-    cell = np.full(G, 1.0)
-    cell[[0, -1]] = 0.5
-    cell /= cell.sum()
+    G, depth = evidence.depth_m.size, evidence.depth_m
     share = np.linspace(0.0, 1.0, G)
-    inner = cell * ((share >= INVERTED_ROOM) & (share <= 1.0 - INVERTED_ROOM))
+    inner = ((share >= INVERTED_ROOM) & (share <= 1.0 - INVERTED_ROOM)) * 1.0
+    R, C = evidence.ring.size, evidence.gas_ring.size
     with np.errstate(divide="ignore"):
-        log_inner = np.log(inner / inner.sum())
-        log_no_contact = np.log(prior.no_contact)
-    parts = np.concatenate(
-        (
-            evidence.boundary + np.log(prior.found * cell),
-            evidence.inverted + np.log(prior.inverted) + log_inner,
-            [
-                evidence.all_air + np.log(prior.all_air),
-                evidence.all_water + np.log(prior.all_water),
-                evidence.two + np.log(prior.two),
-                evidence.all_air + log_no_contact,
-            ],
-        )
-    )
-    mass = np.exp(parts - parts.max())
-    mass /= mass.sum()
-    inverted = mass[G : 2 * G]
+        parts = [
+            evidence.boundary + np.log(prior.of_level(depth, tank)),
+            evidence.inverted + np.log(prior.inverted * inner / inner.sum()),
+            evidence.ring + np.log(prior.ring / max(R, 1)),
+            evidence.gas_ring + np.log(prior.gas_ring / max(C, 1)),
+            np.array([evidence.all_air, evidence.all_water, evidence.two, evidence.all_air])
+            + np.log([prior.all_air, prior.all_water, prior.two, prior.no_contact]),
+        ]
+    weight = np.exp(np.concatenate(parts) - max(part.max(initial=-np.inf) for part in parts))
+    ends = np.cumsum([part.size for part in parts])[:-1]
+    level, inverted, ring, gas, (air, water, two, loose) = np.split(weight / weight.sum(), ends)
+    at_seam = end_at_seam(depth, tank) if R or C else None
+    rings = 0.0 if at_seam is None else (ring.sum() + gas.sum()) * at_seam
     posterior = BoundaryPosterior(
-        depth_m=evidence.depth_m,
-        mass=mass[:G],
-        p_all_air=float(mass[2 * G]),
-        p_all_water=float(mass[2 * G + 1]),
+        depth_m=depth,
+        mass=level + rings,
+        p_all_air=float(air),
+        p_all_water=float(water),
         p_inverted=float(inverted.sum()),
-        p_two=float(mass[2 * G + 2]),
-        p_no_contact=float(mass[2 * G + 3]),
+        p_two=float(two),
+        p_no_contact=float(loose),
+        cap_depth_m=evidence.cap_depth_m,
+        ring_mass=ring,
+        foot_depth_m=evidence.foot_depth_m,
+        gas_ring_mass=gas,
+        seam_mass=at_seam,
     )
     return posterior, inverted
 
@@ -283,11 +335,12 @@ def beyond_points(depth_m: FloatArray, point_depth_m: FloatArray, tank: Tank) ->
 def _as_tapped(posterior: BoundaryPosterior, point_depth_m: FloatArray, tank: Tank) -> BoundaryPosterior:
     """Count a boundary beyond the outermost points as what the points show: all air or all water."""
     air, water = beyond_points(posterior.depth_m, point_depth_m, tank)
+    levels = posterior.level_mass
     return replace(
         posterior,
-        mass=posterior.mass * (1.0 - air - water),
-        p_all_air=posterior.p_all_air + float(air @ posterior.mass),
-        p_all_water=posterior.p_all_water + float(water @ posterior.mass),
+        mass=posterior.mass - levels * (air + water),
+        p_all_air=posterior.p_all_air + float(air @ levels),
+        p_all_water=posterior.p_all_water + float(water @ levels),
     )
 
 
@@ -295,7 +348,7 @@ def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> 
     """Make a reading that says nothing but why, in whole sentences: the prior itself, for points (P,) untold."""
     depth = _plain_grid(tank)
     flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5))
-    posterior, inverted = _posterior(flat, prior_for(tank))
+    posterior, inverted = _posterior(flat, prior_for(tank), tank)
     posterior = _as_tapped(posterior, point_depth_m, tank)
     return LineReading(
         state="not found",

@@ -10,8 +10,12 @@ wrong, the microphone sits in their shadow), so no band can rule a candidate out
 either: those whose computed profiles are alike share one vote, and all are tempered by a power calibrated on simulated
 visits that are used for nothing else.
 
-Shapes: V variants of the sweep, L levels of a sweep, P points, B bands, G grid depths. Depths are metres below the top
-of the shell.
+What is compared are pictures of the wetted wall: a boundary at each depth, all air, all water, and on a hanging
+diaphragm tank rings of water under a dry cap and rings of gas under the seam.
+
+Shapes: V variants of the sweep, L pictures of a sweep, P points, B bands, G grid depths of a boundary, R of a dry cap's
+edge, C of the wet wall below a ring of gas, N = G + 2 + R + C candidates in that order, all air and all water after the
+boundaries. Depths are metres below the top of the shell.
 """
 
 from collections.abc import Sequence
@@ -65,8 +69,16 @@ class Match:
 
     depth_m: FloatArray
     """(G,)"""
+    cap_depth_m: FloatArray
+    """(R,)"""
+    foot_depth_m: FloatArray
+    """(C,)"""
     boundary: FloatArray
     """(G,) one boundary, the water on its own side."""
+    ring: FloatArray
+    """(R,) a ring of water from the edge of a dry cap down to the seam."""
+    gas_ring: FloatArray
+    """(C,) a ring of gas from the seam down to wet wall."""
     inverted: FloatArray
     """(G,) one boundary, the water on the wrong side."""
     all_air: float
@@ -91,16 +103,49 @@ class _Sums:
 
 
 @dataclass(frozen=True, slots=True)
+class Grid:
+    """Candidates between the pictures of a sweep: each lies between two of its rows, at a share of the way."""
+
+    depth_m: FloatArray
+    """(G,)"""
+    cap_depth_m: FloatArray
+    """(R,)"""
+    foot_depth_m: FloatArray
+    """(C,)"""
+    low: NDArray[np.int64]
+    high: NDArray[np.int64]
+    """(N,) rows of `pictures_db`: neighbours, or the same one for a whole state."""
+    share: FloatArray
+    """(N,) 0 at the first row, 1 at the second."""
+
+    def moved_to(self, other: "Grid", rows: FloatArray) -> FloatArray:
+        """Return rows (..., N) of this grid on another one with the same tracks."""
+        mine, theirs = ((grid.depth_m, np.arange(2.0), grid.cap_depth_m, grid.foot_depth_m) for grid in (self, other))
+        if all(a.size == b.size and np.allclose(a, b) for a, b in zip(mine, theirs, strict=True)):
+            return rows
+        parts = np.split(rows, np.cumsum([track.size for track in mine])[:-1], axis=-1)
+        return np.concatenate([_interpolated(*each) for each in zip(parts, mine, theirs, strict=True)], axis=-1)
+
+
+def _interpolated(rows: FloatArray, at: FloatArray, to: FloatArray) -> FloatArray:
+    """Rows (..., A) at the places (A,) taken to other places (B,), as they stand where there are none."""
+    if not at.size:
+        return rows
+    flat = rows.reshape(-1, at.size)
+    return np.array([np.interp(to, at, row) for row in flat]).reshape(*rows.shape[:-1], to.size)
+
+
+@dataclass(frozen=True, slots=True)
 class _Scores:
     """Evidence of one sweep, band by band."""
 
-    depth_m: FloatArray
+    grid: Grid
     bands: FloatArray
-    """(B, G + 2) log-likelihood of each band for the grid, all air and all water."""
+    """(B, N) log-likelihood of each band for the candidates."""
     flat: FloatArray
     """(B,) log-likelihood without any shape."""
     level_rest: FloatArray
-    """(G + 2,) share of the levels' variance left."""
+    """(N,) share of the levels' variance left."""
 
 
 def match_profile(
@@ -112,8 +157,8 @@ def match_profile(
     """Log-likelihood of every level, interpolated to a fine grid, for the measured profile.
 
     `sweeps` are variants of the same shell (wall, rubber, ring, heads), each as likely as any other; they are
-    marginalised, together with other evidence `beside` (V, G + 2) for the same variants: every depth, all air and all
-    water. An inverted picture and a line without shape get its mean over the depths.
+    marginalised, together with other evidence `beside` (V, N) for the same variants and candidates. An inverted picture
+    and a line without shape get its mean over the depths.
     Raises LineError where there is none, where bands do not agree, or with fewer than `FEWEST_POINTS` points.
     """
     chosen = settings or MatchSettings()
@@ -123,9 +168,10 @@ def match_profile(
     upright = [_scores(profile, *each, votes, chosen) for each in zip(sweeps, computed, strict=True)]
     over = [mirrored(sweep) for sweep in sweeps]
     turned = [_scores(profile, sweep, _computed(profile, sweep, chosen), votes, chosen) for sweep in over]
-    depth = upright[0].depth_m
-    tables = np.array([_on_grid(scores, depth) for scores in upright])
-    turned_tables = np.array([_on_grid(scores, depth) for scores in turned])[:, :, :-2]
+    grid = upright[0].grid
+    G, N = grid.depth_m.size, grid.share.size
+    tables = np.array([scores.grid.moved_to(grid, scores.bands) for scores in upright])
+    turned_tables = np.array([_on_depths(scores, grid.depth_m) for scores in turned])
     both = chosen.power * np.concatenate((tables, turned_tables), axis=2)
     # upright and inverted candidates share the norm, so that no band can favour one of them by more than their number
     norm = _log_mean(np.moveaxis(both, 1, 0).reshape(both.shape[1], -1))
@@ -135,16 +181,21 @@ def match_profile(
         """(V, B, N) tempered scores of candidates to (V, N): each band spoilt with some probability, then summed."""
         return np.asarray(np.log((1 - chosen.spoilt) * np.exp(score - norm[None, :, None]) + chosen.spoilt).sum(axis=1))
 
-    more = np.zeros((len(sweeps), depth.size + 2)) if beside is None else beside
-    middling = more[:, :-2].mean(axis=1, keepdims=True)
-    total = _log_mean((weighed(both) + np.concatenate((more, np.repeat(middling, depth.size, axis=1)), axis=1)).T)
-    upright_total, turned_total = total[: depth.size + 2], total[depth.size + 2 :]
+    more = np.zeros((len(sweeps), N)) if beside is None else beside
+    middling = more[:, :G].mean(axis=1, keepdims=True)
+    total = _log_mean((weighed(both) + np.concatenate((more, np.repeat(middling, G, axis=1)), axis=1)).T)
+    upright_total, turned_total = total[:N], total[N:]
+    caps = G + 2 + grid.cap_depth_m.size
     return Match(
-        depth_m=depth,
-        boundary=upright_total[:-2],
+        depth_m=grid.depth_m,
+        cap_depth_m=grid.cap_depth_m,
+        foot_depth_m=grid.foot_depth_m,
+        boundary=upright_total[:G],
+        ring=upright_total[G + 2 : caps],
+        gas_ring=upright_total[caps:],
         inverted=turned_total,
-        all_air=float(upright_total[-2]),
-        all_water=float(upright_total[-1]),
+        all_air=float(upright_total[G]),
+        all_water=float(upright_total[G + 1]),
         flat=float(weighed(flat[None, :, None])[0, 0] + _log_mean(middling[:, 0])),
         unexplained=_left_over(upright, int(np.argmax(upright_total))),
         unexplained_inverted=_left_over(turned, int(np.argmax(turned_total))),
@@ -175,19 +226,18 @@ def refuse_unfit(profile: Profile, sweeps: Sequence[LevelSweep]) -> None:
 def _scores(
     profile: Profile, sweep: LevelSweep, computed: FloatArray, votes: FloatArray, settings: MatchSettings
 ) -> _Scores:
-    """Evidence of one sweep, whose levels at the points are `computed` (L, P, B)."""
-    order, left, share, depth = level_grid(sweep.level_depth_m)
+    """Evidence of one sweep, whose pictures at the points are `computed` (L, P, B)."""
+    grid = grid_of(sweep)
     measured = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
     measured = softened(measured, 0, settings.floor)
     sums = _sums(measured, profile.level_sd_db, computed, settings)
-    bands, flat, rest = _fit(sums, order, left, share, votes, settings)
-    return _Scores(depth, bands, flat, rest)
+    bands, flat, rest = _fit(sums, grid, votes, settings)
+    return _Scores(grid, bands, flat, rest)
 
 
 def _computed(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> FloatArray:
-    """(L, P, B) the model's levels at the points in the form in which they are compared: strength off, nodes filled."""
-    at = np.clip(profile.depth_m, sweep.depth_m.min(), sweep.depth_m.max())
-    level = along_line(sweep.level_db, sweep.depth_m, at)
+    """(L, P, B) the model's pictures at the points in the form that is compared: strength off, nodes filled."""
+    level = at_points(sweep, profile.depth_m)
     level = level - settings.strength_share * _strength(level, np.isfinite(profile.level_db))
     return softened(level, 1, settings.floor)
 
@@ -222,12 +272,10 @@ def band_likeness(x: FloatArray) -> FloatArray:
     return likeness
 
 
-def _on_grid(scores: _Scores, depth_m: FloatArray) -> FloatArray:
-    """(B, G + 2) rows of one variant on another's grid."""
-    if scores.depth_m.size == depth_m.size and np.allclose(scores.depth_m, depth_m):
-        return scores.bands
-    moved = [np.concatenate((np.interp(depth_m, scores.depth_m, row[:-2]), row[-2:])) for row in scores.bands]
-    return np.array(moved)
+def _on_depths(scores: _Scores, depth_m: FloatArray) -> FloatArray:
+    """(B, G) rows of one variant for a boundary at given depths."""
+    own = scores.grid.depth_m
+    return np.array([np.interp(depth_m, own, row[: own.size]) for row in scores.bands])
 
 
 def _log_mean(x: FloatArray) -> FloatArray:
@@ -260,6 +308,45 @@ def along_line(x: FloatArray, depth_m: FloatArray, at: FloatArray) -> FloatArray
     return np.asarray((1 - part) * x[:, order[right - 1]] + part * x[:, order[right]])
 
 
+def pictures_db(sweep: LevelSweep) -> FloatArray:
+    """(L, P, B) all pictures of a sweep: levels with the two whole states at the ends, dry caps, feet."""
+    parts = [part for part in (sweep.level_db, sweep.cap_db, sweep.foot_db) if part.size]
+    return np.concatenate(parts) if len(parts) > 1 else sweep.level_db
+
+
+def at_points(sweep: LevelSweep, depth_m: FloatArray) -> FloatArray:
+    """(L, P, B) all pictures of a sweep at the depths of the points, taken to its ends where they lie beyond."""
+    at = np.clip(depth_m, sweep.depth_m.min(), sweep.depth_m.max())
+    return along_line(pictures_db(sweep), sweep.depth_m, at)
+
+
+def grid_of(sweep: LevelSweep) -> Grid:
+    """Return the candidates between the pictures of a sweep."""
+    order, left, share, depth = level_grid(sweep.level_depth_m)
+    low, high = [order[left], order[-2:]], [order[left + 1], order[-2:]]
+    shares, tracks = [share, np.zeros(2)], []
+    start = sweep.level_depth_m.size
+    for track in (sweep.cap_depth_m, sweep.foot_depth_m):
+        rows = start + np.argsort(track)
+        start += track.size
+        if track.size < 2:
+            tracks.append(np.zeros(0))
+            continue
+        fine, below, part = _between(track[rows - rows.min()])
+        tracks.append(fine)
+        low.append(rows[below])
+        high.append(rows[below + 1])
+        shares.append(part)
+    return Grid(depth, tracks[0], tracks[1], np.concatenate(low), np.concatenate(high), np.concatenate(shares))
+
+
+def _between(places: FloatArray) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
+    """Even steps between rising places: each with the number of the place before it and the share of the way on."""
+    fine = np.linspace(places[0], places[-1], max(2, round((places[-1] - places[0]) / GRID_STEP_M) + 1))
+    left = np.clip(np.searchsorted(places, fine, side="right") - 1, 0, places.size - 2)
+    return fine, left, (fine - places[left]) / (places[left + 1] - places[left])
+
+
 def level_grid(level_depth_m: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]:
     """Order of the sweep's rows (levels by rising depth, then all air, all water) and the grid between the levels.
 
@@ -267,10 +354,7 @@ def level_grid(level_depth_m: FloatArray) -> tuple[NDArray[np.int64], NDArray[np
     """
     inner = np.flatnonzero(np.isfinite(level_depth_m))
     rows = inner[np.argsort(level_depth_m[inner])]
-    levels = level_depth_m[rows]
-    depth = np.linspace(levels[0], levels[-1], max(2, round((levels[-1] - levels[0]) / GRID_STEP_M) + 1))
-    left = np.clip(np.searchsorted(levels, depth, side="right") - 1, 0, levels.size - 2)
-    share = (depth - levels[left]) / (levels[left + 1] - levels[left])
+    depth, left, share = _between(level_depth_m[rows])
     whole = [0, level_depth_m.size - 1]
     return np.concatenate((rows, whole)), left, share, depth
 
@@ -311,20 +395,15 @@ def _sums(y: FloatArray, sd: FloatArray, x: FloatArray, settings: MatchSettings)
 
 
 def _fit(
-    sums: _Sums,
-    order: NDArray[np.int64],
-    left: NDArray[np.int64],
-    share: FloatArray,
-    votes: FloatArray,
-    settings: MatchSettings,
+    sums: _Sums, grid: Grid, votes: FloatArray, settings: MatchSettings
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log-likelihoods (B, G + 2) of the bands, those (B,) without a shape, and the share left (G + 2,)."""
-    a = share[:, None]
-    low, high = order[left], order[left + 1]
-    between = np.minimum(low, high)
-    xy = np.concatenate(((1 - a) * sums.xy[low] + a * sums.xy[high], sums.xy[order[-2:]]))
-    square = (1 - a) ** 2 * sums.xx[low] + 2 * a * (1 - a) * sums.xn[between] + a**2 * sums.xx[high]
-    xx = np.concatenate((square, sums.xx[order[-2:]]))
+    """Log-likelihoods (B, N) of the bands, those (B,) without a shape, and the share left (N,)."""
+    a = grid.share[:, None]
+    low, high = grid.low, grid.high
+    # Rows that are neighbours stand beside each other in the sweep; for a whole state `a` is 0.
+    between = np.minimum(np.minimum(low, high), len(sums.xn) - 1)
+    xy = (1 - a) * sums.xy[low] + a * sums.xy[high]
+    xx = (1 - a) ** 2 * sums.xx[low] + 2 * a * (1 - a) * sums.xn[between] + a**2 * sums.xx[high]
     ridge = (settings.model_sd_db / settings.gain_sd) ** 2
     gain = np.clip((xy + ridge * settings.gain) / (xx + ridge), 0.0, GAIN_MOST)
     rest = np.maximum(sums.yy - 2 * gain * xy + gain**2 * xx, 0.0)

@@ -3,7 +3,7 @@
 Depths are metres below the top of the shell; P points, B bands, F frequencies of the fine spectrum, G grid depths.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -56,7 +56,7 @@ class BoundaryPosterior:
     depth_m: FloatArray
     """(G,) depths of the grid."""
     mass: FloatArray
-    """(G,) probability of one boundary at that depth, with the water on the water end's side."""
+    """(G,) probability of a boundary at that depth, with the water on the water end's side."""
     p_all_air: float
     p_all_water: float
     p_inverted: float = 0.0
@@ -65,10 +65,37 @@ class BoundaryPosterior:
     """Probability of two boundaries."""
     p_no_contact: float = 0.0
     """Probability that the bag of a bladder tank does not touch its shell: it rings all over whatever it holds."""
+    cap_depth_m: FloatArray = field(default_factory=lambda: np.zeros(0))
+    """(R,) depths at which the dry cap over a ring of water may end, on a hanging diaphragm tank."""
+    ring_mass: FloatArray = field(default_factory=lambda: np.zeros(0))
+    """(R,) probability of such a ring; its lower end is part of `mass` already."""
+    foot_depth_m: FloatArray = field(default_factory=lambda: np.zeros(0))
+    """(C,) depths at which the wall may be wet again below a ring of gas under the seam."""
+    gas_ring_mass: FloatArray = field(default_factory=lambda: np.zeros(0))
+    """(C,) probability of such a ring; its upper end is part of `mass` already."""
+    seam_mass: FloatArray | None = None
+    """(G,) how the end of a ring spreads over the grid, one in all; None where rings are not thought of."""
+
+    @property
+    def p_ring(self) -> float:
+        """Probability of a ring of water under a dry cap."""
+        return float(self.ring_mass.sum())
+
+    @property
+    def p_gas_ring(self) -> float:
+        """Probability of a ring of gas under the seam with wet wall below it."""
+        return float(self.gas_ring_mass.sum())
+
+    @property
+    def level_mass(self) -> FloatArray:
+        """(G,) `mass` without the rings' ends: wet all the way from the water end to that depth, dry beyond."""
+        if self.seam_mass is None:
+            return self.mass
+        return np.maximum(self.mass - (self.p_ring + self.p_gas_ring) * self.seam_mass, 0.0)
 
     @property
     def p_found(self) -> float:
-        """Probability of one boundary with the water on its own side."""
+        """Probability of a boundary with the water on its own side, rings included."""
         return float(self.mass.sum())
 
     def quantile_m(self, share: float) -> float:

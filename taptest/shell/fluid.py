@@ -37,6 +37,17 @@ def _quadratic(x: FloatArray) -> tuple[FloatArray, FloatArray]:
     return value, np.stack([x - 0.5, -2 * x, x + 0.5], axis=-1)
 
 
+def layer_fractions(radius_m: float, thickness_m: float, wall_size_m: float, growth: float) -> FloatArray:
+    """Return element edges across a layer of water on the wall, from its inner side to the wall (1).
+
+    At least two elements. Raises nothing: a layer thicker than nine tenths of the radius is taken as that thick.
+    """
+    thick = min(thickness_m, 0.9 * radius_m)
+    deep = (1.0 - radial_fractions(radius_m, min(wall_size_m, 0.5 * thick), growth)) * radius_m
+    edges = deep[deep < 0.85 * thick]
+    return np.asarray(1.0 - np.concatenate([[thick], edges]) / radius_m)
+
+
 def radial_fractions(radius_m: float, wall_size_m: float, growth: float) -> FloatArray:
     """Return element edges from the axis (0) to the wall (1), fine at the wall; `growth` 1 makes them even."""
     edges, size, depth = [0.0], wall_size_m, 0.0
@@ -57,7 +68,7 @@ class WaterColumn:
 
     shell: DryShell
     fraction: FloatArray
-    """(q+1,) element edges across, from the axis to the wall."""
+    """(q+1,) element edges across, from the axis (0) or the inner side of a layer to the wall (1)."""
     closed_pole: bool = False
     """Whether the opening of the connection is left out."""
     layers: NDArray[np.int64] = field(init=False)
@@ -143,6 +154,20 @@ class WaterColumn:
             caps.append(load)
         return wall, caps[0], caps[1]
 
+    @property
+    def is_layer(self) -> bool:
+        """Whether the water is a layer on the wall, with no pressure on its inner side."""
+        return bool(self.fraction[0] > 0.0)
+
+    def zone_mass(self, n: int, normal: FloatArray, first: int, last: int, density_kg_m3: float) -> FloatArray:
+        """Return (K, K) added mass of water between two lines, with no pressure on either.
+
+        Lines count from 0 at the water end's pole; a `last` of J + 1 closes the water at the far pole.
+        """
+        parts = self._elimination(n, normal, last, first)
+        # Only the parts up to the last line's own level are there; their sum is the whole.
+        return np.asarray(density_kg_m3 * np.sum([part.T @ part for _, part in parts], axis=0))
+
     def added_mass(self, n: int, normal: FloatArray, levels: NDArray[np.int64], density_kg_m3: float) -> FloatArray:
         """Return (L, K, K) added mass of wall motions for each of the levels (L,).
 
@@ -163,30 +188,38 @@ class WaterColumn:
                 sums[level] = total.copy()
         return density_kg_m3 * np.stack([sums[int(level)] for level in levels])
 
-    def _elimination(self, n: int, normal: FloatArray, last_level: int) -> "list[tuple[int, FloatArray]]":
-        """Eliminate layer by layer; for each level the square root of what it adds, (nodes, K)."""
+    def _elimination(
+        self, n: int, normal: FloatArray, last_level: int, first: int = 0
+    ) -> "list[tuple[int, FloatArray]]":
+        """Eliminate layer by layer from the line `first`; for each level the square root of what it adds, (nodes, K).
+
+        A first line that is not the pole's bears no pressure.
+        """
         m, count = self.across, len(self.layers)
         matrix = self._gradient + n * n * self._angular
         wall, bottom, top = self._wall_loads(normal)
         ends = self.shell.mesh.meridian.geometry(self.shell.mesh.node_m[[0, -1]]).radius_m
         pointed = bool(self.layers[0] == 0 and ends[0] == 0.0)
         load = np.zeros((2 * m, normal.shape[2]))
-        load[:m] = bottom
         corner = np.zeros((m, m))
-        if n == 0 and not self.closed_pole:
-            corner[0, 0] = OPENING_M2 / (2.0 * np.pi * OPENING_LENGTH_M)
+        if first == 0:
+            load[:m] = bottom
+            if n == 0 and not self.closed_pole:
+                corner[0, 0] = OPENING_M2 / (2.0 * np.pi * OPENING_LENGTH_M)
+        inner = [0, m] if n > 0 or self.is_layer else []
         out: list[tuple[int, FloatArray]] = []
-        for j in range(min(count, last_level)):
+        for j in range(first, min(count, last_level)):
             block = matrix[j, : 2 * m, : 2 * m].copy()
             block[:m, :m] += corner
             coupling = matrix[j, : 2 * m, 2 * m :].copy()
             load[m - 1] += wall[j, 0]
             load[2 * m - 1] += wall[j, 1]
-            held = [] if n == 0 else [0, m]
-            if j == 0 and pointed:
+            held = inner.copy()
+            if j == first and first > 0:
+                held.extend(range(m))
+            elif j == 0 and pointed:
                 _close_pole(n, block, coupling, load, held)
-            for row in held:
-                _hold(row, block, coupling, load)
+            _hold(held, block, coupling, load)
             root = np.linalg.cholesky(block)
             solved = np.linalg.solve(root, np.concatenate([load, coupling], axis=1))
             part, reach = solved[:, : load.shape[1]], solved[:, load.shape[1] :]
@@ -198,14 +231,14 @@ class WaterColumn:
         if last_level == count + 1:
             load[:m] += top
             far_pole = bool(self.layers[-1] == len(self.shell.mesh.segment) - 1 and ends[1] < 1e-9)
-            out.append((count + 1, _last_line(n, corner, load[:m], far_pole)))
+            out.append((count + 1, _last_line(bool(inner), corner, load[:m], far_pole)))
         return out
 
 
-def _hold(row: int, block: FloatArray, coupling: FloatArray, load: FloatArray) -> None:
-    """Set one node's potential to zero."""
-    block[row, :], block[:, row], coupling[row, :], load[row] = 0.0, 0.0, 0.0, 0.0
-    block[row, row] = 1.0
+def _hold(rows: list[int], block: FloatArray, coupling: FloatArray, load: FloatArray) -> None:
+    """Set some nodes' potential to zero."""
+    block[rows, :], block[:, rows], coupling[rows, :], load[rows] = 0.0, 0.0, 0.0, 0.0
+    block[rows, rows] = 1.0
 
 
 def _close_pole(n: int, block: FloatArray, coupling: FloatArray, load: FloatArray, held: list[int]) -> None:
@@ -217,17 +250,16 @@ def _close_pole(n: int, block: FloatArray, coupling: FloatArray, load: FloatArra
     for part in (block, coupling, load):
         part[0] = part[:m].sum(axis=0)
     block[:, 0] = block[:, :m].sum(axis=1)
-    for row in range(1, m):
-        _hold(row, block, coupling, load)
+    _hold(list(range(1, m)), block, coupling, load)
 
 
-def _last_line(n: int, corner: FloatArray, load: FloatArray, pointed: bool) -> FloatArray:
+def _last_line(inner_held: bool, corner: FloatArray, load: FloatArray, pointed: bool) -> FloatArray:
     """Return what the last line, at the far end of the filled cavity, adds."""
     if pointed:
-        if n > 0:
+        if inner_held:
             return np.zeros((1, load.shape[1]))
         return np.asarray(load.sum(axis=0, keepdims=True) / np.sqrt(corner.sum()))
     block, rest = corner.copy(), load.copy()
-    if n > 0:
-        _hold(0, block, np.zeros((len(block), 1)), rest)
+    if inner_held:
+        _hold([0], block, np.zeros((len(block), 1)), rest)
     return np.asarray(np.linalg.solve(np.linalg.cholesky(block), rest))

@@ -3,14 +3,18 @@
 Goal: one place that turns kind, shape and pressure into a `ShellSpec`, with usual values for what no plate tells.
 
 Where the rubber lies. With no water the pre-charge presses a diaphragm against the water end's half of the shell, up to
-the seam at which it is clamped: that wall has air behind it and rubber on it. Water lifts the rubber off from the pole
-on; what it has reached is wetted wall, what it has not is still rubber on air-backed wall (`response` takes the rubber
-off where water stands). Past the seam no rubber is left on air-backed wall. A bag stands free of the dry wall and lies
-only where water is; a plain tank has none. All of this is by reasoning, no published description was found.
+the seam at which it is clamped: that wall has air behind it and rubber on it. Where water has come between, the wall is
+wet and bare of rubber; past the seam the water presses the rubber against the wall (`response` lays it so). A bag
+stands free of the dry wall and lies only where water is; a plain tank has none. All of this is by reasoning, no
+published description was found.
 """
 
-from taptest.shell.records import Losses, ShellSpec
+import numpy as np
+
+from taptest.shell.records import Losses, RingPictures, ShellSpec
+from taptest.tank.contact import FOOT_FROM_SHARE, foot_reach_m, ring_caps_m, ring_thickness_m, seam_reach_m
 from taptest.tank.kinds import Tank
+from taptest.tank.membrane import from_water_end
 
 RUBBER_KG_M2 = 2.5
 """Two millimetres of rubber: common practice, no source."""
@@ -21,6 +25,22 @@ HEAVY_RING_KG_M = 1.2
 HEAVY_RING_MOMENT_M4 = 3.35e-9
 """What a clamped flange, a strap or a skirt's edge adds to it. Our own estimate."""
 FITTING_KG = 0.5
+RINGS, FEET = 8, 6
+"""Pictures of a ring of water and of a ring of gas that are computed."""
+
+
+def ring_pictures(tank: Tank) -> RingPictures | None:
+    """Return the pictures of a hanging diaphragm tank besides a level; None for any other tank."""
+    if tank.kind != "diaphragm" or tank.sideways or not tank.hanging:
+        return None
+    caps = ring_caps_m(tank, RINGS)
+    feet = foot_reach_m(tank, np.linspace(FOOT_FROM_SHARE, 0.97, FEET))
+    return RingPictures(
+        seam_m=float(from_water_end(tank, seam_reach_m(tank))),
+        cap_m=from_water_end(tank, caps),
+        thickness_m=ring_thickness_m(tank, caps),
+        foot_m=from_water_end(tank, feet),
+    )
 
 
 def spec_from_tank(

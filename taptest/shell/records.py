@@ -4,7 +4,7 @@ Depths are metres below the top of the shell; frequencies hertz; K modes, P posi
 B bands.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -63,9 +63,11 @@ class ShellSpec:
     more_ring_depth_m: float | None = None
     """Depth at which a change may lay one more ring on the shell; None for nowhere."""
     rubber_kg_m2: float = 0.0
-    """Mass per area of the membrane where it lies on air-backed wall."""
+    """Mass per area of the membrane where it lies on the wall."""
     rubber_from_m: float | None = None
     rubber_to_m: float | None = None
+    """Ends of the water's half of a diaphragm tank: there the rubber lies on dry wall, beyond it between wall and
+    water."""
     water_end: Literal["top", "bottom"] = "bottom"
     water_density_kg_m3: float = 998.0
     end_fitting_kg: float = 0.5
@@ -74,6 +76,37 @@ class ShellSpec:
     """The end at which the connection lies; None where the water lies. A torn membrane lets the two differ."""
     material: Material = STEEL
     losses: Losses = Losses()
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """A stretch of wall with water behind it."""
+
+    top_m: float
+    bottom_m: float
+    """Depths of its ends."""
+    thickness_m: float | None = None
+    """Thickness of a layer of water, where the cylinder is widest; None where the water is deep."""
+
+
+Wetting = tuple[Zone, ...]
+"""All wall with water behind it: none of it is dry all over."""
+
+
+@dataclass(frozen=True, slots=True)
+class RingPictures:
+    """Pictures of a hanging diaphragm tank besides a level: rings of water down to the seam, and rings of gas below.
+
+    R rings of water, C of gas; all depths below the top of the shell.
+    """
+
+    seam_m: float
+    cap_m: FloatArray
+    """(R,) depth at which the dry cap over a ring of water ends."""
+    thickness_m: FloatArray
+    """(R,) thickness of that ring."""
+    foot_m: FloatArray
+    """(C,) depth at which the wall is wet again below a ring of gas."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,3 +142,11 @@ class LevelSweep:
     """(B,) nominal third-octave centres."""
     level_db: FloatArray
     """(L, P, B) band level for a unit blow."""
+    cap_depth_m: FloatArray = field(default_factory=lambda: np.zeros(0))
+    """(R,) edges of the dry cap over a ring of water that ends at the seam; none but for hanging diaphragm tanks."""
+    cap_db: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 0)))
+    """(R, P, B)"""
+    foot_depth_m: FloatArray = field(default_factory=lambda: np.zeros(0))
+    """(C,) depths at which the wall is wet again below a ring of gas under the seam."""
+    foot_db: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 0)))
+    """(C, P, B)"""

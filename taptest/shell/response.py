@@ -3,11 +3,11 @@
 Goal: poles and mode shapes along the tap line, from which every response follows.
 
 Method: for each circumferential harmonic the dry, pressurised modes (`vibration`) well above the range are the basis;
-a level adds the water's mass (`fluid`) and the losses where they act, and the eigenproblem is solved with complex
-stiffness and mass. Losses are LOCAL: structure everywhere; more on wetted wall; rubber as mass and loss where it lies
-on air-backed wall; the seam ring; the wall around the connection's stiff boss; radiation into the air as a resistance
-that grows with frequency up to coincidence, which is the same as an imaginary mass rho0 c0 / w_c an area. Averaging
-losses over undamped modes would be wrong where modes overlap.
+a picture of the wetted wall adds the water's mass (`fluid`), the rubber and the losses where they act, and the
+eigenproblem is solved with complex stiffness and mass. Losses are LOCAL: structure everywhere; more on wetted wall;
+rubber as mass and loss where it lies on the wall; the seam ring; the wall around the connection's stiff boss; radiation
+into the air as a resistance that grows with frequency up to coincidence, which is the same as an imaginary mass
+rho0 c0 / w_c an area. Averaging losses over undamped modes would be wrong where modes overlap.
 
 A lying tank (axis "horizontal") breaks the symmetry around the axis: it goes by the approximation of `lying`.
 
@@ -23,10 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
-from taptest.shell.fluid import WaterColumn, radial_fractions
+from taptest.shell.fluid import WaterColumn, layer_fractions, radial_fractions
 from taptest.shell.lying import LyingTank, lying_line
 from taptest.shell.meridian import SAME_NODE, Mesh, closed_shell, mesh_of
-from taptest.shell.records import ComplexArray, FloatArray, Losses, ShellSpec, WetModes
+from taptest.shell.records import ComplexArray, FloatArray, Losses, ShellSpec, WetModes, Wetting, Zone
 from taptest.shell.vibration import Basis, DryShell, Ring, around, dry_basis, normal_at
 from taptest.shell.wall import AIR_IMPEDANCE, LOWEST_HZ, bending_wave_number, coincidence_hz
 
@@ -42,8 +42,9 @@ BOSS_LOSS = 0.05
 """Extra loss factor of that wall."""
 RING_REACH_M = 0.015
 """Distance on either side of the seam within which the ring's loss acts."""
-WEAK = 0.1
-"""Share of one undamped mode in another up to which losses count as a small change: its square is neglected."""
+WEAK = 0.25
+"""Share of one undamped mode in another up to which losses count as a small change: its square is neglected. Third
+octaves are off by 0.06 dB (root mean square) where rubber lies on half of the wall."""
 
 
 @contextmanager
@@ -68,8 +69,30 @@ class Resolution:
 
 
 @dataclass(frozen=True, slots=True)
+class WetLayers:
+    """A zone of water on the mesh: from one line of a column to another."""
+
+    column: WaterColumn
+    first: int
+    last: int
+
+    @property
+    def key(self) -> tuple[int, int, int]:
+        """The same for the same water."""
+        return id(self.column), self.first, self.last
+
+    @property
+    def from_pole(self) -> bool:
+        """Whether it is deep water from the water end on: one elimination serves all of these."""
+        return self.first == 0 and not self.column.is_layer
+
+
+WetWall = tuple[WetLayers, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Tank3D:
-    """The model of one tank: shell and cavity on a mesh that has a line at every level asked for."""
+    """The model of one tank: shell and cavity on a mesh that has a line at every end of a zone asked for."""
 
     spec: ShellSpec
     shell: DryShell
@@ -79,16 +102,37 @@ class Tank3D:
     basis_hz: float
     element_m: float
     """Usual length of its elements."""
+    column_growth: float
+    """Growth of the water's elements from the wall inwards."""
 
-    def level_index(self, level_depth_m: float | None) -> int:
-        """Index of the water level for `WaterColumn.added_mass`: None and no water give 0, a full cavity the last.
+    def wall_of(self, wetting: Wetting) -> WetWall:
+        """Return zones on the mesh; those of no height are left out. Raises PhysicsError as `line_at` does."""
+        out = []
+        for zone in wetting:
+            ends = (zone.top_m, zone.bottom_m) if self.spec.water_end == "top" else (zone.bottom_m, zone.top_m)
+            first, last = (self.line_at(depth) for depth in ends)
+            if last > first:
+                out.append(WetLayers(self._column_of(zone), first, last))
+        return tuple(out)
+
+    def _column_of(self, zone: Zone) -> WaterColumn:
+        if zone.thickness_m is None:
+            return self.column
+        radius = float(self.shell.mesh.meridian.within(self.shell.mesh.segment, self._middles()).radius_m.max())
+        across = layer_fractions(radius, zone.thickness_m, self.element_m, self.column_growth)
+        return WaterColumn(self.shell, across)
+
+    def _middles(self) -> FloatArray:
+        mesh = self.shell.mesh
+        return 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])
+
+    def line_at(self, depth_m: float) -> int:
+        """Return the number of the line at a depth: 0 at the water end, J + 1 for a cavity closed at the far end.
 
         Raises PhysicsError if the mesh has no line there.
         """
-        if level_depth_m is None:
-            return 0
         heights = self.column.line_heights_m()
-        y = self.to_height(np.array([level_depth_m]))[0]
+        y = self.to_height(np.array([depth_m]))[0]
         margin = 1e-4 * self.height_m
         if y <= heights[0] + margin:
             return 0
@@ -96,9 +140,7 @@ class Tank3D:
             return len(heights)
         near = int(np.argmin(np.abs(heights - y)))
         if abs(heights[near] - y) > max(2e-3 * self.height_m, SAME_NODE * self.element_m):
-            raise PhysicsError(
-                f"The mesh has no line at the depth {level_depth_m} m; name every level when building it."
-            )
+            raise PhysicsError(f"The mesh has no line at the depth {depth_m} m; name every depth when building it.")
         return near
 
     def to_height(self, depth_m: FloatArray) -> FloatArray:
@@ -115,8 +157,8 @@ class Tank3D:
         return range(int(np.ceil(k * 0.5 * self.spec.diameter_m)) + 2)
 
 
-def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Resolution = Resolution()) -> Tank3D:
-    """Mesh a tank for all the boundary depths that will be asked for (NaN is passed over).
+def build(spec: ShellSpec, depths_m: FloatArray, max_hz: float, resolution: Resolution = Resolution()) -> Tank3D:
+    """Mesh a tank for all the ends of zones that will be asked for (NaN is passed over).
 
     Raises PhysicsError for a shell without size.
     """
@@ -128,7 +170,7 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
     radius = 0.5 * (spec.diameter_m - spec.wall_m)
     meridian = closed_shell(spec.head, radius, spec.straight_m, spec.wall_m)
     height = meridian.height_m
-    depths = np.asarray(levels_m, dtype=np.float64)
+    depths = np.asarray(depths_m, dtype=np.float64)
     wanted = list(depths[np.isfinite(depths)])
     wanted += [d for d in (spec.rubber_from_m, spec.rubber_to_m, spec.more_ring_depth_m) if d is not None]
     if spec.seam_depth_m is not None:
@@ -143,7 +185,7 @@ def build(spec: ShellSpec, levels_m: FloatArray, max_hz: float, resolution: Reso
     column = WaterColumn(shell, radial_fractions(radius, size, growth))
     reach = (resolution.basis_reach * k) ** 2 / bending_wave_number(spec, 1.0, water=False) ** 2
     ring_hz = np.sqrt(spec.material.young_pa / spec.material.density_kg_m3) / (2 * np.pi * radius)
-    return Tank3D(spec, shell, column, height, max_hz, float(np.hypot(reach, min(ring_hz, max_hz))), size)
+    return Tank3D(spec, shell, column, height, max_hz, float(np.hypot(reach, min(ring_hz, max_hz))), size, growth)
 
 
 def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
@@ -207,9 +249,9 @@ def _area(mesh: Mesh, which: NDArray[np.bool_]) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Harmonic:
-    """One circumferential harmonic of one tank, all levels, reduced to its dry modes: everything a solution needs.
+    """One circumferential harmonic of one tank, all pictures, reduced to its dry modes: everything a solution needs.
 
-    m dry modes, L levels, P positions. Levels are those of `levels` in the order given.
+    m dry modes, L pictures of the wetted wall in the order given, P positions.
     """
 
     basis: Basis
@@ -219,7 +261,7 @@ class Harmonic:
     """(L, m, m) elastic stiffness of the wetted wall, on which the water's loss acts."""
     rubber_stiffness: FloatArray
     rubber_area: FloatArray
-    """(L, m, m) elastic stiffness, and unit mass, of the air-backed wall on which rubber lies."""
+    """(L, m, m) elastic stiffness, and unit mass, of the wall on which rubber lies."""
     ring_stiffness: FloatArray
     boss_stiffness: FloatArray
     outer_area: FloatArray
@@ -230,26 +272,23 @@ class Harmonic:
     """(P, m) normal displacement at the positions."""
 
 
-def reduce_harmonic(tank: Tank3D, n: int, levels: IntArray, arcs_m: FloatArray) -> Harmonic:
-    """Project shell, water and losses of harmonic n on the dry modes, for all levels at once."""
+def reduce_harmonic(tank: Tank3D, n: int, walls: Sequence[WetWall], arcs_m: FloatArray) -> Harmonic:
+    """Project shell, water and losses of harmonic n on the dry modes, for all pictures of the wetted wall at once."""
     spec, mesh = tank.spec, tank.shell.mesh
     basis = dry_basis(tank.shell, n, tank.basis_hz)
     element_k, element_a = basis.element_stiffness, basis.element_normal_mass
     middle = 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])
     heights = mesh.meridian.geometry(middle).height_m
-    lines = tank.column.line_heights_m()
-    surface = np.concatenate([lines, [np.inf]])[levels]
-    surface[levels == 0] = -np.inf
-    wet = (heights[None, :] < surface[:, None]).astype(np.float64)
-    rubber = _rubber(tank, heights)[None, :] * (1.0 - wet)
+    wet = _wet(tank, heights, walls)
+    rubber = _rubber(tank, heights, wet)
     count = basis.frequency_hz.size
     flat_k, flat_a = element_k.reshape(len(middle), -1), element_a.reshape(len(middle), -1)
-    shape = (len(levels), count, count)
+    shape = (len(walls), count, count)
     has_rubber = bool(np.any(rubber > 0))
-    empty = np.zeros((len(levels), 1, 1))
+    empty = np.zeros((len(walls), 1, 1))
     return Harmonic(
         basis=basis,
-        added=tank.column.added_mass(n, basis.normal, levels, spec.water_density_kg_m3),
+        added=_added(tank, n, basis.normal, walls),
         wet_stiffness=(wet @ flat_k).reshape(shape),
         rubber_stiffness=(rubber @ flat_k).reshape(shape) if has_rubber else empty,
         rubber_area=(rubber @ flat_a).reshape(shape) if has_rubber else empty,
@@ -272,13 +311,45 @@ def _more_ring(tank: Tank3D, basis: Basis) -> tuple[FloatArray, FloatArray, Floa
     return at.T @ heavy[0] @ at, at.T @ light[0] @ at, at.T @ heavy[1] @ at
 
 
-def _rubber(tank: Tank3D, heights: FloatArray) -> FloatArray:
-    """Return (E,) 1 where the spec lays rubber on the wall."""
+def _added(tank: Tank3D, n: int, normal: FloatArray, walls: Sequence[WetWall]) -> FloatArray:
+    """Return (L, m, m) mass of the water of each picture: that of its zones, which do not feel each other.
+
+    Between them lies gas or slack rubber, which bears no pressure.
+    """
+    density = tank.spec.water_density_kg_m3
+    levels = sorted({zone.last for wall in walls for zone in wall if zone.from_pole})
+    masses: dict[tuple[int, int, int], FloatArray] = {}
+    if levels:
+        deep = tank.column.added_mass(n, normal, np.array(levels), density)
+        masses = {WetLayers(tank.column, 0, last).key: mass for last, mass in zip(levels, deep, strict=True)}
+    out = np.zeros((len(walls), normal.shape[2], normal.shape[2]))
+    for number, wall in enumerate(walls):
+        for zone in wall:
+            if zone.key not in masses:
+                masses[zone.key] = zone.column.zone_mass(n, normal, zone.first, zone.last, density)
+            out[number] += masses[zone.key]
+    return out
+
+
+def _wet(tank: Tank3D, heights: FloatArray, walls: Sequence[WetWall]) -> FloatArray:
+    """Return (L, E) 1 where the wall is wet."""
+    lines = np.concatenate([tank.column.line_heights_m(), [np.inf]])
+    lines[0] = -np.inf
+    wet = np.zeros((len(walls), heights.size))
+    for row, wall in zip(wet, walls, strict=True):
+        for zone in wall:
+            row[(heights > lines[zone.first]) & (heights < lines[zone.last])] = 1.0
+    return wet
+
+
+def _rubber(tank: Tank3D, heights: FloatArray, wet: FloatArray) -> FloatArray:
+    """Return (L, E) 1 where rubber lies on the wall: dry wall of the water's half, wet wall beyond it."""
     spec = tank.spec
     if spec.rubber_kg_m2 <= 0 or spec.rubber_from_m is None or spec.rubber_to_m is None:
-        return np.zeros_like(heights)
+        return np.zeros_like(wet)
     depth = (heights if spec.water_end == "top" else tank.height_m - heights) + 0.5 * spec.wall_m
-    return np.asarray((depth > spec.rubber_from_m) & (depth < spec.rubber_to_m), dtype=np.float64)
+    own_half = (depth > spec.rubber_from_m) & (depth < spec.rubber_to_m)
+    return np.where(own_half, 1.0 - wet, wet)
 
 
 def _near_seam(tank: Tank3D, heights: FloatArray) -> FloatArray:
@@ -298,6 +369,8 @@ class Change:
     losses: Losses | None = None
     rubber_factor: float = 1.0
     """Mass of the rubber over the nominal one."""
+    water_factor: float = 1.0
+    """Mass of the water that moves with the wall over what deep water has: less where a bag touches here and there."""
     more_ring_kg_m: float = 0.0
     more_ring_moment_m4: float = 0.0
     """Mass per circumferential metre and area moment of one more ring, at the spec's depth for it. On the modes without
@@ -305,25 +378,23 @@ class Change:
 
 
 def matrices(
-    tank: Tank3D, harmonic: Harmonic, level: int, change: Change = Change()
+    tank: Tank3D, harmonic: Harmonic, change: Change = Change()
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return stiffness, mass, hysteretic loss and radiation, (m, m) each, of one level.
+    """Return stiffness (m, m), mass (L, m, m), hysteretic loss (L, m, m) and radiation (m, m) of all pictures.
 
     The equation of motion is (stiffness + i loss - w^2 (mass - i radiation)) q = force.
     """
     spec, b = tank.spec, harmonic.basis
     losses = change.losses or spec.losses
-    h, rubber = change.wall_factor, spec.rubber_kg_m2 * change.rubber_factor
+    h, rubber, water = change.wall_factor, spec.rubber_kg_m2 * change.rubber_factor, change.water_factor
     elastic = h * b.membrane + h**3 * b.bending
     stiff = elastic + b.pressure + b.ring
-    mass = h * b.wall_mass + b.other_mass + harmonic.added[level] + rubber * harmonic.rubber_area[level]
+    mass = h * b.wall_mass + b.other_mass + water * harmonic.added + rubber * harmonic.rubber_area
     # element matrices hold membrane and bending together; where a loss acts both grow alike to first order
     local = h**2
-    loss = (
+    fixed = (
         losses.structural * (elastic + b.ring)
         + losses.ring * (b.ring + local * harmonic.ring_stiffness)
-        + local * (losses.water + losses.bag) * harmonic.wet_stiffness[level]
-        + local * losses.rubber * change.rubber_factor * harmonic.rubber_stiffness[level]
         + local * BOSS_LOSS * harmonic.boss_stiffness
     )
     if change.more_ring_kg_m > 0 or change.more_ring_moment_m4 > 0:
@@ -332,103 +403,138 @@ def matrices(
         by_mass, by_moment, weight = harmonic.more_ring
         bends = change.more_ring_kg_m * by_mass + change.more_ring_moment_m4 * by_moment
         stiff, mass = stiff + bends, mass + change.more_ring_kg_m * weight
-        loss = loss + (losses.structural + losses.ring) * bends
+        fixed = fixed + (losses.structural + losses.ring) * bends
+    loss = (
+        fixed
+        + local * water * (losses.water + losses.bag) * harmonic.wet_stiffness
+        + local * losses.rubber * change.rubber_factor * harmonic.rubber_stiffness
+    )
     coincidence = 2 * np.pi * coincidence_hz(spec) / h
     radiation = losses.air_radiation * AIR_IMPEDANCE / coincidence * harmonic.outer_area
     return stiff, mass, loss, radiation
 
 
 def solve(
-    tank: Tank3D, harmonic: Harmonic, level: int, max_hz: float, change: Change = Change()
+    tank: Tank3D, harmonic: Harmonic, max_hz: float, change: Change = Change(), picture: int = 0
 ) -> tuple[ComplexArray, ComplexArray]:
-    """Return poles (K,) and shapes (K, P) of one harmonic at one level (index into the levels of the reduction).
+    """Return poles (K,) and shapes (K, P) of one harmonic with one picture, by rising frequency."""
+    pole, shape = next(solve_changes(tank, harmonic, max_hz, (change,)))
+    heard = np.flatnonzero(in_range(pole[picture], max_hz))
+    heard = heard[np.argsort(pole[picture, heard].imag)]
+    return pole[picture, heard], shape[picture, heard]
 
-    First the undamped wet modes, then the complex problem on those up to a third above the range.
-    """
-    return solve_changes(tank, harmonic, level, max_hz, (change,))[0]
+
+def in_range(pole_1_s: ComplexArray, max_hz: float) -> NDArray[np.bool_]:
+    """Whether each mode can be heard: below the range lie motions of the tank as a whole."""
+    omega = pole_1_s.imag
+    return (omega > 2 * np.pi * LOWEST_HZ) & (omega <= 2 * np.pi * max_hz)
 
 
 def solve_changes(
-    tank: Tank3D, harmonic: Harmonic, level: int, max_hz: float, changes: Sequence[Change]
-) -> list[tuple[ComplexArray, ComplexArray]]:
-    """Return poles and shapes as `solve` does for several changes, all on the undamped wet modes of the first one.
+    tank: Tank3D, harmonic: Harmonic, max_hz: float, changes: Sequence[Change]
+) -> Iterator[tuple[ComplexArray, ComplexArray]]:
+    """Yield poles (L, j) and shapes (L, j, P) for several changes, all pictures at once.
 
-    A thinner wall takes more of them, because its modes lie lower.
+    First the undamped wet modes of the first change, then each change on those up to a third above the range (a thinner
+    wall takes more of them, because its modes lie lower). Modes beyond the range come along: see `in_range`.
     """
-    from scipy.linalg import eigh
-
-    every = [matrices(tank, harmonic, level, change) for change in changes]
-    values, vectors = eigh(every[0][0], every[0][1], check_finite=False)
-    reach = [1.33 * max_hz / min(change.wall_factor / changes[0].wall_factor, 1.0) for change in changes]
-    count = np.searchsorted(values, (2 * np.pi * np.array(reach)) ** 2)
-    found: list[tuple[ComplexArray, ComplexArray]] = []
-    for n, (stiff, mass, loss, radiation) in zip(count, every, strict=True):
-        undamped, x = values[:n], vectors[:, :n]
-        if found and n:  # the first change's own modes are there already
-            undamped, turn = eigh(x.T @ stiff @ x, x.T @ mass @ x, check_finite=False)
+    stiff, mass, loss, radiation = matrices(tank, harmonic, changes[0])
+    squares, vectors = _undamped(np.broadcast_to(stiff, mass.shape), mass)
+    for number, change in enumerate(changes):
+        reach = 1.33 * max_hz / min(change.wall_factor / changes[0].wall_factor, 1.0)
+        count = max(int((squares < (2 * np.pi * reach) ** 2).sum(axis=1).max()), 1)
+        values, x = squares[:, :count], vectors[:, :, :count]
+        if number:  # the first change's own modes are there already
+            stiff, mass, loss, radiation = matrices(tank, harmonic, change)
+            values, turn = _undamped(_on(x, stiff), _on(x, mass))
             x = x @ turn
-        found.append(_complex_modes(harmonic, undamped, x, (loss, radiation), max_hz))
-    return found
+        yield _complex_modes(harmonic, values, x, (_on(x, loss), _on(x, radiation)), max_hz)
+
+
+def _on(x: FloatArray, matrix: FloatArray) -> FloatArray:
+    """Return a matrix (m, m) or (L, m, m) projected on vectors (L, m, j)."""
+    return np.asarray(np.swapaxes(x, 1, 2) @ (matrix @ x))
+
+
+def _undamped(stiff: FloatArray, mass: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return squared frequencies (L, m), rising, and modes (L, m, m) of unit mass."""
+    root = np.linalg.inv(np.linalg.cholesky(mass))
+    back = np.swapaxes(root, 1, 2)
+    squares, vectors = np.linalg.eigh(root @ stiff @ back)
+    return squares, back @ vectors
 
 
 def _complex_modes(
     harmonic: Harmonic, undamped: FloatArray, x: FloatArray, losses: tuple[FloatArray, FloatArray], max_hz: float
 ) -> tuple[ComplexArray, ComplexArray]:
-    """Return poles (K,) and shapes (K, P) from undamped modes `x` (m, j), their squares (j,), loss and radiation."""
-    if not undamped.size:
-        return np.zeros(0, complex), np.zeros((0, len(harmonic.sample)), complex)
-    loss, radiation = losses
-    squared, q, m = _damped(undamped, x.T @ loss @ x, x.T @ radiation @ x, max_hz)
-    scale = np.sqrt(np.einsum("ik,ik->k", q, m @ q) * around(harmonic.basis.harmonic))
-    omega = np.sqrt(squared)
-    shape = ((harmonic.sample @ x) @ (q / scale)).T
-    inside = (omega.real > 2 * np.pi * LOWEST_HZ) & (omega.real <= 2 * np.pi * max_hz)
-    order = np.flatnonzero(inside)[np.argsort(omega.real[inside])]
-    return np.asarray(1j * omega[order]), np.asarray(shape[order])
+    """Return poles (L, j) and shapes (L, j, P) from undamped modes `x` (L, m, j), their squares, loss and radiation."""
+    squared, q, m = _damped(undamped, *losses, max_hz)
+    scale = np.sqrt((q * (m @ q)).sum(axis=1) * around(harmonic.basis.harmonic))
+    shape = (harmonic.sample @ x) @ (q / scale[:, None, :])
+    return np.asarray(1j * np.sqrt(squared)), np.swapaxes(shape, 1, 2)
 
 
 def _damped(
     undamped: FloatArray, loss: FloatArray, radiation: FloatArray, max_hz: float
 ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-    """Return complex squared frequencies (j,), modes (j, j) and mass, all on undamped modes of unit mass.
+    """Return complex squared frequencies (L, j), modes (L, j, j) and mass, all on undamped modes of unit mass.
 
     Losses that hardly couple the undamped modes are a small change of them, to first order (the usual perturbation of
     a symmetric eigenproblem); rubber on the wall couples many, and the problem is solved as it stands.
     """
-    mass = np.eye(len(undamped)) - 1j * radiation
-    apart = undamped[None, :] - undamped[:, None]
-    np.fill_diagonal(apart, np.inf)
+    unit = np.eye(undamped.shape[1])
+    mass = unit - 1j * radiation
+    apart = undamped[:, None, :] - undamped[:, :, None]
+    apart[:, unit > 0] = np.inf
     with np.errstate(divide="ignore", invalid="ignore"):
-        mixed = (loss + undamped[None, :] * radiation) / apart
+        mixed = (loss + undamped[:, None, :] * radiation) / apart
     heard = undamped < (2 * np.pi * 1.02 * max_hz) ** 2
-    if np.all(np.abs(mixed[:, heard]) < WEAK):
-        return (undamped + 1j * np.diag(loss)) / np.diag(mass), np.eye(len(undamped)) + 1j * mixed, mass
-    squared, modes = np.linalg.eig(np.linalg.solve(mass, np.diag(undamped) + 1j * loss))
+    squared = (undamped + 1j * np.einsum("ljj->lj", loss)) / np.einsum("ljj->lj", mass)
+    modes = unit + 1j * mixed
+    for row in np.flatnonzero(~np.all((np.abs(mixed) < WEAK) | ~heard[:, None, :], axis=(1, 2))):
+        whole = np.diag(undamped[row]) + 1j * loss[row]
+        squared[row], modes[row] = np.linalg.eig(np.linalg.solve(mass[row], whole))
     return squared, modes, mass
+
+
+def up_to(spec: ShellSpec, level_depth_m: float | None) -> Wetting:
+    """Return deep water from the water end to a boundary's depth; none of it where the depth is None or NaN."""
+    if level_depth_m is None or not np.isfinite(level_depth_m):
+        return ()
+    if spec.water_end == "top":
+        return (Zone(0.0, level_depth_m),)
+    return (Zone(level_depth_m, np.inf),)
+
+
+def ends_of(wettings: Sequence[Wetting]) -> FloatArray:
+    """Return the depths at which zones begin or end."""
+    return np.array([end for wetting in wettings for zone in wetting for end in (zone.top_m, zone.bottom_m)])
 
 
 def wet_modes(
     spec: ShellSpec,
-    level_depth_m: float | None,
+    water: Wetting | float | None,
     depth_m: FloatArray,
     max_hz: float,
     resolution: Resolution = Resolution(),
 ) -> WetModes:
-    """Complex modes of one tank at one water level, sampled at depths (P,).
+    """Complex modes of one tank with one picture of the wetted wall, sampled at depths (P,).
 
-    `level_depth_m` is the boundary's depth; None means all air; a boundary at or beyond the far end means all water.
-    Raises PhysicsError for a shell that cannot be.
+    `water` are the wet zones, or the depth of a boundary (deep water from the water end down or up to it); None means
+    all air; a boundary at or beyond the far end means all water. Raises PhysicsError for a shell that cannot be.
     """
     if spec.axis == "horizontal":
-        return _lying_modes(spec, level_depth_m, np.asarray(depth_m, dtype=np.float64), max_hz)
-    levels = np.array([np.nan if level_depth_m is None else level_depth_m])
-    tank = build(spec, levels, max_hz, resolution)
+        if isinstance(water, tuple):
+            raise PhysicsError("The model of a lying tank knows a level only: give the depth of the boundary.")
+        return _lying_modes(spec, water, np.asarray(depth_m, dtype=np.float64), max_hz)
+    wetting = water if isinstance(water, tuple) else up_to(spec, water)
+    tank = build(spec, ends_of([wetting]), max_hz, resolution)
     arcs = tank.arcs(np.asarray(depth_m, dtype=np.float64))
-    index = np.array([tank.level_index(level_depth_m)])
+    walls = [tank.wall_of(wetting)]
     found = []
     with one_thread_each():
         for n in tank.harmonics():
-            pole, shape = solve(tank, reduce_harmonic(tank, n, index, arcs), 0, max_hz)
+            pole, shape = solve(tank, reduce_harmonic(tank, n, walls, arcs), max_hz)
             found.append((pole, np.full(len(pole), n, dtype=np.int64), shape))
     return _joined(found, np.asarray(depth_m, dtype=np.float64))
 

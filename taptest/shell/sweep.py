@@ -15,25 +15,29 @@ Conventions: levels run from all air through boundaries ever farther from the wa
 positions, Q microphone places, K modes, R rings.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
 from taptest.shell.lying import LyingModes, LyingTank, lying_line
-from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, ShellSpec
+from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, RingPictures, ShellSpec, Wetting, Zone
 from taptest.shell.response import (
     Change,
     Resolution,
     Tank3D,
+    WetWall,
     build,
+    ends_of,
+    in_range,
     one_thread_each,
     reduce_harmonic,
     solve_changes,
+    up_to,
 )
 from taptest.shell.rooms import SOUND_SPEED, Place, Rings, radiation
 from taptest.sound.spectra import WINDOW_S, ring_window
@@ -63,18 +67,6 @@ TABLE_HZ = np.linspace(50.0, MAX_HZ, 283)
 FLOOR = 1e-30
 
 Progress = Callable[[float], None]
-Some = TypeVar("Some")
-
-
-@dataclass(frozen=True, slots=True)
-class _Heard:
-    """Modes of one harmonic at one level of one variant."""
-
-    pole_1_s: ComplexArray
-    line: ComplexArray
-    """(K, P)"""
-    power: FloatArray
-    """(K,) squared sound pressure for a unit velocity of the mode, averaged over the microphone's places."""
 
 
 def usual_levels(height_m: float) -> FloatArray:
@@ -101,29 +93,68 @@ def level_sweeps(
     levels: FloatArray | None = None,
     progress: Progress | None = None,
     workers: int = 2,
+    rings: RingPictures | None = None,
 ) -> tuple[LevelSweep, ...]:
     """Return sweeps of several variants of one tank (wall, losses, rubber, ring); dry modes and water come once.
 
-    Raises PhysicsError as `level_sweep` does.
+    `rings` are pictures of the wetted wall besides the levels; a lying tank has none. Raises PhysicsError as
+    `level_sweep` does.
     """
     depth = np.asarray(depth_m, dtype=np.float64)
     if depth.ndim != 1 or depth.size < 2 or not np.all(np.isfinite(depth)):
         raise PhysicsError("A tap line needs at least two positions, each a depth in metres.")
     if spec.axis == "horizontal":
         return _lying_sweeps(spec, depth, changes, levels, progress)
-    tank, boundaries = _prepared(spec, levels, changes)
-    report = _Steps(progress, len(tank.harmonics()), len(changes) * (len(boundaries) + 2))
+    boundaries = _boundaries(spec, levels)
+    more = _ring_pictures(rings) if rings is not None else []
+    wettings = [(), *(up_to(spec, float(b)) for b in boundaries), (Zone(0.0, np.inf),), *more]
+    tank = _prepared(spec, ends_of(wettings), changes)
+    walls = [tank.wall_of(wetting) for wetting in wettings]
+    report = _Steps(progress, len(tank.harmonics()))
+    total = np.full((len(changes), len(walls), depth.size, len(BAND_HZ)), FLOOR)
     with one_thread_each(), ThreadPoolExecutor(workers) as pool:
-        index = np.array([0, *(tank.level_index(float(b)) for b in boundaries), len(tank.column.layers) + 1])
-        jobs = [pool.submit(_one_harmonic, tank, n, depth, index, changes) for n in reversed(tank.harmonics())]
-        heard = [_told(job.result(), report.harmonic_done) for job in jobs]
-        out = []
-        for variant in range(len(changes)):
-            rows = pool.map(_profile, (tuple(h[variant][j] for h in heard) for j in range(len(boundaries) + 2)))
-            energy = np.stack([_told(row, report.level_done) for row in rows])
-            whole = np.concatenate([[np.nan], boundaries, [np.nan]])
-            out.append(LevelSweep(whole, depth, BAND_HZ.copy(), energy))
-    return tuple(out)
+        for energy in pool.map(
+            lambda n: _one_harmonic(tank, n, depth, walls, changes), reversed(tank.harmonics()), chunksize=1
+        ):
+            total += energy
+            report.done()
+    return tuple(_sweep_of(10.0 * np.log10(energy), boundaries, depth, rings) for energy in total)
+
+
+def _sweep_of(energy: FloatArray, boundaries: FloatArray, depth: FloatArray, rings: RingPictures | None) -> LevelSweep:
+    """Part the pictures' band levels (L, P, B): levels with the two whole states, rings of water, rings of gas."""
+    whole = np.concatenate([[np.nan], boundaries, [np.nan]])
+    sweep = LevelSweep(whole, depth, BAND_HZ.copy(), energy[: whole.size])
+    if rings is None:
+        return sweep
+    caps = whole.size + rings.cap_m.size
+    return replace(
+        sweep,
+        cap_depth_m=rings.cap_m,
+        cap_db=energy[whole.size : caps],
+        foot_depth_m=rings.foot_m,
+        foot_db=energy[caps:],
+    )
+
+
+def _boundaries(spec: ShellSpec, levels: FloatArray | None) -> FloatArray:
+    """Return boundary depths in order from the water end; None asks for the usual ones."""
+    if levels is not None:
+        depths = np.unique(np.asarray(levels, dtype=np.float64))
+        return depths if spec.water_end == "top" else depths[::-1]
+    total = build(spec, np.zeros(0), 500.0).height_m + spec.wall_m
+    away = usual_levels(total)
+    return away if spec.water_end == "top" else total - away
+
+
+def _ring_pictures(rings: RingPictures) -> list[Wetting]:
+    """Return the rings of water under a dry cap, then water down to the seam with the far end wet as well."""
+    water = [
+        (Zone(float(cap), rings.seam_m, float(thick)),)
+        for cap, thick in zip(rings.cap_m, rings.thickness_m, strict=True)
+    ]
+    gas = [(Zone(0.0, rings.seam_m), Zone(float(foot), np.inf)) for foot in rings.foot_m]
+    return [*water, *gas]
 
 
 def _lying_sweeps(
@@ -138,16 +169,19 @@ def _lying_sweeps(
     away = usual_levels(spec.diameter_m) if levels is None else spec.diameter_m - np.unique(levels)[::-1]
     boundaries = spec.diameter_m - away
     radiated = _lying_tables(tank)
-    report = _Steps(progress, 1, len(changes) * (len(boundaries) + 2))
-    report.harmonic_done()
+    report = _Steps(progress, len(changes) * (len(boundaries) + 2))
     out = []
     for change in changes:
         rows = []
         for level in (None, *boundaries.tolist(), 0.0):
             with one_thread_each():
                 groups = tank.modes(level, change.losses, change.wall_factor)
-                rows.append(_profile([_lying_heard(group, tank, depth, radiated) for group in groups]))
-            report.level_done()
+                energy = sum(
+                    (_lying_energy(group, tank, depth, radiated) for group in groups if group.pole_1_s.size),
+                    start=np.full((depth.size, len(BAND_HZ)), FLOOR),
+                )
+            rows.append(10.0 * np.log10(energy))
+            report.done()
         whole = np.concatenate([[np.nan], boundaries, [np.nan]])
         out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(rows)))
     return tuple(out)
@@ -188,14 +222,17 @@ def _lying_tables(tank: LyingTank) -> dict[int, ComplexArray]:
     return {int(m): each[..., i] for i, m in enumerate(half)}
 
 
-def _lying_heard(group: LyingModes, tank: LyingTank, depth: FloatArray, radiated: dict[int, ComplexArray]) -> _Heard:
-    """Return modes of a lying tank as heard at the side, at the usual places."""
+def _lying_energy(
+    group: LyingModes, tank: LyingTank, depth: FloatArray, radiated: dict[int, ComplexArray]
+) -> FloatArray:
+    """Return band energies (P, B) of modes of a lying tank as heard at the side, at the usual places."""
     table = radiated[group.half_waves][..., : group.amplitude.shape[1]]
     each = _between(table, group.pole_1_s)
     n = np.arange(group.amplitude.shape[1])
     side = np.cos(n * np.pi / 2) if group.family == "even" else np.sin(n * np.pi / 2)
     weight = np.einsum("kn,qkn->kq", group.amplitude * side, each)
-    return _Heard(group.pole_1_s, lying_line(group, tank.angles(depth)), np.mean(np.abs(weight) ** 2, axis=1))
+    power = np.mean(np.abs(weight) ** 2, axis=1)
+    return band_energies(group.pole_1_s, lying_line(group, tank.angles(depth)), power)
 
 
 @dataclass(slots=True)
@@ -203,40 +240,21 @@ class _Steps:
     """Turns finished pieces of work into a share."""
 
     progress: Progress | None
-    harmonics: int
-    levels: int
-    done: float = 0.0
+    pieces: int
+    finished: int = 0
 
-    def harmonic_done(self) -> None:
-        self._add(0.85 / self.harmonics)
-
-    def level_done(self) -> None:
-        self._add(0.15 / self.levels)
-
-    def _add(self, share: float) -> None:
-        self.done += share
+    def done(self) -> None:
+        """Count one more piece and tell."""
+        self.finished += 1
         if self.progress is not None:
-            self.progress(min(self.done, 1.0))
+            self.progress(min(self.finished / self.pieces, 1.0))
 
 
-def _told(result: Some, tell: Callable[[], None]) -> Some:
-    tell()
-    return result
-
-
-def _prepared(spec: ShellSpec, levels: FloatArray | None, changes: Sequence[Change]) -> tuple[Tank3D, FloatArray]:
-    """Return the tank's model and its boundary depths, in order from the water end."""
-    bare = build(spec, np.zeros(0), 500.0)
-    total = bare.height_m + spec.wall_m
-    if levels is None:
-        away = usual_levels(total)
-        depths = away if spec.water_end == "top" else total - away
-    else:
-        depths = np.unique(np.asarray(levels, dtype=np.float64))
-        depths = depths if spec.water_end == "top" else depths[::-1]
+def _prepared(spec: ShellSpec, ends_m: FloatArray, changes: Sequence[Change]) -> Tank3D:
+    """Return the tank's model with a line of its mesh at the ends of all zones."""
     thinnest = min([1.0, *(change.wall_factor for change in changes)])
     coarse = replace(COARSE, basis_reach=COARSE.basis_reach * thinnest**-0.6)
-    return build(spec, depths, MAX_HZ, coarse), depths
+    return build(spec, ends_m, MAX_HZ, coarse)
 
 
 def _rings(tank: Tank3D) -> tuple[Rings, FloatArray]:
@@ -250,49 +268,65 @@ def _rings(tank: Tank3D) -> tuple[Rings, FloatArray]:
 
 
 def _one_harmonic(
-    tank: Tank3D, n: int, depth: FloatArray, index: NDArray[np.int64], changes: Sequence[Change]
-) -> list[list[_Heard]]:
-    """Return the modes of one harmonic for every variant and level (by its index in the mesh), as heard."""
+    tank: Tank3D, n: int, depth: FloatArray, walls: Sequence[WetWall], changes: Sequence[Change]
+) -> FloatArray:
+    """Return band energies (V, L, P, B) of one harmonic for every variant and picture of the wetted wall."""
     rings, ring_arcs = _rings(tank)
-    reduced = reduce_harmonic(tank, n, index, np.concatenate([tank.arcs(depth), ring_arcs]))
+    reduced = reduce_harmonic(tank, n, walls, np.concatenate([tank.arcs(depth), ring_arcs]))
     places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
     table = _table(n, rings, places)
-    out = []
-    for level in range(len(index)):
-        row = []
-        for pole, shape in solve_changes(tank, reduced, level, MAX_HZ, changes):
-            heard = np.einsum("kr,qkr->kq", shape[:, depth.size :], _between(table, pole))
-            row.append(_Heard(pole, shape[:, : depth.size], np.mean(np.abs(heard) ** 2, axis=1)))
-        out.append(row)
-    return [list(levels) for levels in zip(*out, strict=True)]
+    out = np.zeros((len(changes), len(walls), depth.size, len(BAND_HZ)))
+    for variant, (pole, shape) in enumerate(solve_changes(tank, reduced, MAX_HZ, changes)):
+        heard = in_range(pole, MAX_HZ)
+        poles, shapes = pole[heard], shape[heard]
+        at_rings = np.einsum("kr,qkr->kq", shapes[:, depth.size :], _between(table, poles))
+        share = band_shares(poles) * np.mean(np.abs(at_rings) ** 2, axis=1)
+        square = np.abs(shapes[:, : depth.size]) ** 2
+        ends = np.concatenate([[0], np.cumsum(heard.sum(axis=1))])
+        for picture, (first, last) in enumerate(pairwise(ends)):
+            out[variant, picture] = (share[:, first:last] @ square[first:last]).T
+    return out
 
 
-def _profile(harmonics: Iterable[_Heard]) -> FloatArray:
-    """Return band levels (P, B) of one level."""
-    parts = [h for h in harmonics if h.pole_1_s.size]
-    pole = np.concatenate([h.pole_1_s for h in parts])
-    line = np.concatenate([h.line for h in parts])
-    return band_averages(pole, line, np.concatenate([h.power for h in parts]))
-
-
-def band_averages(
+def band_energies(
     pole_1_s: ComplexArray, line: ComplexArray, power: FloatArray, frequency_sd: float = FREQUENCY_SD
 ) -> FloatArray:
-    """Level in dB (P, B) of modes (K,) with shapes (K, P) and powers (K,), energies added.
+    """Energy (P, B) of modes (K,) with shapes (K, P) and powers (K,) in each third octave, energies added."""
+    return np.asarray((band_shares(pole_1_s, frequency_sd) * power @ np.abs(line) ** 2).T)
 
-    A mode's energy is shared among the bands as that of a damped line is (Lorentz), no narrower than the window allows
-    and averaged over where the line may lie, `frequency_sd` (relative, Gaussian) from where it is computed.
+
+def band_shares(pole_1_s: ComplexArray, frequency_sd: float = FREQUENCY_SD) -> FloatArray:
+    """Energy (B, K) that a mode of unit size leaves in each third octave within the ring window.
+
+    It is shared among the bands as that of a damped line is (Lorentz), no narrower than the window allows and averaged
+    over where the line may lie, `frequency_sd` (relative, Gaussian) from where it is computed.
     """
-    window, time = ring_window(round(WINDOW_S * STEPS_HZ), 0, STEPS_HZ)
     decay = -pole_1_s.real
-    square = np.exp(-2.0 * decay[:, None] * (time + 0.5 / STEPS_HZ)) * window**2 / STEPS_HZ
-    energy = 0.5 * square.sum(axis=1)
     hertz = pole_1_s.imag / (2 * np.pi)
     width = np.hypot(decay / (2 * np.pi), WINDOW_HZ)
-    node, part = np.polynomial.hermite_e.hermegauss(9)
-    share = np.zeros((len(BAND_HZ), len(hertz)))
-    for shift, chance in zip(1.0 + frequency_sd * node, part / part.sum(), strict=True):
-        share += chance * np.diff(np.arctan((BAND_EDGE_HZ[:, None] - shift * hertz) / width) / np.pi, axis=0)
-    weight = power[:, None] * np.abs(line) ** 2
-    total = np.maximum(share @ (energy[:, None] * weight), FLOOR)
-    return np.asarray(10.0 * np.log10(total).T)
+    node, part = _normal_nodes()
+    place = (1.0 + frequency_sd * node)[:, None] * hertz
+    below = np.arctan((BAND_EDGE_HZ[:, None, None] - place) / width)
+    share = np.diff(np.einsum("eik,i->ek", below, part / (np.pi * part.sum())), axis=0)
+    return np.asarray(share * _ring_energy(decay))
+
+
+@lru_cache(maxsize=1)
+def _normal_nodes() -> tuple[FloatArray, FloatArray]:
+    """Return nodes and weights that integrate over a standard normal."""
+    return np.polynomial.hermite_e.hermegauss(9)
+
+
+def _ring_energy(decay_1_s: FloatArray) -> FloatArray:
+    """Return the energy of an oscillation of unit size within the ring window, by its decay."""
+    decays, energies = _ring_energies()
+    return np.asarray(np.exp(np.interp(np.log(np.maximum(decay_1_s, decays[0])), np.log(decays), np.log(energies))))
+
+
+@lru_cache(maxsize=1)
+def _ring_energies() -> tuple[FloatArray, FloatArray]:
+    """Return a table of decays (1/s) and of the energies that they leave in the ring window."""
+    window, time = ring_window(round(WINDOW_S * STEPS_HZ), 0, STEPS_HZ)
+    decays = np.geomspace(1e-3, 2e4, 400)
+    square = np.exp(-2.0 * decays[:, None] * (time + 0.5 / STEPS_HZ)) * window**2 / STEPS_HZ
+    return decays, 0.5 * square.sum(axis=1)

@@ -31,7 +31,7 @@ def boundary_depth_m(tank: Tank, water_share: ArrayLike, mixing: ArrayLike = 0.5
     No water gives the pole of the water end, a full tank the other pole. Raises `PhysicsError` for a lying diaphragm
     tank, whose boundary does not run across a line from top to bottom, and for an open tank.
     """
-    _need_share(tank)
+    refuse_without_share(tank)
     share = np.clip(np.asarray(water_share, dtype=np.float64), 0.0, 1.0)
     mix = np.asarray(mixing, dtype=np.float64)
     if tank.kind == "diaphragm":
@@ -45,7 +45,7 @@ def boundary_depth_m(tank: Tank, water_share: ArrayLike, mixing: ArrayLike = 0.5
 
 def water_share_at_depth(tank: Tank, depth_m: ArrayLike, mixing: ArrayLike = 0.5) -> FloatArray:
     """Share of water whose wetted wall ends at a depth: the inverse of `boundary_depth_m`."""
-    _need_share(tank)
+    refuse_without_share(tank)
     shell_share = _shell_share_of_depth(tank, np.asarray(depth_m, dtype=np.float64))
     mix = np.asarray(mixing, dtype=np.float64)
     if tank.kind == "diaphragm":
@@ -73,12 +73,14 @@ def torn_level_depth_m(shape: Shape, water_share: ArrayLike) -> FloatArray:
     return depth_of_volume_above_m3(shape, (1 - share) * shape.volume_m3)
 
 
-def draw_mixing(count: int, rng: np.random.Generator) -> FloatArray:
-    """(count,) mixings for sampling: even between plane and mirror image, as nothing says which is nearer."""
-    return rng.uniform(0.0, 1.0, count)
+def from_water_end(tank: Tank, depth_m: ArrayLike) -> FloatArray:
+    """Return distances from the pole of the water end for depths below the top of the shell, and back."""
+    depth = np.asarray(depth_m, dtype=np.float64)
+    return depth if tank.hanging else np.asarray(tank.shape.height_m - depth)
 
 
-def _need_share(tank: Tank) -> None:
+def refuse_without_share(tank: Tank) -> None:
+    """Raise `PhysicsError` for a tank whose line does not show how much water it holds."""
     if not line_shows_share(tank):
         what = "an open tank has no air charge" if tank.kind == "open" else "a diaphragm that lies moves along the axis"
         raise PhysicsError(
@@ -89,13 +91,12 @@ def _need_share(tank: Tank) -> None:
 
 def _shell_share_of_depth(tank: Tank, depth: FloatArray) -> FloatArray:
     """Share of the volume between the water end and a depth; both heads are alike, so one function serves both ends."""
-    from_end = depth if tank.hanging else tank.shape.height_m - depth
-    return np.asarray(np.clip(volume_above_m3(tank.shape, from_end) / tank.shape.volume_m3, 0.0, 1.0))
+    reach = from_water_end(tank, depth)
+    return np.asarray(np.clip(volume_above_m3(tank.shape, reach) / tank.shape.volume_m3, 0.0, 1.0))
 
 
 def _depth_of_shell_share(tank: Tank, share: FloatArray) -> FloatArray:
-    from_end = depth_of_volume_above_m3(tank.shape, share * tank.shape.volume_m3)
-    return from_end if tank.hanging else np.asarray(tank.shape.height_m - from_end)
+    return from_water_end(tank, depth_of_volume_above_m3(tank.shape, share * tank.shape.volume_m3))
 
 
 def _seam_share(tank: Tank) -> float:

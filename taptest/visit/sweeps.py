@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 import taptest
 from taptest.errors import StorageError
 from taptest.finding.records import Case
-from taptest.shell.from_tank import HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4, spec_from_tank
-from taptest.shell.records import LevelSweep, ShellSpec
+from taptest.shell.from_tank import HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4, ring_pictures, spec_from_tank
+from taptest.shell.records import LevelSweep, RingPictures, ShellSpec
 from taptest.shell.response import Change
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import other_heads
@@ -34,7 +34,8 @@ MOST_FILES = 400
 """The oldest files beyond this number are deleted; each takes up to three megabytes, and a tank has up to two."""
 LEVEL_DIGITS = 2
 """Levels are kept to a hundredth of a decibel: they are compared with a residual of 3 dB."""
-_ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db")
+_ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "cap_depth_m", "cap_db", "foot_depth_m", "foot_db")
+_DECIBELS = tuple(name for name in _ARRAYS if name.endswith("_db"))
 _MODEL = (
     *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
     *("../sound/traits", "../sound/spectra"),
@@ -55,6 +56,9 @@ judgement, no source), and a wall a fifth off still finds the level."""
 UNKNOWN_WALLS_COARSE = (1.0, 0.71, 1.41)
 """The same for other heads, the heavy ring and a diaphragm tank without rubber on its wall."""
 
+TOUCH = (0.3, 0.55)
+"""Mass of the water behind a bag over that of deep water, where it touches only here and there."""
+
 Sweeps = tuple[LevelSweep, ...]
 
 
@@ -68,24 +72,29 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
     if tank.sideways:
         return (), ()
     pressure = _pressure_class(case)
-    shells = [(tank.shape, spec_from_tank(tank, pressure), _changes(tank))]
+    shells = [(tank, spec_from_tank(tank, pressure), _changes(tank))]
     others = tuple(Change(wall_factor=factor) for factor in _coarse_walls(tank))
     shells += [
-        (shape, spec_from_tank(replace(tank, shape=shape), pressure), others)
+        (other, spec_from_tank(other, pressure), others)
         for shape in other_heads(tank.shape, tank.volume_m3)[:1]
+        for other in (replace(tank, shape=shape),)
     ]
     sweeps: list[LevelSweep] = []
     notes: list[str] = []
-    for number, (shape, spec, changes) in enumerate(shells):
+    for number, (each, spec, changes) in enumerate(shells):
         done = _part_of(progress, number, len(shells))
-        got, said = kept_sweeps(*_job(spec, shape.height_m, changes, done))
+        got, said = kept_sweeps(*_job(spec, each.shape.height_m, changes, ring_pictures(each), done))
         sweeps.extend(got)
         notes.extend(said)
     return tuple(sweeps), tuple(dict.fromkeys(notes))
 
 
 def _job(
-    spec: ShellSpec, height_m: float, changes: tuple[Change, ...], progress: Callable[[float], None] | None
+    spec: ShellSpec,
+    height_m: float,
+    changes: tuple[Change, ...],
+    rings: RingPictures | None,
+    progress: Callable[[float], None] | None,
 ) -> tuple[ShellSpec, Callable[[], Sequence[LevelSweep]], str]:
     """Return a shell, how its sweeps are computed, and what they depend on besides."""
     count = max(round((height_m - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)
@@ -94,9 +103,9 @@ def _job(
     def compute() -> Sequence[LevelSweep]:
         from taptest.shell.sweep import level_sweeps
 
-        return level_sweeps(spec, positions, changes, progress=progress)
+        return level_sweeps(spec, positions, changes, progress=progress, rings=rings)
 
-    return spec, compute, f"{changes} {count}"
+    return spec, compute, f"{changes} {count} {rings}"
 
 
 def _part_of(progress: Callable[[float], None] | None, number: int, of: int) -> Callable[[float], None] | None:
@@ -112,6 +121,8 @@ def _changes(tank: Tank) -> tuple[Change, ...]:
     if tank.shape.axis == "vertical":  # the model of a lying tank has no ring
         ring = Change(more_ring_kg_m=HEAVY_RING_KG_M, more_ring_moment_m4=HEAVY_RING_MOMENT_M4)
         changes += [replace(ring, wall_factor=factor) for factor in _coarse_walls(tank)]
+    if tank.kind == "bladder":  # a bag that touches here and there moves less water with the wall
+        changes += [Change(wall_factor=factor, water_factor=touch) for factor in _coarse_walls(tank) for touch in TOUCH]
     if tank.kind == "diaphragm":  # torn, or never lying on the wall
         changes += [Change(wall_factor=factor, rubber_factor=0.0) for factor in _coarse_walls(tank)]
     return tuple(changes)
@@ -142,7 +153,9 @@ def kept_sweeps(
     found = _read(path)
     if found is not None:
         return found, ()
-    sweeps = tuple(replace(sweep, level_db=_as_kept(sweep.level_db)) for sweep in compute())
+    sweeps = tuple(
+        replace(sweep, **{name: _as_kept(getattr(sweep, name)) for name in _DECIBELS}) for sweep in compute()
+    )
     try:
         disk.make_folder(folder)
         disk.write_bytes(path, _packed(sweeps))
@@ -185,7 +198,7 @@ def _as_kept(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _packed(sweeps: Sequence[LevelSweep]) -> bytes:
     arrays = {f"{name}{number}": getattr(sweep, name) for number, sweep in enumerate(sweeps) for name in _ARRAYS}
-    short = {name: array.astype(np.float32) if "level_db" in name else array for name, array in arrays.items()}
+    short = {name: array.astype(np.float32) if "_db" in name else array for name, array in arrays.items()}
     buffer = io.BytesIO()
     np.savez_compressed(buffer, count=np.array(len(sweeps)), **short)
     return buffer.getvalue()
