@@ -17,7 +17,7 @@ shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.naming
 line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.weigh finding.compare finding.causes
-finding.wording finding.judge
+finding.settle finding.wording finding.judge
 visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.truth
 visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
 visit.history visit.workers visit.staged visit.trial

@@ -16,7 +16,8 @@ from taptest.finding.causes import check_sentence, checked_observations, next_ch
 from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, FindingCode, Judgement
-from taptest.finding.weigh import line_speaks, rings_all_over
+from taptest.finding.settle import settling_step
+from taptest.finding.weigh import BEFORE, line_speaks, rings_all_over
 from taptest.finding.wording import (
     KEPT_BUT_UNFIT,
     Story,
@@ -122,6 +123,10 @@ FEELS: dict[str, float] = {"light": 0.4, "heavy": 6.0}
 CANNOT_TELL_COSTS = 1.0
 FINE_ENOUGH = 0.6
 """The least probability of "as expected" with which it may be said at all."""
+FINE_UNNAMED = 0.8
+"""The same where the line names no state, so that part of it rests on what is usual."""
+LEFT_OF_FINE = 0.7
+"""Nothing speaks against a tank that is still this many times as likely to be right as before it was tapped."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -178,14 +183,15 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
     )
     story = Story(case, line, comparison, units, verdict.code, verdict.probability, verdict.why, evidence)
     told = verdict.code != "cannot tell"
+    against = _speaks_against(verdict, line, comparison, observed)
     checks = _in_order(
         ((verdict.check,) if verdict.check else ()) + checks_of(story) + _wider_checks(case, evidence, observed, told)
     )
-    sentence = sentence_of(story) if told else cannot_tell_sentence(verdict.why, checks[0])
+    sentence = sentence_of(story) if told else cannot_tell_sentence(verdict.why, checks[0], against)
     return Judgement(
         code=verdict.code,
         sentence=sentence,
-        confidence=_confidence(verdict) if told else "cannot tell",
+        confidence=_confidence(verdict, line) if told else "cannot tell",
         reasons=reasons_of(story),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
@@ -201,7 +207,26 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
         reference_source=None if comparison.reference is None else comparison.reference.source,
         needed_precharge_pa=comparison.needed_precharge_pa,
         air=comparison.air,
+        speaks_against=against,
     )
+
+
+def _speaks_against(
+    verdict: _Verdict, line: LineReading, comparison: Comparison, observed: Mapping[str, str]
+) -> bool | None:
+    """Whether anything heard, read or observed makes a right tank less likely than it was before.
+
+    None where that cannot be said: nothing was heard, or there is nothing to compare it with.
+    """
+    if _contradiction(observed) is not None:
+        return True
+    if verdict.code != "cannot tell":
+        return verdict.code != "as expected"
+    p = comparison.probabilities
+    if not p or line.method == "none" or line.misfit >= 1.0:
+        return None
+    fine = p["as expected"] + comparison.harmless_loss
+    return fine < LEFT_OF_FINE * BEFORE["as expected"]
 
 
 def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
@@ -234,11 +259,11 @@ def _picture(tank: Tank, line: LineReading) -> _Verdict | None:
         return None
     inverted, two = line.posterior.p_inverted, line.posterior.p_two
     if tank.sideways and (line.state == "found" or inverted >= SURE_OF_PICTURE):
-        sure = max(line.posterior.p_found, inverted)
         return _Verdict(
-            "membrane failed",
-            0.8 * sure,
-            "a level lies across the shell, which a whole diaphragm of a lying tank does not leave",
+            "cannot tell",
+            max(line.posterior.p_found, inverted),
+            "a level lies across the shell; a whole diaphragm leaves one in the water's half, a torn one all along",
+            "Tap the same heights in the air valve's half: if it rings all the way down, the diaphragm is whole there.",
         )
     if inverted >= SURE_OF_PICTURE:
         return _inverted(tank, inverted)
@@ -369,7 +394,8 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
     if expected_cost(best, chances) >= CANNOT_TELL_COSTS:
         return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
-        if chances["right"] + chances["too small"] < FINE_ENOUGH or unfit is not None:
+        enough = FINE_ENOUGH if line.state != "not found" else FINE_UNNAMED
+        if chances["right"] + chances["too small"] < enough or unfit is not None:
             return _open_between(case, line, chances, observed)
         return _where_it_should_be(line, comparison, observed, best)
     if best == "membrane failed":
@@ -433,6 +459,7 @@ def _open_between(
         said[first],
         f'taps and readings leave it open between "{first}" ({percent(said[first])}) and "{second}"'
         f" ({percent(said[second])})",
+        settling_step(case, line),
     )
 
 
@@ -441,8 +468,8 @@ def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> str:
     known = set(observed)
     if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or told faster at the pin
         known.add("level from cold to hot")
-    checks = ("weight", "level from cold to hot", "water at the air valve")
-    return next((check_sentence(name) for name in checks if name not in known), "")
+    checks = ("weight", "level from cold to hot")
+    return next((check_sentence(name) for name in checks if name not in known), settling_step(case, None))
 
 
 def _derived(case: Case, line: LineReading, comparison: Comparison, code: FindingCode, unfit: bool) -> dict[str, str]:
@@ -491,7 +518,10 @@ def _derived_readings(case: Case) -> dict[str, str]:
     return found
 
 
-def _confidence(verdict: _Verdict) -> str:
+def _confidence(verdict: _Verdict, line: LineReading) -> str:
+    """Name the confidence; a line that names no state carries no high one for a tank called right."""
+    if verdict.code == "as expected" and line.state == "not found":
+        return "fair" if verdict.probability >= 0.9 else "low"
     return "high" if verdict.probability >= 0.9 else "fair" if verdict.probability >= 0.75 else "low"
 
 

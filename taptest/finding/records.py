@@ -180,3 +180,5 @@ class Judgement:
     """The pre-charge that the height of the system asks for, margin included; None where the height is not known."""
     air: CombinedAir | None = None
     """Free air by sound, drain and pressure rise laid together; None where neither drain nor log was taken."""
+    speaks_against: bool | None = None
+    """Whether taps, readings or observations speak against the tank; None where nothing was heard to compare."""

@@ -10,6 +10,7 @@ from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
+from taptest.finding.settle import settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
@@ -91,9 +92,11 @@ def sentence_of(story: Story) -> str:
     }[story.code](story)
 
 
-def cannot_tell_sentence(why: str, check: str) -> str:
-    """One sentence that says why not, and what to do next."""
+def cannot_tell_sentence(why: str, check: str, speaks_against: bool | None) -> str:
+    """Say why not, and what to do next; first that nothing speaks against the tank, where that is so."""
     step = check[0].lower() + check[1:].rstrip(".")
+    if speaks_against is False:
+        return f"Nothing speaks against the tank, but the taps do not prove it right, because {why}; next: {step}."
     return f"The taps cannot tell, because {why}; next: {step}."
 
 
@@ -494,7 +497,7 @@ def checks_of(story: Story) -> tuple[str, ...]:
             "Work out the tank that the system needs from its volume, its temperatures and the relief setting.",
         ),
         "membrane failed": pin or (replace,),
-        "cannot tell": pin,
+        "cannot tell": (settling_step(story.case, story.line),),
     }
     return steps[story.code]
 

@@ -88,23 +88,25 @@ def what_taps_show(tank: Tank) -> tuple[str, ...]:
         return ("Taps show the water level, which the float or the overflow sets: pressure has no part in it.",)
     if tank.sideways:
         return (
-            "The tank lies: a whole diaphragm moves along the axis, so the sound changes along the tank and not from"
-            " top to bottom.",
-            "A level across the lying shell is what a torn diaphragm leaves.",
+            "The tank lies: a whole diaphragm leaves a level in the water's half alone, and the air's half rings all"
+            " the way down.",
+            "A level along the whole shell is what a torn diaphragm leaves.",
         )
     if tank.kind == "plain":
         return ("Taps show the true water level: the air lies straight on the water.",)
     if tank.kind == "bladder":
         return (
-            "Taps show about how far up the full bag leans on the shell, which is near the water level.",
+            "Taps show how far up the bag leans on the shell: at most up to its water level, and lower where it is"
+            " narrower than the shell.",
             "Dull all the way up where the shell should ring points to a torn bag.",
         )
     if tank.hanging:
         return (
-            "Taps show how far down the membrane leans on the shell; the water held lies between two bounds.",
+            "Taps show how far down the wall is wet: the water runs down behind the membrane to the seam, so a wall wet"
+            " to the seam is what a few per cent of water leave as well as sixty.",
             "An inverted picture, ringing at the top and dull below, points to a torn membrane.",
         )
-    return ("Taps show how far up the membrane leans on the shell; the water held lies between two bounds.",)
+    return ("Taps show how far up the wall is wet: near the water's level, but caught at the seam over a wide range.",)
 
 
 def what_taps_cannot_show(tank: Tank) -> tuple[str, ...]:
@@ -118,8 +120,8 @@ def what_taps_cannot_show(tank: Tank) -> tuple[str, ...]:
         texts.append("The level of a diaphragm tank is no gravity level: the water held is known only within bounds.")
         if tank.hanging:
             texts.append(
-                "Over a wide range of volumes the boundary lies near the seam: there the sound says little about the"
-                " charge."
+                "Between about 5 and 60 % of water a hanging tank's wall is wet down to the seam, whatever it holds:"
+                " there the sound says little about the charge."
             )
     if tank.kind == "diaphragm" and not tank.hanging and not tank.sideways:
         texts.append(

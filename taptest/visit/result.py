@@ -114,6 +114,7 @@ def _finding(result: VisitResult) -> dict[str, Any]:
         "code": found.code,
         "sentence": found.sentence,
         "confidence": found.confidence,
+        "speaks_against": found.speaks_against,
         "reasons": [*found.reasons, *result.remarks],
         "not_checked": [*found.not_checked, *result.assumptions],
         "next_checks": list(found.next_checks),

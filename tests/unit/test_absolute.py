@@ -13,6 +13,7 @@ from taptest.line.absolute import (
     TILT_DB_PER_OCTAVE,
     mean_spectrum_evidence,
 )
+from taptest.line.matched import grid_of
 from taptest.line.points import profile_of
 from taptest.line.records import Point, Profile
 from taptest.shell.records import LevelSweep
@@ -50,7 +51,7 @@ def test_all_air_and_all_water_are_told_without_contrast_under_any_smooth_colour
         )
         water = seed % 2
         profile = profile_like(sweep.level_db[-1 if water else 0], rng, colour)
-        [evidence] = mean_spectrum_evidence(profile, [sweep], DEPTH)
+        [evidence] = mean_spectrum_evidence(profile, [sweep])
         right += (evidence[-1] > evidence[-2]) == bool(water)
     assert right >= 38
 
@@ -59,17 +60,18 @@ def test_evidence_is_the_normal_density_of_the_coloured_difference() -> None:
     rng = np.random.default_rng(1)
     sweep = flat_sweep(rng)
     profile = profile_like(sweep.level_db[4], rng, np.zeros(15))
-    [evidence] = mean_spectrum_evidence(profile, [sweep], LEVELS[1:-1][::-1])
+    [evidence] = mean_spectrum_evidence(profile, [sweep])
     octave = np.log2(BAND_HZ) - np.log2(BAND_HZ).mean()
     covariance = FREE_DB**2 + TILT_DB_PER_OCTAVE**2 * np.outer(octave, octave) + SCATTER_DB**2 * np.eye(15)
     covariance += COLOUR_DB**2 * np.exp(-0.5 * (np.subtract.outer(octave, octave) / COLOUR_OCTAVES) ** 2)
     density = multivariate_normal(np.zeros(15), covariance)
     measured = profile.level_db.mean(axis=0)
     expected = [density.logpdf(measured - sweep.level_db[row].mean(axis=0)) for row in range(LEVELS.size)]
-    found = np.concatenate(([evidence[-2]], evidence[:-2][::-1], [evidence[-1]]))
+    at = [int(np.argmin(abs(grid_of(sweep).depth_m - level))) for level in LEVELS[1:-1]]
+    found = np.concatenate(([evidence[-2]], evidence[at], [evidence[-1]]))
     np.testing.assert_allclose(found - found[0], np.array(expected) - expected[0], atol=1e-8)
     other = flat_sweep(np.random.default_rng(3))
-    both = mean_spectrum_evidence(profile, [sweep, other], LEVELS[1:-1][::-1])
+    both = mean_spectrum_evidence(profile, [sweep, other])
     np.testing.assert_allclose(both[0], evidence, err_msg="each variant by itself")
     assert abs(both[1] - both[0]).max() > 1.0
 
@@ -85,8 +87,8 @@ def test_bands_that_repeat_each_other_scatter_as_one() -> None:
     told = []
     for each in (alike, apart):
         one, other = (profile_like(level, np.random.default_rng(5), np.zeros(15)) for level in (sweep.level_db[4], off))
-        at = LEVELS[4:5]
-        first, second = (mean_spectrum_evidence(profile, [each], at)[0, 0] for profile in (one, other))
+        at = int(np.argmin(abs(grid_of(each).depth_m - LEVELS[4])))
+        first, second = (mean_spectrum_evidence(profile, [each])[0, at] for profile in (one, other))
         told.append(first - second)
     assert told[0] > 2 * told[1], "a difference between two bands that cannot differ speaks much more against a level"
 
@@ -96,6 +98,6 @@ def test_hardly_any_bands_say_nothing() -> None:
     sweep = flat_sweep(rng)
     profile = profile_like(sweep.level_db[0], rng, np.zeros(15))
     deaf = replace(profile, level_db=np.where(np.arange(15) < 12, np.nan, profile.level_db))
-    evidence = mean_spectrum_evidence(deaf, [sweep], DEPTH)
-    assert evidence.shape == (1, DEPTH.size + 2)
+    evidence = mean_spectrum_evidence(deaf, [sweep])
+    assert evidence.shape == (1, grid_of(sweep).share.size)
     assert not evidence.any()

@@ -7,7 +7,7 @@ import pytest
 
 from taptest.errors import PhysicsError
 from taptest.shell import response
-from taptest.shell.records import Losses, ShellSpec, WetModes
+from taptest.shell.records import Losses, ShellSpec, WetModes, Wetting, Zone
 from taptest.shell.response import (
     BOSS_LOSS,
     Change,
@@ -17,6 +17,7 @@ from taptest.shell.response import (
     matrices,
     reduce_harmonic,
     solve,
+    up_to,
     wet_modes,
 )
 from taptest.shell.vibration import around, normal_at
@@ -40,7 +41,8 @@ def direct_mobility(tank: Tank3D, n: int, level: int, arcs: np.ndarray, hertz: n
     surface = tank.column.line_heights_m()[level]
     depth = tank.height_m - middle + spec.wall_m / 2
     wet = middle < surface
-    rubber = ~wet & (depth > spec.rubber_from_m) & (depth < spec.rubber_to_m)  # type: ignore[operator]
+    own_half = (depth > spec.rubber_from_m) & (depth < spec.rubber_to_m)  # type: ignore[operator]
+    rubber = own_half ^ wet
     seam = np.abs(depth - spec.seam_depth_m) < 0.015  # type: ignore[operator]
     arc = 0.5 * (shell.mesh.node_m[1:] + shell.mesh.node_m[:-1])
     around_boss = (arc > 0.02) & (arc < 0.035)
@@ -73,9 +75,9 @@ def test_modal_sum_is_the_direct_solution(n: int, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(response, "LOWEST_HZ", -1.0)
     level_m = 0.24
     tank = build(SPEC, np.array([level_m]), 6000.0, Resolution(4.0, 20.0))
-    level = tank.level_index(level_m)
+    level = tank.line_at(level_m)
     arcs = tank.arcs(np.array([0.12, 0.28]))
-    pole, shape = solve(tank, reduce_harmonic(tank, n, np.array([level]), arcs), 0, 1e6)
+    pole, shape = solve(tank, reduce_harmonic(tank, n, [tank.wall_of(up_to(SPEC, level_m))], arcs), 1e6)
     hertz = np.linspace(700.0, 2500.0, 40)
     omega = 2 * np.pi * hertz[:, None]
     summed = (1j * omega * shape[:, 0] * shape[:, 1] / (-(pole**2) - omega**2)).sum(axis=1)
@@ -124,7 +126,7 @@ def test_a_level_without_a_line_of_the_mesh_is_refused() -> None:
     lines = tank.column.line_heights_m()
     between = tank.height_m - 0.5 * (lines[9] + lines[10]) + 0.5 * SPEC.wall_m
     with pytest.raises(PhysicsError, match="no line"):
-        tank.level_index(float(between))
+        tank.line_at(float(between))
 
 
 def test_the_boss_holds_the_wall_at_the_connections_end_only() -> None:
@@ -189,10 +191,10 @@ def test_a_change_of_wall_is_nearly_a_new_tank() -> None:
     """Ten per cent of wall by the cheap way against a tank built anew."""
     level = 0.18
     tank = build(SPEC, np.array([level]), 2500.0)
-    index = np.array([tank.level_index(level)])
+    walls = [tank.wall_of(up_to(SPEC, level))]
     anew = wet_modes(replace(SPEC, wall_m=0.00165, diameter_m=0.30015, straight_m=0.2), level, LINE, 2500.0)
     for n in (2, 5, 8):
-        pole, _ = solve(tank, reduce_harmonic(tank, n, index, tank.arcs(LINE)), 0, 2500.0, Change(wall_factor=1.1))
+        pole, _ = solve(tank, reduce_harmonic(tank, n, walls, tank.arcs(LINE)), 2500.0, Change(wall_factor=1.1))
         other = anew.pole_1_s[anew.harmonic == n]
         both = min(len(pole), len(other))
         np.testing.assert_allclose(pole[:both].imag, other[:both].imag, rtol=6e-3)
@@ -200,7 +202,47 @@ def test_a_change_of_wall_is_nearly_a_new_tank() -> None:
 
 def test_matrices_are_symmetric_and_losses_positive() -> None:
     tank = build(SPEC, np.array([0.18]), 2000.0)
-    reduced = reduce_harmonic(tank, 3, np.array([tank.level_index(0.18)]), tank.arcs(LINE))
-    for part in matrices(tank, reduced, 0):
-        np.testing.assert_allclose(part, part.T, rtol=1e-6, atol=1e-6 * np.abs(part).max())
+    reduced = reduce_harmonic(tank, 3, [tank.wall_of(up_to(SPEC, 0.18))], tank.arcs(LINE))
+    for part in matrices(tank, reduced):
+        turned = np.swapaxes(part, -1, -2)
+        np.testing.assert_allclose(part, turned, rtol=1e-6, atol=1e-6 * np.abs(part).max())
         assert np.min(np.linalg.eigvalsh(part)) > -1e-9 * np.abs(part).max()
+
+
+def added_by(tank: Tank3D, n: int, *wettings: Wetting) -> list[np.ndarray]:
+    """Mass of the water of each picture on one harmonic's dry modes."""
+    return list(reduce_harmonic(tank, n, [tank.wall_of(each) for each in wettings], tank.arcs(LINE)).added)
+
+
+def test_zones_far_apart_add_up_and_a_zone_in_two_parts_carries_less() -> None:
+    """Between two zones no pressure is borne, so water cut in two by such a line moves with less mass than in one."""
+    upper, lower = Zone(0.0, 0.10), Zone(0.25, np.inf)
+    cut, rest = Zone(0.25, 0.30), Zone(0.30, np.inf)
+    tank = build(SPEC, np.array([0.10, 0.25, 0.30]), 3000.0)
+    for n in (0, 4):
+        one, two, both, split = added_by(tank, n, (upper,), (lower,), (upper, lower), (cut, rest))
+        np.testing.assert_allclose(both, one + two, rtol=1e-9, atol=1e-9 * np.abs(both).max())
+        assert np.min(np.linalg.eigvalsh(two - split)) > -1e-9 * np.abs(two).max()
+        assert np.trace(split) < 0.97 * np.trace(two)
+
+
+@pytest.mark.parametrize("thickness_m", [0.003, 0.010, 0.025])
+def test_a_layer_of_water_weighs_as_on_a_flat_plate(thickness_m: float) -> None:
+    """On a wide cylinder a layer moves as on a plate: mass rho tanh(k t) / k an area, k across and along.
+
+    Source: the potential cosh(k z) of shallow water (Lamb, Hydrodynamics, section 228), value from memory.
+    """
+    spec = ShellSpec("vertical", 1.2, 0.8, "flat", 0.003, 0.0, end_fitting_kg=0.0)
+    top, bottom, n = 0.15, 0.65, 24
+    tank = build(spec, np.array([top, bottom]), 2500.0)
+    wall = tank.wall_of((Zone(top, bottom, thickness_m),))
+    points = tank.shell.points
+    depth = tank.height_m - points.height_m
+    along = np.pi / (bottom - top)
+    on_wall = np.abs(np.sin(points.slope_rad)) > 0.99
+    motion = np.where(on_wall & (depth > top) & (depth < bottom), np.sin(along * (depth - top)), 0.0)
+    zone = wall[0]
+    mass = zone.column.zone_mass(n, motion[..., None], zone.first, zone.last, 1000.0)[0, 0]
+    k = np.hypot(n / 0.6, along)
+    plate = 1000.0 * np.tanh(k * thickness_m) / k * float(np.sum(motion**2 * tank.shell.weight))
+    assert mass == pytest.approx(plate, rel=0.06)

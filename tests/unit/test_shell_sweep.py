@@ -8,9 +8,9 @@ import pytest
 from taptest.errors import PhysicsError
 from taptest.shell import response
 from taptest.shell import sweep as sweep_module
-from taptest.shell.records import LevelSweep, Losses, ShellSpec
+from taptest.shell.records import FloatArray, LevelSweep, Losses, RingPictures, ShellSpec
 from taptest.shell.response import Change, Resolution
-from taptest.shell.sweep import MAX_HZ, band_averages, level_sweep, level_sweeps, usual_levels
+from taptest.shell.sweep import MAX_HZ, band_energies, level_sweep, level_sweeps, usual_levels
 from taptest.sound.traits import BAND_HZ, band_profile
 
 SPEC = ShellSpec("vertical", 0.2, 0.05, "ellipsoidal", 0.002, 1e5, water_end="top")
@@ -51,7 +51,7 @@ def test_levels_are_those_that_the_traits_measure() -> None:
     pole = np.asarray(-rng.uniform(0.01, 0.03, 30) * hertz + 2j * np.pi * hertz, dtype=np.complex128)
     line = np.asarray(rng.uniform(0.5, 2.0, (30, 2)), dtype=np.complex128)
     power = rng.uniform(0.5, 2.0, 30)
-    level = band_averages(pole, line, power, frequency_sd=0.0)
+    level = 10 * np.log10(band_energies(pole, line, power, frequency_sd=0.0))
     time = np.arange(round(0.06 * 48000)) / 48000.0
     for point in range(2):
         energy = np.zeros(15)
@@ -138,6 +138,26 @@ def test_levels_find_their_line_on_the_coarse_mesh_of_a_short_thick_tank() -> No
     """A level a hair from the head's joint is moved to it, by more than two thousandths of so low a tank."""
     flat = ShellSpec("vertical", 0.15, 0.1, "flat", 0.004, 1e5)
     assert np.all(np.isfinite(level_sweep(flat, np.array([0.02, 0.08])).level_db))
+
+
+def test_rings_stand_beside_the_levels_and_grow_into_one() -> None:
+    """A thick ring without a cap sounds nearly as deep water to the seam; a thin one hardly differs from a dry tank."""
+    spec = replace(SPEC, rubber_kg_m2=0.0)
+    seam = 0.076
+    rings = RingPictures(seam, np.array([0.055, 0.003]), np.array([0.0005, 0.05]), np.array([0.10, 0.149]))
+    [sweep] = level_sweeps(spec, LINE, (Change(),), np.array([seam]), rings=rings)
+    dry, to_seam, full = sweep.level_db
+    thin, thick = sweep.cap_db
+    low_foot, no_foot = sweep.foot_db
+
+    def apart(one: FloatArray, other: FloatArray) -> float:
+        return float(np.std((one - other) - (one - other).mean(axis=0)))
+
+    assert apart(thin, dry) < 0.35 * apart(to_seam, dry)
+    assert apart(thick, to_seam) < 0.35 * apart(to_seam, dry)
+    assert apart(no_foot, to_seam) < 0.35 * apart(low_foot, to_seam)
+    assert apart(low_foot, full) > 0.5
+    np.testing.assert_array_equal(sweep.cap_depth_m, rings.cap_m)
 
 
 def test_a_line_without_positions_is_refused() -> None:

@@ -147,7 +147,9 @@ def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
     bladder = replace(HANGING, kind="bladder", seam_depth_m=None, volume_m3=2 * HANGING.volume_m3)
     sweeps_for(Case(bladder, SystemFacts(WATER), Readings()))
     ((spec, _, changes),) = asked  # no other head explains twice the volume
-    assert forms(changes) == [(1, 1, False), (0.93, 1, False), (1.07, 1, False), (1, 1, True)]
+    touching = [change for change in changes if change.water_factor == 1]
+    assert forms(touching) == [(1, 1, False), (0.93, 1, False), (1.07, 1, False), (1, 1, True)]
+    assert sorted(change.water_factor for change in changes)[:2] == [0.3, 0.55], "a bag may touch here and there"
     assert spec.ring_mass_kg_m == 0
     assert spec.more_ring_depth_m == bladder.shape.height_m / 2
     asked.clear()
