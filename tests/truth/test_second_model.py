@@ -1,4 +1,4 @@
-"""The second model (tests/bench/second_model) against closed formulas for cylinders."""
+"""The second model (tests/bench/second_model) against closed formulas for cylinders, springs, gases and sheets."""
 
 import numpy as np
 import pytest
@@ -6,10 +6,14 @@ from numpy.typing import NDArray
 from scipy.linalg import eigh, eigvalsh
 from scipy.special import iv, ivp, jnp_zeros, jv, jvp
 
-from taptest.tank.shape import Shape
+from taptest.tank.shape import HeadKind, Shape
+from tests.bench.second_model import pictures, ringing, stories, water
 from tests.bench.second_model import wall as shell
-from tests.bench.second_model import water
+from tests.bench.second_model.hollow import hollow_of
 from tests.bench.second_model.outline import Outline, element_edges, outline_of, straight_piece
+from tests.bench.second_model.pictures import Inside, Picture, Pool
+from tests.bench.second_model.pools import body_of
+from tests.bench.second_model.switches import CHANCES, draw_switches
 
 RADIUS, LENGTH, SHEET = 0.15, 0.4, 0.0015
 
@@ -166,3 +170,109 @@ def test_compressible_water_carries_a_wall_as_bessel_says(n: int, halves: int, h
     value, slope = (jv, jvp) if square > 0 else (iv, ivp)
     expected = water.DENSITY * value(n, a * RADIUS) / (a * slope(n, a * RADIUS))
     assert carried(load, swinging(wall, k), hz) / area(n) == pytest.approx(expected, rel=0.03)
+
+
+def tank(radius: float, height: float, hanging: bool, head: HeadKind = "ellipsoidal") -> tuple[Shape, Inside]:
+    bare = Shape("vertical", 2 * radius, 0.0, head, SHEET)
+    shape = Shape("vertical", 2 * radius, height - bare.height_m, head, SHEET)
+    return shape, Inside(hollow_of(outline_of(shape), SHEET), shape.height_m, shape.height_m / 2, hanging)
+
+
+def vessel_with(shape: Shape, pools: tuple[Pool, ...] = (), feet: ringing.Feet | None = None) -> ringing.Vessel:
+    return ringing.Vessel(shape, False, pools, (), 0.0, None, None, 1.0, 0.002, 0.001, 0.002, 0.1, feet=feet)
+
+
+def meshed_m3(shape: Shape, pool: Pool) -> float:
+    outline, wall = ringing.build(vessel_with(shape, (pool,)))
+    mesh = water.mesh_water(wall, outline, body_of(pool, shape, outline, wall, mouth_on_top=False))
+    return float(2 * np.pi * mesh.volume.sum())
+
+
+def test_inside_of_a_tank_with_elliptical_heads_has_the_volume_of_its_parts() -> None:
+    """Two 2:1 heads hold pi D^3 / 24 each: any handbook of vessels, e.g. Jones, Computing Fluid Tank Volumes."""
+    shape, inside = tank(0.14, 0.34, hanging=True)
+    wide = shape.inner_diameter_m
+    assert inside.hollow.volume == pytest.approx(
+        np.pi / 12 * wide**3 + np.pi / 4 * wide**2 * shape.straight_m, rel=2e-3
+    )
+
+
+@pytest.mark.parametrize(("share", "edge"), [(0.025, 0.35), (0.05, 0.28), (0.10, 0.19), (0.15, 0.14), (0.20, 0.09)])
+def test_ring_bag_of_a_hanging_tank_begins_where_the_sheet_says(share: float, edge: float) -> None:
+    """Cap edges over the height of the water's half, from minimising the energy of a heavy sheet (own calculation)."""
+    _, inside = tank(0.25, 0.55, hanging=True)
+    rng = np.random.default_rng(3)
+    drawn = [pictures.diaphragm(inside, share, rng) for _ in range(300)]
+    rings = [picture.wet[0][0] / inside.seam for picture in drawn if picture.form == "ring"]
+    assert np.mean(rings) == pytest.approx(edge, abs=0.03)
+    assert 0.6 < len(rings) / len(drawn) < 0.9
+    assert all(picture.level == inside.seam for picture in drawn if picture.form == "ring")
+
+
+@pytest.mark.parametrize(("radius", "height", "thick"), [(0.14, 0.34, 0.008), (0.25, 0.55, 0.015)])
+def test_ring_bag_is_as_thick_as_its_water_on_its_wall(radius: float, height: float, thick: float) -> None:
+    """At 5 %: 8 and 15 mm, as in the same calculation; here volume over wetted wall."""
+    shape, inside = tank(radius, height, hanging=True)
+    cap = 0.28 * inside.seam
+    volume = 0.05 * inside.hollow.volume
+    at = outline_of(shape).at(np.linspace(0.0, 1.0, 4001) * outline_of(shape).length)
+    wet = (at.z > cap) & (at.z < inside.seam)
+    wall_m2 = 2 * np.pi * at.r[wet].sum() * (at.s[1] - at.s[0])
+    assert volume / wall_m2 == pytest.approx(thick, rel=0.12)
+    assert meshed_m3(shape, Pool(cap, inside.seam, volume)) == pytest.approx(volume, rel=0.04)
+
+
+@pytest.mark.parametrize("head", ["ellipsoidal", "torispherical"])
+@pytest.mark.parametrize(("hanging", "share", "form"), [(True, 0.85, "gas ring"), (False, 0.45, "seam trap")])
+def test_meshed_water_is_the_water_held(hanging: bool, share: float, form: str, head: HeadKind) -> None:
+    shape, inside = tank(0.18, 0.48, hanging, head)
+    rng = np.random.default_rng(5)
+    drawn: list[Picture] = [pictures.diaphragm(inside, share, rng) for _ in range(20)]
+    picture = next(each for each in drawn if each.form == form)
+    assert meshed_m3(shape, picture.pools[0]) == pytest.approx(share * inside.hollow.volume, rel=0.05)
+
+
+def test_rubber_lies_on_dry_wall_of_the_waters_half_and_on_wet_wall_of_the_airs() -> None:
+    _, inside = tank(0.14, 0.34, hanging=True)
+    seam, height = inside.seam, inside.height
+    ring = Picture("ring", (), ((0.05, seam),), seam)
+    past = Picture("past the seam", (), ((0.0, seam + 0.06),), seam + 0.06)
+    gas = Picture("gas ring", (), ((0.0, seam), (0.25, height)), seam)
+    assert pictures.rubber_spans(ring, inside) == ((0.0, 0.05),)
+    assert pictures.rubber_spans(past, inside) == ((seam, seam + 0.06),)
+    assert pictures.rubber_spans(gas, inside) == ((0.25, height),)
+
+
+def test_a_tank_bounces_on_its_feet_as_a_mass_on_springs() -> None:
+    """f = sqrt(N k / m) / 2 pi (any textbook of vibration); soft feet, so that the shell moves as one."""
+    shape = Shape("vertical", 0.3, 0.15, "torispherical", 0.002)
+    feet = ringing.Feet(4, shape.height_m - 0.05, 4e5, 0.0, 0.1)
+    rung = ringing.ring(vessel_with(shape, feet=feet))
+    steel = 2 * np.pi * shell.DENSITY * (rung.wall.weight * rung.wall.at.r * rung.wall.thickness).sum()
+    assert rung.patterns[0].hz[0] == pytest.approx(np.sqrt(4 * 4e5 / steel) / (2 * np.pi), rel=0.03)
+    assert rung.patterns[0].loss[0] > 0.08
+
+
+@pytest.mark.parametrize(
+    "on", [frozenset(), frozenset({"kept"}), frozenset({"kept", "hot"}), frozenset({"waterlogged"})]
+)
+@pytest.mark.parametrize("kind", ["diaphragm", "plain"])
+def test_readings_and_water_obey_the_gas_law(on: frozenset[str], kind: str) -> None:
+    """p V / T is the same in the charge and in the tank as it is found (Boyle, Gay-Lussac)."""
+    rng = np.random.default_rng(11)
+    for _ in range(60):
+        story = stories.draw_story(kind, on, rng)
+        found = (story.inside + stories.ATMOSPHERE) * (1 - story.share) / (story.gas_c + 273.15)
+        charge = (story.true_charge + stories.ATMOSPHERE) / (stories.CHARGED_C + 273.15)
+        assert found == pytest.approx(charge, rel=1e-6)
+        assert story.inside == pytest.approx(story.pressure) or story.share == 0.0
+        assert story.pressure <= stories.RELIEF + 1e-9
+        kept = charge / (story.noted_charge + stories.ATMOSPHERE) * (stories.CHARGED_C + 273.15)
+        assert (story.fault == "healthy") == (abs(kept - 1) <= stories.TOLERANCE) == ("as expected" in story.findings)
+
+
+def test_one_switch_can_be_turned_on_alone() -> None:
+    assert [draw_switches(7, 0, name) for name in CHANCES] == [{name} for name in CHANCES]
+    assert draw_switches(7, 0, "none") == frozenset()
+    seen = frozenset().union(*(draw_switches(7, number, None) for number in range(60)))
+    assert seen == frozenset(CHANCES)
