@@ -56,6 +56,24 @@ def draw(seed: int, number: int, only: str | None = None, bags: bool = False) ->
     return Case(kind, water_end, vessel, seam, 1000 * inside.hollow.volume, story, picture, depths, switches)
 
 
+def in_effect(case: Case) -> tuple[str, ...]:
+    """Name the switches that made a difference to this tank."""
+    bag, membrane = case.kind == "bladder", case.kind == "diaphragm"
+    without_effect = {
+        "mechanics": not membrane or case.story.torn,
+        "thin-water": not any(pool.layer_m3 is not None for pool in case.vessel.pools),
+        "wall-rubber": not membrane or not case.vessel.rubber,
+        "clench-ring": not membrane,
+        "compressible": not case.vessel.pools,
+        "touch": not bag or case.story.torn,
+        "stand-off": not bag or case.story.torn,
+        "feet": case.vessel.feet is None,
+        "torn": not case.story.torn,
+        "cut-off": case.story.fault != "cut off",
+    }
+    return tuple(sorted(name for name in case.switches if not without_effect.get(name, False)))
+
+
 def _shape(kind: str, rng: np.random.Generator) -> Shape:
     """Draw a shell: 200 to 650 mm wide, 270 to 1000 mm high, 1 to 3 mm thick."""
     widths = {"diaphragm": (0.2, 0.48), "bladder": (0.3, 0.65), "plain": (0.28, 0.55)}

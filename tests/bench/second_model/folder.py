@@ -17,7 +17,7 @@ from taptest.visit.files import SOUND, save_document
 from taptest.visit.record import Document, PointEntry, ReadingsSection, SystemSection, TankSection
 from taptest.visit.truth import VisitTruth, write_truth
 from tests.bench.second_model import hearing
-from tests.bench.second_model.draws import Case, draw
+from tests.bench.second_model.draws import Case, draw, in_effect
 from tests.bench.second_model.hearing import RATE, Blow, Place
 from tests.bench.second_model.ringing import Ringing, ring
 from tests.bench.second_model.stories import RELIEF
@@ -160,7 +160,7 @@ def _truth(case: Case, onsets: Onsets, clear_db: float, seed: int, number: int) 
         inverted=case.inverted,
         tap_to_noise_db=round(clear_db, 2),
         difficulty="second",
-        switches=tuple(sorted(case.switches)),
+        switches=in_effect(case),
         seed=seed * 100_000 + number,
         form=picture.form,
         touch=round(picture.touch, 3) if bag else None,

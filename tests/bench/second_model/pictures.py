@@ -108,9 +108,9 @@ def bag(inside: Inside, share: float, touch: float, stand_off: float) -> Picture
     level = level_of(inside, share)
     contact = min(level + stand_off, inside.height)
     tip = level if stand_off > 0.004 else None
-    form = "bag" if stand_off <= 0.004 else "bag that stands off"
-    shown = flat(inside, contact, form, touch, tip)
-    return Picture(shown.form, shown.pools, shown.wet, shown.level, touch, stand_off)
+    shown = flat(inside, contact, "bag" if tip is None else "bag that stands off", touch, tip)
+    form = "bag out of reach" if share > DRY and not shown.wet else shown.form
+    return Picture(form, shown.pools, shown.wet, shown.level, touch, stand_off)
 
 
 def torn_upside_down(inside: Inside, share: float) -> Picture:
