@@ -1,6 +1,6 @@
 """Tank, picture and fittings of a simulated visit, drawn from this bench's own distributions."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,17 +117,16 @@ def _picture(
 
 def _torn(inside: Inside, story: Story, rng: np.random.Generator) -> tuple[Picture, Story]:
     """Say where the water of a torn tank lies and what taps can find of it."""
-    numbers = {name: getattr(story, name) for name in Story.__dataclass_fields__}
     if inside.hanging and rng.random() < 0.7:
         picture = pictures.torn_upside_down(inside, story.share)
         if picture.wet:
-            return picture, Story(**numbers | {"findings": ("membrane failed",)})
+            return picture, replace(story, findings=("membrane failed",))
     if inside.hanging:
-        numbers |= {"share": 1.0, "findings": ("membrane failed", "waterlogged")}
-        return pictures.flat(inside, inside.height, "torn, full"), Story(**numbers)
+        full = pictures.flat(inside, inside.height, "torn, full")
+        return full, replace(story, share=1.0, findings=("membrane failed", "waterlogged"))
     shown = pictures.flat(inside, pictures.level_of(inside, story.share), "torn, level")
     # Air on top, where it belongs: taps judge its charge alone.
-    return shown, Story(**numbers | {"findings": (*story.findings, "membrane failed")})
+    return shown, replace(story, findings=(*story.findings, "membrane failed"))
 
 
 def _vessel(
