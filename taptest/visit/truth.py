@@ -51,6 +51,12 @@ class VisitTruth:
     """Physical mismatches that were on."""
     seed: int | None = None
     simulated: bool = True
+    form: str | None = None
+    """Name of the picture that the water makes, as the simulation calls it."""
+    touch: float | None = None
+    """Share of its water that a bag lays on the wall, 0..1; None where there is no bag."""
+    standoff_mm: float | None = None
+    """How far below its level a bag begins to touch the wall."""
 
 
 def read_truth(folder: Path) -> VisitTruth | None:

@@ -7,6 +7,7 @@ from pathlib import Path
 from taptest.commands.console import Bar
 from taptest.visit.workers import map_visits
 from tests.bench.second_model.folder import folder_of, make_visit
+from tests.bench.second_model.switches import CHANCES
 
 
 def main() -> None:
@@ -15,10 +16,17 @@ def main() -> None:
     parser.add_argument("out", type=Path, metavar="OUT", help="folder for the visits")
     parser.add_argument("--seed", type=int, default=77)
     parser.add_argument("--visits", type=int, default=60)
+    parser.add_argument("--only", choices=("none", *CHANCES), metavar="NAME", help=f"one of: {', '.join(CHANCES)}")
+    parser.add_argument("--bags", action="store_true", help="bag tanks only")
     parser.add_argument("--workers", type=int, help="processes at once; one a core where left out")
     asked = parser.parse_args()
     todo = [number for number in range(asked.visits) if not folder_of(asked.out, asked.seed, number).is_dir()]
-    map_visits(partial(make_visit, asked.out, asked.seed), todo, asked.workers, Bar("simulating visits"))
+    map_visits(
+        partial(make_visit, asked.out, asked.seed, asked.only, asked.bags),
+        todo,
+        asked.workers,
+        Bar("simulating visits"),
+    )
 
 
 if __name__ == "__main__":

@@ -1,6 +1,8 @@
 """A simulated visit on the disk: `visit.json`, a WAV file a point, and `truth.json`.
 
-What is noted differs from what is true by the errors of a tape, a gauge and a plate; the wall's by 5 %.
+What is noted differs from what is true by the errors of a tape, a gauge and a plate; the wall's by 5 %. Marks are
+measured from the top of the shell. Where the height was measured with the fitting it is 20 to 60 mm too large, and the
+marks are right all the same.
 """
 
 from datetime import date, timedelta
@@ -15,9 +17,11 @@ from taptest.visit.files import SOUND, save_document
 from taptest.visit.record import Document, PointEntry, ReadingsSection, SystemSection, TankSection
 from taptest.visit.truth import VisitTruth, write_truth
 from tests.bench.second_model import hearing
-from tests.bench.second_model.draws import Case, draw
+from tests.bench.second_model.draws import Case, draw, in_effect
 from tests.bench.second_model.hearing import RATE, Blow, Place
 from tests.bench.second_model.ringing import Ringing, ring
+from tests.bench.second_model.stories import RELIEF
+from tests.bench.second_model.switches import stream
 
 FloatArray = NDArray[np.float64]
 
@@ -30,11 +34,11 @@ def folder_of(out: Path, seed: int, number: int) -> Path:
     return out / f"second-{seed}-{number:04d}"
 
 
-def make_visit(out: Path, seed: int, number: int) -> None:
+def make_visit(out: Path, seed: int, only: str | None, bags: bool, number: int) -> None:
     """Write the `number`-th visit of a series below `out`."""
-    rng = np.random.default_rng([seed, number])
-    case = draw(rng)
-    noted = _document(case, number, rng)
+    case = draw(seed, number, only, bags)
+    noted = _document(case, number, stream(seed, number, "papers"))
+    rng = stream(seed, number, "sound")
     clear_db = float(rng.uniform(20.0, 40.0))
     recordings, onsets = _recordings(case, ring(case.vessel), clear_db, noted, rng)
     with disk.new_folder(folder_of(out, seed, number)) as folder:
@@ -53,11 +57,12 @@ def _recordings(
     shape = case.vessel.shape
     away, angle = rng.uniform(0.3, 0.6), rng.uniform(np.radians(15), np.radians(100))
     place = Place(shape.diameter_m / 2 + away, rng.uniform(0.3, 0.7) * shape.height_m, angle)
-    contact, spread = rng.uniform(1.2e-4, 2.6e-4), rng.uniform(1.0, 4.0)
+    hard, soft, spread = rng.uniform(1.2e-4, 2.6e-4), rng.uniform(2.6e-4, 8e-4), rng.uniform(1.0, 4.0)
+    contact = soft if "soft-blow" in case.switches else hard
     blows = [
         Blow(
             float(np.clip(ringing.outline.s_of_depth(depth) + 0.0025 * rng.standard_normal(), 0.002, None)),
-            float(np.clip(contact * np.exp(0.08 * rng.standard_normal()), 1e-4, 3e-4)),
+            float(np.clip(contact * np.exp(0.08 * rng.standard_normal()), 1e-4, 8.5e-4)),
             1e-3 * 10 ** (spread * rng.standard_normal() / 20),
         )
         for depth in case.depths_m
@@ -86,40 +91,44 @@ def _recordings(
 
 def _document(case: Case, number: int, rng: np.random.Generator) -> Document:
     """Note the tank as it is read on site."""
-    shape, story, kind = case.vessel.shape, case.story, case.vessel.kind
-    litres = shape.volume_m3 * 1000 * (1 + 0.015 * rng.standard_normal())
+    shape, story, kind, on = case.vessel.shape, case.story, case.kind, case.switches
+    litres = case.litres * (1 + 0.015 * rng.standard_normal())
     wide, high = (1000 * size + 1.5 * rng.standard_normal() for size in (shape.diameter_m, shape.height_m))
+    seam = 1000 * case.seam + 2.0 * rng.standard_normal()
     wall = shape.wall_m * 1000 / (1 + 0.05 * rng.standard_normal())
+    fitting = rng.uniform(20.0, 60.0)
+    missing = (rng.random(6) < 0.4) & ("papers" in on)
     tank = {
         "name": f"simulated {kind} tank",
         "kind": kind,
         "axis": "vertical",
-        "water_end": case.vessel.water_end,
+        "water_end": case.water_end,
         "volume": f"{litres:.1f} l",
-        "diameter": f"{wide:.0f} mm",
-        "height": f"{high:.0f} mm",
-        "wall": f"{wall:.2f} mm" if rng.random() < 0.75 else None,
-        "head": shape.head if rng.random() < 0.8 else None,
-        "seam": f"{high / 2:.0f} mm" if kind == "diaphragm" and rng.random() < 0.7 else None,
+        "diameter": None if missing[0] else f"{wide:.0f} mm",
+        "height": f"{high + (fitting if 'fitting' in on else 0.0):.0f} mm",
+        "wall": None if "no-wall" in on else f"{wall:.2f} mm",
+        "head": None if missing[1] else shape.head,
+        "seam": f"{seam:.0f} mm" if kind == "diaphragm" and not missing[2] else None,
         "precharge": f"{story.noted_charge:.2f} bar",
-        "charged_at": "20 C",
+        "charged_at": None if missing[3] else "20 C",
     }
     points = [
         PointEntry(position_mm=round(1000 * float(depth), 1), file=f"{SOUND}/point{place + 1:02d}.wav")
         for place, depth in enumerate(case.depths_m)
     ]
+    errors = rng.standard_normal(3)
     return Document(
         visited_on=date(2025, 1, 6) + timedelta(days=number),
         simulated=True,
         tank=TankSection.model_validate(tank),
         # Without the system's volume nothing is forecast, so that only the charge and the membrane are judged.
-        system=SystemSection(fluid="water", relief="3.0 bar"),
+        system=SystemSection(fluid="water", relief=f"{RELIEF:.1f} bar"),
         readings=ReadingsSection(
-            pressure=f"{max(story.pressure + 0.04 * rng.standard_normal(), 0.0):.2f} bar",
-            water_temperature="20 C",
-            tank_temperature="20 C",
+            pressure=f"{max(story.pressure + 0.04 * errors[0], 0.0):.2f} bar",
+            water_temperature=None if missing[4] else f"{story.water_c + 1.5 * errors[1]:.0f} C",
+            tank_temperature=None if missing[5] else f"{story.gas_c + 1.5 * errors[2]:.0f} C",
             gauge_error="0.1 bar",
-            state="cold",
+            state="hot" if story.hot else "cold",
         ),
         points=tuple(points),
     )
@@ -127,25 +136,33 @@ def _document(case: Case, number: int, rng: np.random.Generator) -> Document:
 
 def _truth(case: Case, onsets: Onsets, clear_db: float, seed: int, number: int) -> VisitTruth:
     """Say what is true of the visit."""
-    vessel, story = case.vessel, case.story
-    above, below = ("water", "air") if vessel.water_end == "top" else ("air", "water")
-    level = round(1000 * vessel.boundary_m, 1)
-    litres = vessel.shape.volume_m3 * 1000
+    story, picture = case.story, case.picture
+    backing = tuple(
+        "water" if any(top < depth < bottom for top, bottom in picture.wet) else "air" for depth in case.depths_m
+    )
+    state = "found" if len(set(backing)) > 1 else f"all {backing[0]}"
+    level = round(1000 * picture.level, 1)
+    bag = case.kind == "bladder" and not story.torn
     return VisitTruth(
-        state=case.state,
-        boundary_mm=level if case.state == "found" else None,
-        backing=tuple(above if depth < vessel.boundary_m else below for depth in case.depths_m),
+        state=state,
+        boundary_mm=level if state == "found" else None,
+        backing=backing,
         fault=story.fault,
         findings=story.findings,
         onsets_s=onsets,
         precharge_bar=round(story.true_charge, 4),
-        water_l=round(story.share * litres, 3),
+        water_l=round(story.share * case.litres, 3),
         level_mm=level,
         water_share=round(story.share, 5),
         pressure_bar=round(story.pressure, 4),
-        tank_c=20.0,
-        volume_l=round(litres, 3),
+        tank_c=round(story.gas_c, 2),
+        volume_l=round(case.litres, 3),
+        inverted=case.inverted,
         tap_to_noise_db=round(clear_db, 2),
         difficulty="second",
+        switches=in_effect(case),
         seed=seed * 100_000 + number,
+        form=picture.form,
+        touch=round(picture.touch, 3) if bag else None,
+        standoff_mm=round(1000 * picture.stand_off, 1) if bag else None,
     )

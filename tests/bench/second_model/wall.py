@@ -113,7 +113,7 @@ def stiffness(wall: Wall, n: int, pressure: float = 0.0) -> FloatArray:
     seen = fields(wall.shapes, wall.at, n)
     plane = YOUNG * wall.thickness * wall.stretch / (1 - POISSON**2)
     plate = YOUNG * wall.thickness**3 * wall.bend / (12 * (1 - POISSON**2))
-    area = wall.weight * wall.at.r * _around(n)
+    area = wall.weight * wall.at.r * around(n)
     blocks = _plane_form(seen.membrane, plane * area) + _plane_form(seen.bending, plate * area)
     if pressure:
         across = wall.at.r / np.sin(wall.at.slope)
@@ -127,7 +127,7 @@ def stiffness(wall: Wall, n: int, pressure: float = 0.0) -> FloatArray:
 def mass(wall: Wall, n: int, per_area: FloatArray) -> FloatArray:
     """(D, D) mass of pattern `n` for a mass per area (G,), kg/m2."""
     seen = fields(wall.shapes, wall.at, n)
-    scale = per_area * wall.weight * wall.at.r * _around(n)
+    scale = per_area * wall.weight * wall.at.r * around(n)
     parts = (seen.radial, seen.axial, seen.around)
     return _assembled(wall, sum((_form(part, part, scale) for part in parts), np.zeros(())))
 
@@ -168,7 +168,7 @@ def free_at_poles(wall: Wall, n: int) -> FloatArray:
     return np.delete(basis, sorted(set(drop)), axis=1)
 
 
-def _around(n: int) -> float:
+def around(n: int) -> float:
     """Integral of cos^2 (n theta) once around."""
     return 2 * np.pi if n == 0 else np.pi
 
