@@ -6,8 +6,9 @@ from typing import Any
 import numpy as np
 
 from taptest.finding.records import Case, Readings, SystemFacts
-from taptest.line.boundary import prior_for, unread_line
+from taptest.line.boundary import end_at_seam, prior_for, unread_line
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading
+from taptest.tank.contact import CAP_AT_NOTHING, CAP_SLOPE, seam_reach_m
 from taptest.tank.kinds import Tank, TankKind, WaterEnd
 from taptest.tank.membrane import boundary_depth_m
 from taptest.tank.shape import Axis, Shape
@@ -16,6 +17,9 @@ from taptest.water.pressure import water_share
 
 AIR_PA = 101_325.0
 COLD: dict[str, Any] = {"pressure_pa": 1.0e5, "water_temperature_c": 20.0, "tank_temperature_c": 20.0, "state": "cold"}
+FILLED: dict[str, Any] = {**COLD, "pressure_pa": 1.4e5}
+"""Cold, with the fill raised: a right tank holds a sixth of its volume in water."""
+REST = ("p_all_air", "p_all_water", "p_inverted", "p_two", "p_no_contact")
 HOT: dict[str, Any] = {"pressure_pa": 1.8e5, "water_temperature_c": 75.0, "tank_temperature_c": 30.0, "state": "hot"}
 
 
@@ -34,6 +38,42 @@ def made_case(
     )
     readings = Readings(precharge_pa=1e5, charged_at_c=20.0)
     return Case(tank, replace(facts, **(system or {})), replace(readings, **{**COLD, **read}), seen or {})
+
+
+def heard_at(tank: Tank, precharge_pa: float, read: dict[str, Any]) -> LineReading:
+    """What a typical tank with a true pre-charge (gauge, at 20 C) lets hear.
+
+    A hanging diaphragm tank shows a ring down to the seam up to 30 % of water, then wall wet to the seam, then past it.
+    """
+    share = float(water_share(precharge_pa + AIR_PA, read["pressure_pa"] + AIR_PA, read["tank_temperature_c"], 20.0))
+    if share <= 0.0:
+        return heard(tank, "all air")
+    if tank.kind != "diaphragm" or not tank.hanging:
+        return heard(tank, "found", level_for(tank, precharge_pa, read, 0.0 if tank.kind == "diaphragm" else 0.5))
+    seam = seam_reach_m(tank)
+    if share < 0.3:
+        return ring_heard(tank, (CAP_AT_NOTHING - CAP_SLOPE * share**0.5) * seam)
+    below = 0.0 if share < 0.5 else 1.8 * (share - 0.5) * (tank.shape.height_m - seam)
+    return heard(tank, "found", seam + below)
+
+
+def ring_heard(tank: Tank, cap_m: float, sd_m: float = 0.008, sure: float = 0.97) -> LineReading:
+    """A line on which a ring of water is heard, from the edge of a dry cap down to the seam."""
+    line = heard(tank, "found", seam_reach_m(tank), sure=1 - sure)
+    caps = np.linspace(0.002, CAP_AT_NOTHING * seam_reach_m(tank), 24)
+    bell = np.exp(-0.5 * ((caps - cap_m) / sd_m) ** 2) + 1e-9
+    at_seam = end_at_seam(line.posterior.depth_m, tank)
+    rest = {name: (1 - sure) * getattr(line.posterior, name) for name in REST}
+    posterior = replace(
+        line.posterior,
+        mass=(1 - sure) * line.posterior.mass + sure * at_seam,
+        **rest,
+        cap_depth_m=caps,
+        ring_mass=sure * bell / bell.sum(),
+        seam_mass=at_seam,
+    )
+    ends = (posterior.quantile_m(0.05), posterior.quantile_m(0.95))
+    return replace(line, state="found", posterior=posterior, depth_m=posterior.quantile_m(0.5), interval90_m=ends)
 
 
 def level_for(tank: Tank, precharge_pa: float, read: dict[str, Any], mixing: float = 0.5) -> float:

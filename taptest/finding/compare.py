@@ -90,8 +90,8 @@ class Comparison:
     """Part of the probability of "low on air" whose loss is too small to harm."""
     rings_if_right: float = 0.0
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
-    lost_pa: float = 0.0
-    """Loss of charge that would not show if the tank were called as expected."""
+    unseen_pa: tuple[float, float] | None = None
+    """Charges (gauge) between which a tank called as expected may lie without its showing."""
     risen_pa: Interval | None = None
     """On a hot visit the pressure to which a system with the right charge must have risen since its cold filling."""
 
@@ -140,7 +140,7 @@ def compare(
         notes,
         weighed.harmless_loss,
         weighed.rings_if_right,
-        weighed.lost_pa,
+        weighed.unseen_pa,
         weighed.risen_pa,
     )
 

@@ -49,63 +49,63 @@ that does not touch its shell; "too small" has the right charge.
 
 COST: dict[FindingCode, dict[State, float]] = {
     "as expected": {
-        "slight loss": 1.5,
-        "hidden air": 0.5,
+        "slight loss": 2,
+        "hidden air": 4,
         "hidden water": 16,
         "too small": 3,
         "low on air": 16,
         "waterlogged": 20,
-        "more air than expected": 8,
+        "more air than expected": 12,
         "membrane failed": 20,
     },
     "low on air": {
         "hidden water": 0.4,
-        "right": 2,
-        "slight loss": 0.5,
-        "hidden air": 2,
-        "too small": 2,
+        "right": 5,
+        "slight loss": 1,
+        "hidden air": 5,
+        "too small": 5,
         "waterlogged": 0.4,
-        "more air than expected": 2,
+        "more air than expected": 4,
         "membrane failed": 0.4,
     },
     "waterlogged": {
         "hidden water": 0.4,
-        "right": 2,
-        "slight loss": 2,
-        "hidden air": 2,
-        "too small": 2,
+        "right": 5,
+        "slight loss": 3,
+        "hidden air": 5,
+        "too small": 5,
         "low on air": 0.4,
-        "more air than expected": 2,
+        "more air than expected": 4,
         "membrane failed": 0.3,
     },
     "more air than expected": {
-        "hidden water": 2,
-        "right": 2,
-        "slight loss": 2,
-        "too small": 2,
-        "low on air": 2,
-        "waterlogged": 2,
+        "hidden water": 4,
+        "right": 5,
+        "slight loss": 8,
+        "too small": 5,
+        "low on air": 4,
+        "waterlogged": 4,
         "membrane failed": 2,
     },
     "too small": {
-        "hidden water": 2,
-        "right": 2,
-        "slight loss": 1.5,
-        "hidden air": 1,
-        "low on air": 1.5,
-        "waterlogged": 2,
-        "more air than expected": 2,
-        "membrane failed": 2,
-    },
-    "membrane failed": {
-        "hidden water": 1.5,
+        "hidden water": 4,
         "right": 2,
         "slight loss": 2,
         "hidden air": 2,
-        "too small": 2,
+        "low on air": 4,
+        "waterlogged": 4,
+        "more air than expected": 4,
+        "membrane failed": 4,
+    },
+    "membrane failed": {
+        "hidden water": 1.5,
+        "right": 5,
+        "slight loss": 4,
+        "hidden air": 5,
+        "too small": 5,
         "low on air": 1.5,
         "waterlogged": 1,
-        "more air than expected": 2,
+        "more air than expected": 4,
     },
 }
 """What it costs to say a finding (first key) where a state (second key) is true, in units of a "cannot tell"; 0 where
@@ -125,8 +125,8 @@ FINE_ENOUGH = 0.6
 """The least probability of "as expected" with which it may be said at all."""
 FINE_UNNAMED = 0.8
 """The same where the line names no state, so that part of it rests on what is usual."""
-LEFT_OF_FINE = 0.7
-"""Nothing speaks against a tank that is still this many times as likely to be right as before it was tapped."""
+LEFT_OF_FINE = 1.2
+"""Nothing speaks against a tank that is at least this many times as likely to be right as before it was tapped."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -207,6 +207,7 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
         reference_source=None if comparison.reference is None else comparison.reference.source,
         needed_precharge_pa=comparison.needed_precharge_pa,
         air=comparison.air,
+        unseen_pa=comparison.unseen_pa if verdict.code == "as expected" else None,
         speaks_against=against,
     )
 
@@ -454,6 +455,13 @@ def _open_between(
         if observed.get("weight") == "heavy":
             why = "the shell rings all over but the tank feels heavy, as where a bag full of water hardly touches it"
         return _Verdict("cannot tell", said[first], why, _next_of_a_ringing_bag(case, observed))
+    if line.state == "all air" and {first, second} == {"as expected", "more air than expected"}:
+        return _Verdict(
+            "cannot tell",
+            said[first],
+            "the shell rings all over, as it does at this pressure with the right charge and with too much air",
+            settling_step(case, line),
+        )
     return _Verdict(
         "cannot tell",
         said[first],

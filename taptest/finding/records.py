@@ -180,5 +180,7 @@ class Judgement:
     """The pre-charge that the height of the system asks for, margin included; None where the height is not known."""
     air: CombinedAir | None = None
     """Free air by sound, drain and pressure rise laid together; None where neither drain nor log was taken."""
+    unseen_pa: tuple[float, float] | None = None
+    """Charges (gauge) between which a tank that is called as expected may lie; None for any other finding."""
     speaks_against: bool | None = None
     """Whether taps, readings or observations speak against the tank; None where nothing was heard to compare."""

@@ -185,8 +185,9 @@ class Weighed:
     """Part of the probability of "low on air" whose loss is too small to harm."""
     rings_if_right: float
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
-    lost_pa: float
-    """Loss of charge that would not show if the tank were called as expected: 95 % of right or low tanks lost less."""
+    unseen_pa: tuple[float, float]
+    """Charges that would not show if the tank were called as expected: of the right or low tanks 95 % have more than
+    the first, of the right or over-charged ones 95 % less than the second."""
     charges: Charges
     """The first D are the right ones."""
     risen_pa: Interval | None
@@ -236,7 +237,7 @@ def weigh(
         {code: weight / total for code, weight in weights.items()},
         harmless / total,
         float(np.mean(likelihood.rings(hypotheses[0].held, draws))),
-        _hidden_loss_pa(reference, draws, charges),
+        _unseen_pa(reference, draws, charges),
         charges,
         rise.expected_pa,
     )
@@ -278,11 +279,16 @@ def _lost(low: _Hypothesis, right: FloatArray) -> FloatArray:
     return 1 - low.charge_abs_pa / right
 
 
-def _hidden_loss_pa(reference: Reference, draws: Draws, charges: Charges) -> float:
-    """Loss below the reference that 95 % of the tanks that are right or low on air do not reach; at least 0."""
-    loss = reference.pressure_pa + np.tile(draws.atmospheric_pa, 2) - charges.precharge_abs_pa[: 2 * DRAWS]
-    order = np.argsort(loss)
-    reached = np.cumsum(charges.weight[: 2 * DRAWS][order])
-    if reached[-1] <= 0:
-        return 0.0
-    return max(float(loss[order][np.searchsorted(reached, 0.95 * reached[-1])]), 0.0)
+def _unseen_pa(reference: Reference, draws: Draws, charges: Charges) -> tuple[float, float]:
+    """Charges (gauge) between which a tank called as expected may lie; the reference is always between them."""
+    gauge = charges.precharge_abs_pa - np.tile(draws.atmospheric_pa, charges.draw.size // DRAWS)
+    right, low, over = slice(0, DRAWS), slice(DRAWS, 2 * DRAWS), slice(3 * DRAWS, 4 * DRAWS)
+    ends = []
+    for wrong, share in ((low, 0.05), (over, 0.95)):
+        pressure = np.concatenate([gauge[right], gauge[wrong]])
+        weight = np.concatenate([charges.weight[right], charges.weight[wrong]])
+        order = np.argsort(pressure)
+        reached = np.cumsum(weight[order])
+        at = np.searchsorted(reached, share * reached[-1]) if reached[-1] > 0 else 0
+        ends.append(float(pressure[order][min(at, pressure.size - 1)]))
+    return min(ends[0], reference.pressure_pa), max(ends[1], reference.pressure_pa)

@@ -242,17 +242,25 @@ def reasons_of(story: Story) -> tuple[str, ...]:
     said += _air_reasons(story)
     said += _rise_reasons(story)
     said += _forecast_reasons(story)
-    if story.code == "as expected" and story.comparison.lost_pa > OFF_PA:
-        said.append(
-            f"A loss of up to {story.show('pressure', story.comparison.lost_pa)} of the pre-charge would not show by"
-            " this."
-        )
+    said += _unseen_reasons(story)
     ranked = sorted(story.comparison.probabilities.items(), key=lambda item: -item[1])
     others = [f"{code} {percent(chance)}" for code, chance in ranked if code != story.code and chance >= 0.03]
     # "Cannot tell" names in its own sentence what is left open; where the taps say nothing, only our own prior is left.
     if others and story.code != "cannot tell" and story.why != KEPT_BUT_UNFIT:
         said.append(f"Taps and readings together leave to the other findings: {', '.join(others)}.")
     return tuple(said)
+
+
+def _unseen_reasons(story: Story) -> list[str]:
+    """Say of a tank called as expected between which charges nothing would show."""
+    unseen, reference = story.comparison.unseen_pa, story.comparison.reference
+    if story.code != "as expected" or unseen is None or reference is None:
+        return []
+    low, high = max(unseen[0], 0.0), unseen[1]
+    if reference.pressure_pa - low <= OFF_PA and high - reference.pressure_pa <= OFF_PA:
+        return []
+    span = story.span("pressure", Interval(reference.pressure_pa, low, high))
+    return [f"A pre-charge anywhere from {span} would show the same."]
 
 
 def _interval_words(story: Story) -> str:
@@ -497,7 +505,7 @@ def checks_of(story: Story) -> tuple[str, ...]:
             "Work out the tank that the system needs from its volume, its temperatures and the relief setting.",
         ),
         "membrane failed": pin or (replace,),
-        "cannot tell": (settling_step(story.case, story.line),),
+        "cannot tell": (settling_step(story.case, story.line),) if line_shows_share(tank) else (),
     }
     return steps[story.code]
 

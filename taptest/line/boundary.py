@@ -199,9 +199,9 @@ def _model_evidence(
         boundary=_unsure_of_place(match.depth_m, match.boundary),
         inverted=_unsure_of_place(match.depth_m, match.inverted),
         cap_depth_m=match.cap_depth_m,
-        ring=match.ring,
+        ring=_unsure_of_place(match.cap_depth_m, match.ring),
         foot_depth_m=match.foot_depth_m,
-        gas_ring=match.gas_ring,
+        gas_ring=_unsure_of_place(match.foot_depth_m, match.gas_ring),
         all_air=match.all_air,
         all_water=match.all_water,
         two=match.flat + two - none,
@@ -213,6 +213,8 @@ def _model_evidence(
 
 def _unsure_of_place(depth_m: FloatArray, log_likelihood: FloatArray) -> FloatArray:
     """(G,) log-likelihood with the model's own error of place laid on it; what would leave the grid stays on it."""
+    if not depth_m.size:
+        return log_likelihood
     apart = np.subtract.outer(depth_m, depth_m)
     near, far = (np.exp(-0.5 * (apart / sd) ** 2) for sd in PLACE_SD_M)
     blur = (1 - PLACE_TAIL) * near / near.sum(axis=1, keepdims=True) + PLACE_TAIL * far / far.sum(axis=1, keepdims=True)

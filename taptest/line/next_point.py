@@ -38,9 +38,9 @@ SAME_MARK_M = 0.004
 """A place nearer to a tapped one than this is not worth marking."""
 SEAM_CLEAR_M = 0.03
 """Marks stay this far from the seam: near it every tap sounds otherwise. Common practice, no source."""
-ENOUGH_M = 0.012
-"""Width of the 90 % interval below which more taps do not change the finding: a pressure gauge that is 0.1 bar off
-moves the expected height by about 4 points of the tank's volume, which is more on every tank that has a line to tap."""
+ENOUGH_M = 0.040
+"""Width of the 90 % interval below which more taps do not change the finding: what is left of it is the model's own
+error of place (`line.boundary`), which no tap takes away."""
 SURE = 0.95
 """Probability of a state without a boundary from which on more taps do not change the finding."""
 LEAST_BITS = 0.01

@@ -38,7 +38,9 @@ FULL_SHARE = 0.995
 CAP_AT_NOTHING, CAP_SLOPE = 0.49, 0.87
 """Edge of the dry cap over the height of the water's half: first less second times the root of the water share; a fit
 to computed limp and stiff sheets in tanks of 18 and 92 l, within 0.03."""
-CAP_SD = 0.04
+CAP_SD = 0.05
+LEAST_CAP_M = 1e-4
+"""Stands for a ring bag that has no dry cap left."""
 FOOT_FROM_SHARE = 0.70
 """From this share of water on a second wet cap may stand at the far end, below a ring of gas."""
 RING_THICKER = 1.3
@@ -50,9 +52,10 @@ OLDER = 0.08
 AT_SEAM_SD_M = 0.004
 MERIDIAN_SD_M = (0.005, 0.017)
 """Scatter of the edge from meridian to meridian, of a smooth and of a folded sheet."""
-STAND_OFF_M = ((0.0, 0.02), (0.02, 0.15), (0.15, 0.34))
-"""How far below its level a bag may end on the shell: one that fits, a narrow one, one a tenth narrower."""
-STAND_OFF_CHANCE = (0.6, 0.27, 0.13)
+STAND_OFF = ((0.0, 0.03), (0.03, 0.2), (0.2, 0.45))
+"""How far below its level a bag may end on the shell, as shares of the shell's height: one that fits, a narrow one, one
+a tenth narrower than the shell."""
+STAND_OFF_CHANCE = (0.45, 0.35, 0.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +114,7 @@ def contacts(tank: Tank, water_share: ArrayLike, forms: Forms) -> Contacts:
     if tank.kind == "plain":
         reach, cap, foot = _flat(tank, share), none, whole
     elif tank.kind == "bladder":
-        reach = np.maximum(_between(tank, share, forms.mixing) - stand_off_m(forms), 0.0)
+        reach = np.maximum(_between(tank, share, forms.mixing) - height * stand_off(forms), 0.0)
         cap, foot = none, whole
     elif tank.hanging:
         reach, cap, foot = _hanging(tank, share, forms)
@@ -169,11 +172,11 @@ def seam_reach_m(tank: Tank) -> float:
     return float(from_water_end(tank, np.asarray(tank.seam_depth_m)))
 
 
-def stand_off_m(forms: Forms) -> FloatArray:
-    """Return how far below its level each drawn bag ends on the shell."""
+def stand_off(forms: Forms) -> FloatArray:
+    """Return how far below its level each drawn bag ends on the shell, as a share of the shell's height."""
     edges = np.cumsum((0.0, *STAND_OFF_CHANCE))
-    which = np.clip(np.searchsorted(edges, forms.branch, side="right") - 1, 0, len(STAND_OFF_M) - 1)
-    low, high = np.array(STAND_OFF_M).T
+    which = np.clip(np.searchsorted(edges, forms.branch, side="right") - 1, 0, len(STAND_OFF) - 1)
+    low, high = np.array(STAND_OFF).T
     return np.asarray(low[which] + forms.along * (high - low)[which])
 
 
@@ -222,7 +225,10 @@ def _hanging(tank: Tank, share: FloatArray, forms: Forms) -> tuple[FloatArray, F
     below = seam + 0.8 * forms.along * (height - seam) * np.clip((share - 0.25) / 0.35, 0.0, 1.1)
     above = seam - 0.4 * forms.along * seam
     chance = np.where(share < 0.5, 0.5, np.clip(0.5 - 2.0 * (share - 0.5), 0.2, 0.5))
-    middle = np.where(forms.branch < chance, at_seam, np.where(forms.branch < 0.8, below, above))
+    caught = forms.branch < chance
+    middle = np.where(caught, at_seam, np.where(forms.branch < 0.8, below, above))
+    # Water that reaches the seam still lies as a layer without a dry cap, or is deep already.
+    layer = caught & (share >= 0.30) & (share < 0.60) & (forms.side < 0.5)
     # Above 75 %: a ring of gas under the seam, a wet cap at the bottom whose edge is the dry cap's, upside down.
     has_foot = (share > FOOT_FROM_SHARE) & (forms.branch < np.where(share > 0.75, 0.6, 0.3))
     much = np.where(has_foot, at_seam, _between(tank, share, np.clip(forms.mixing - 0.3, 0.0, 1.0)))
@@ -230,6 +236,6 @@ def _hanging(tank: Tank, share: FloatArray, forms: Forms) -> tuple[FloatArray, F
     older = forms.kind < OLDER
     return (
         np.where(older, _between(tank, share, forms.mixing), reach),
-        np.where(older | (share >= 0.30) | is_lens, none, cap),
+        np.where(older, none, np.where(layer, LEAST_CAP_M, np.where((share >= 0.30) | is_lens, none, cap))),
         np.where(older | ~has_foot, whole, foot_reach_m(tank, share, CAP_SD * forms.cap)),
     )

@@ -115,6 +115,7 @@ def _finding(result: VisitResult) -> dict[str, Any]:
         "sentence": found.sentence,
         "confidence": found.confidence,
         "speaks_against": found.speaks_against,
+        "unseen_bar": None if found.unseen_pa is None else [_scaled(end, 1e-5, 3) for end in found.unseen_pa],
         "reasons": [*found.reasons, *result.remarks],
         "not_checked": [*found.not_checked, *result.assumptions],
         "next_checks": list(found.next_checks),

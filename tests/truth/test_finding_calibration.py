@@ -13,11 +13,13 @@ import numpy as np
 
 from taptest.finding.judge import judge
 from taptest.finding.records import FindingCode, Judgement
+from taptest.line.records import LineReading
+from taptest.tank.contact import contacts, draw_forms
 from taptest.tank.kinds import Tank
-from taptest.tank.membrane import boundary_depth_m
+from taptest.tank.membrane import from_water_end
 from taptest.water.fluids import WATER, net_expansion
 from taptest.water.pressure import water_share
-from tests.made_cases import AIR_PA, COLD, HOT, heard, made_case, made_tank
+from tests.made_cases import AIR_PA, COLD, HOT, heard, made_case, made_tank, ring_heard
 
 TANKS = (made_tank(), made_tank("diaphragm", "bottom"), made_tank("bladder", "bottom"), made_tank("plain", "bottom"))
 LEVEL_SD_M = 0.012
@@ -62,6 +64,21 @@ def _system(tank: Tank, fill: float, grown: float, rng: np.random.Generator) -> 
     return {"fill_pa": fill + 5e3 * rng.standard_normal(), "volume_m3": volume * (1 + 0.1 * rng.standard_normal())}
 
 
+def _heard(tank: Tank, share: float, rng: np.random.Generator) -> LineReading:
+    """What the taps tell of a tank with one drawn form of its membrane, with their error of place."""
+    contact = contacts(tank, np.array([share]), draw_forms(1, rng))
+    away, cap = float(contact.reach_m[0]), float(contact.cap_m[0])
+    # The first and the last point of the line lie 30 mm from the ends: a boundary beyond them is not heard.
+    if away < 0.03:
+        return heard(tank, "all air")
+    if away > tank.shape.height_m - 0.03:
+        return heard(tank, "all water")
+    if cap > 0.0:
+        return ring_heard(tank, max(cap + LEVEL_SD_M * float(rng.standard_normal()), 0.0), sd_m=LEVEL_SD_M)
+    level = float(from_water_end(tank, away)) + LEVEL_SD_M * float(rng.standard_normal())
+    return heard(tank, "found", float(np.clip(level, 0.0, tank.shape.height_m)), sd_m=LEVEL_SD_M)
+
+
 @cache
 def visits() -> tuple[Drawn, ...]:
     rng = np.random.default_rng(20)
@@ -74,16 +91,7 @@ def visits() -> tuple[Drawn, ...]:
         hot, fill, grown = state["state"] == "hot", rng.uniform(1.05e5, 1.4e5), rng.uniform(0.04, 0.11)
         pressure = _risen(charge, fill, gas, grown) if hot else fill
         share = float(water_share(charge + AIR_PA, pressure + AIR_PA, gas, 20.0))
-        depth = float(boundary_depth_m(tank, share, rng.uniform()))
-        away = depth if tank.hanging else tank.shape.height_m - depth
-        # The first and the last point of the line lie 30 mm from the ends: a boundary beyond them is not heard.
-        if away < 0.03:
-            line = heard(tank, "all air")
-        elif away > tank.shape.height_m - 0.03:
-            line = heard(tank, "all water")
-        else:
-            level = float(np.clip(depth + LEVEL_SD_M * rng.standard_normal(), 0.0, tank.shape.height_m))
-            line = heard(tank, "found", level, sd_m=LEVEL_SD_M)
+        line = _heard(tank, share, rng)
         state["pressure_pa"] = pressure + 6e3 * rng.standard_normal()
         stated = None if tank.kind == "plain" else 1e5
         drawn.append(
@@ -102,23 +110,29 @@ def visits() -> tuple[Drawn, ...]:
 
 
 def test_failed_tanks_are_hardly_ever_called_fine() -> None:
-    """The worst error: of tanks that lost a fifth of their air or more, at most 3 in 100 pass as expected.
+    """The worst error: of tanks that lost a fifth of their air or more, at most 2 in 100 pass as expected.
 
-    Counting smaller losses too, down to 0.3 bar, which the finding says in words would not show, at most 5 in 100.
+    Counting smaller losses too, down to 0.3 bar, at most 3 in 100; of those that a finding calls fine its own range of
+    charges that would show the same holds most.
     """
     low = [v for v in visits() if v.truth in ("low on air", "waterlogged")]
     codes = Counter(v.found.code for v in low)
     grave = Counter(v.found.code for v in low if v.lost_share >= 0.2)
     assert grave.total() > 50
-    assert grave["as expected"] <= 0.03 * grave.total()
-    assert codes["as expected"] <= 0.05 * codes.total()
-    assert codes["cannot tell"] <= 0.3 * codes.total()
+    print(codes, grave)
+    assert grave["as expected"] <= 0.02 * grave.total()
+    assert codes["as expected"] <= 0.03 * codes.total()
+    quiet = sum(v.found.code == "cannot tell" and v.found.speaks_against is False for v in low)
+    assert quiet <= 0.25 * codes.total()
 
 
-def test_healthy_tanks_are_mostly_called_fine_and_seldom_bad() -> None:
-    codes = Counter(v.found.code for v in visits() if v.truth == "as expected")
-    assert codes["as expected"] >= 0.65 * codes.total()
-    assert codes.total() - codes["as expected"] - codes["cannot tell"] <= 0.06 * codes.total()
+def test_of_healthy_tanks_it_is_mostly_said_that_nothing_speaks_against_them_and_seldom_that_they_are_bad() -> None:
+    right = [v.found for v in visits() if v.truth == "as expected"]
+    codes = Counter(found.code for found in right)
+    print(codes, sum(found.speaks_against is False for found in right))
+    assert sum(found.speaks_against is False for found in right) >= 0.85 * len(right)
+    assert codes["as expected"] >= 0.3 * len(right)
+    assert codes.total() - codes["as expected"] - codes["cannot tell"] <= 0.03 * len(right)
 
 
 def test_probabilities_of_the_findings_are_calibrated() -> None:

@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError, VisitError
@@ -12,9 +13,11 @@ from taptest.finding.judge import COST, State, expected_cost, judge
 from taptest.finding.records import Judgement
 from taptest.line.quality import SOFT
 from taptest.quantities import US
+from taptest.tank.contact import contacts, draw_forms, water_depth_m
 from taptest.tank.kinds import Tank
 from taptest.water.log import DrainTest
-from tests.made_cases import COLD, HOT, heard, level_for, made_case, made_tank
+from taptest.water.pressure import water_share
+from tests.made_cases import AIR_PA, COLD, FILLED, HOT, heard, heard_at, level_for, made_case, made_tank
 
 HANGING = made_tank()
 STANDING = made_tank("diaphragm", "bottom")
@@ -25,45 +28,58 @@ PLAIN = made_tank("plain", "bottom", "horizontal")
 def at_charge(tank: Tank, precharge_pa: float, **read: Any) -> Judgement:
     """Judge a tank whose true pre-charge differs from the stated 1 bar."""
     state = {**HOT, **read}
-    return judge(made_case(tank, **state), heard(tank, "found", level_for(tank, precharge_pa, state)))
-
-
-@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
-def test_healthy_hot_tank_is_as_expected(tank: Tank) -> None:
-    found = at_charge(tank, 1e5)
-    assert found.code == "as expected"
-    assert found.precharge is not None
-    assert found.precharge.bound is None
-    assert found.precharge.pressure_pa.low < 1e5 < found.precharge.pressure_pa.high
-    assert "1.80 bar" in found.sentence
+    return judge(made_case(tank, **state), heard_at(tank, precharge_pa, state))
 
 
 @pytest.mark.parametrize("tank", [HANGING, STANDING], ids=["hanging", "standing"])
-def test_cold_tank_at_its_precharge_rings_all_over_and_that_is_normal(tank: Tank) -> None:
-    found = judge(made_case(tank), heard(tank, "all air"))
+def test_healthy_tank_is_as_expected(tank: Tank) -> None:
+    found = at_charge(tank, 1e5, **FILLED)
     assert found.code == "as expected"
-    assert found.expected is not None
-    assert found.expected.depth_m is None
+    assert found.speaks_against is False
+    assert found.precharge is not None
+    assert found.precharge.bound is None
+    assert found.precharge.pressure_pa.low < 1e5 < found.precharge.pressure_pa.high
+    assert "1.40 bar" in found.sentence
+
+
+def test_a_bag_that_touches_high_speaks_for_a_loss_and_one_that_touches_low_hardly_for_too_much_air() -> None:
+    """Contact is a lower bound on water: a bag narrower than its shell ends below its level."""
+    loss, excess = at_charge(BAG, -0.1e5), at_charge(BAG, 1.6e5, pressure_pa=2.2e5)
+    assert loss.code == "low on air"
+    assert loss.probabilities["as expected"] < 0.05
+    assert excess.code == "cannot tell"
+    assert excess.probabilities["more air than expected"] < 0.7
+
+
+@pytest.mark.parametrize("tank", [HANGING, STANDING], ids=["hanging", "standing"])
+def test_nothing_speaks_against_a_cold_tank_at_its_precharge_that_rings_all_over(tank: Tank) -> None:
+    """It is what a right tank does; one with too much air does it as well, so a change of pressure is asked for."""
+    found = judge(made_case(tank), heard(tank, "all air"))
+    assert found.code == "cannot tell"
+    assert found.speaks_against is False
+    assert found.sentence.startswith("Nothing speaks against the tank, but the taps do not prove it right, because ")
+    assert "with the right charge and with too much air" in found.sentence
     assert found.precharge is not None
     assert found.precharge.bound == "lower"
-    assert any("too much air" in text for text in found.not_checked)
-    assert "Tap the same points again" in found.next_checks[0]
+    assert "raise the pressure a little at a time" in found.next_checks[0]
 
 
-def test_cold_tank_below_its_precharge_is_as_expected_and_the_low_pressure_is_said() -> None:
+def test_nothing_speaks_against_a_cold_tank_below_its_precharge_and_the_low_pressure_is_said() -> None:
     found = judge(made_case(HANGING, pressure_pa=0.5e5), heard(HANGING, "all air"))
-    assert found.code == "as expected"
+    assert found.code == "cannot tell"
+    assert found.speaks_against is False
     assert any("below the stated pre-charge" in reason for reason in found.reasons)
 
 
 @pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
 @pytest.mark.parametrize("read", [HOT, COLD], ids=["hot", "cold"])
 def test_lost_precharge_is_low_on_air(tank: Tank, read: dict[str, Any]) -> None:
-    found = at_charge(tank, 0.1e5, **read)
+    found = at_charge(tank, -0.2e5, **read)
     assert found.code == "low on air"
+    assert found.speaks_against is True
     assert found.precharge is not None
     assert found.precharge.lost_air_share is not None
-    assert 0.2 < found.precharge.lost_air_share.median < 0.7
+    assert 0.3 < found.precharge.lost_air_share.median < 0.8
     assert found.causes[0].cause == "lost pre-charge"
     assert "air valve" in found.next_checks[0]
     assert "replace" not in found.sentence.lower()
@@ -88,13 +104,16 @@ def test_all_air_well_above_the_precharge_is_more_air_than_expected() -> None:
 
 
 def test_right_charge_whose_forecast_reaches_the_relief_setting_is_too_small() -> None:
-    found = judge(made_case(HANGING, system={"volume_m3": 0.4}), heard(HANGING, "all air"))
+    ring = heard_at(HANGING, 1e5, FILLED)
+    found = judge(
+        made_case(HANGING, system={"volume_m3": 0.5, "fill_pa": 1.4e5, "static_head_pa": 1.0e5}, **FILLED), ring
+    )
     assert found.code == "too small"
     assert found.forecast is not None
     assert found.forecast.p_may_weep > 0.6
     assert found.causes[0].cause == "tank too small"
     assert "80.0 °C" in found.sentence
-    enough = judge(made_case(HANGING), heard(HANGING, "all air"))
+    enough = judge(made_case(HANGING, **FILLED), ring)
     assert enough.code == "as expected"
     assert enough.forecast is not None
     assert enough.forecast.relief == "stays shut"
@@ -128,8 +147,8 @@ def test_water_at_the_air_valve_settles_it() -> None:
 
 @pytest.mark.parametrize("tank", [STANDING, BAG], ids=["standing", "bag"])
 def test_sound_never_clears_the_membrane_of_a_standing_tank(tank: Tank) -> None:
-    found = at_charge(tank, 1e5)
-    assert found.code == "as expected"
+    found = at_charge(tank, 1e5, **FILLED)
+    assert found.speaks_against is False
     assert any("is whole was not checked" in text for text in found.not_checked)
 
 
@@ -150,13 +169,12 @@ def test_cold_bag_at_its_precharge_is_left_open_because_it_may_hide_water() -> N
     assert found.next_checks[0].startswith("Push the tank a little")
 
 
-def test_cold_bag_at_its_precharge_that_feels_light_is_as_expected_and_the_doubt_about_it_is_said() -> None:
+def test_nothing_speaks_against_a_cold_bag_at_its_precharge_that_feels_light() -> None:
     found = judge(made_case(BAG, seen={"weight": "light"}), heard(BAG, "all air"))
-    assert found.code == "as expected"
+    assert found.code == "cannot tell"
+    assert found.speaks_against is False
     assert "the shell rings all over" in found.sentence
-    assert any("feels light" in text and "does not rule it out" in text for text in found.not_checked)
     assert not any("Push the tank" in text for text in (*found.not_checked, *found.next_checks))
-    assert any("too much air" in text for text in found.not_checked)
 
 
 @pytest.mark.parametrize("read", [COLD, HOT], ids=["cold", "hot"])
@@ -164,14 +182,15 @@ def test_ringing_bag_that_feels_heavy_is_never_fine(read: dict[str, Any]) -> Non
     found = judge(made_case(BAG, seen={"weight": "heavy"}, **read), heard(BAG, "all air"))
     assert found.code == "cannot tell"
     assert "the tank feels heavy" in found.sentence
-    assert "pin of the tank's air valve" in found.next_checks[0]
+    assert found.speaks_against is True
+    assert "draw off a measured litre" in found.next_checks[0]
     assert not any("Push the tank" in text for text in found.next_checks)
 
 
 def test_check_of_a_ringing_bag_is_one_that_was_not_made_yet() -> None:
     hot = judge(made_case(BAG, seen={"weight": "light"}, **HOT), heard(BAG, "all air"))
     assert hot.code == "cannot tell"
-    assert "pin of the tank's air valve" in hot.next_checks[0]
+    assert hot.next_checks[0].startswith("Let the system cool down first. With the system cold")
     known = {"weight": "light", "water at the air valve": "no"}
     dry = judge(made_case(BAG, seen=known, **HOT), heard(BAG, "all air"))
     assert not any("Push the tank" in text or "pin of the" in text for text in dry.next_checks)
@@ -252,7 +271,7 @@ def test_lost_air_is_not_pumped_up_beyond_the_fill_pressure() -> None:
 
 
 def test_more_air_in_a_plain_tank_sends_to_no_charge_that_it_lacks() -> None:
-    found = judge(made_case(PLAIN, **{**HOT, "precharge_pa": 0.0}), heard(PLAIN, "found", 0.25))
+    found = judge(made_case(PLAIN, **{**HOT, "precharge_pa": 0.0}), heard(PLAIN, "all air", sure=0.999))
     assert found.code == "more air than expected"
     assert "a filling from open air" in found.sentence
     assert "0.00 bar" not in found.sentence
@@ -341,15 +360,19 @@ def test_without_precharge_and_height_the_charge_is_estimated_but_not_judged() -
 
 def test_plain_tank_is_compared_with_a_filling_from_open_air() -> None:
     state = {**COLD, "pressure_pa": 1.2e5}
-    found = judge(made_case(PLAIN, precharge_pa=None, **state), heard(PLAIN, "found", level_for(PLAIN, 0.0, state)))
+    line = heard(PLAIN, "found", level_for(PLAIN, 0.0, state), sd_m=0.006, sure=0.99)
+    found = judge(made_case(PLAIN, precharge_pa=None, **state), line)
     assert found.code == "as expected"
     assert found.reference_source == "open air"
 
 
-def test_lying_diaphragm_tank_shows_no_share_but_a_level_shows_a_tear() -> None:
+def test_level_across_a_lying_diaphragm_tank_asks_for_a_line_in_the_other_half() -> None:
+    """A whole diaphragm leaves a level in the water's half, a torn one along the whole tank (docs/membrane.md)."""
     tank = made_tank("diaphragm", "bottom", "horizontal")
     assert judge(made_case(tank, **HOT), heard(tank, "all air")).code == "cannot tell"
-    assert judge(made_case(tank, **HOT), heard(tank, "found", 0.15)).code == "membrane failed"
+    found = judge(made_case(tank, **HOT), heard(tank, "found", 0.15))
+    assert found.code == "cannot tell"
+    assert "air valve's half" in found.next_checks[0]
 
 
 def test_two_boundaries_and_an_unlike_line_are_not_forced_into_one() -> None:
@@ -369,9 +392,11 @@ def test_two_boundaries_and_an_unlike_line_are_not_forced_into_one() -> None:
     ],
 )
 def test_as_expected_is_not_said_against_the_other_evidence(name: str, answer: str) -> None:
-    assert judge(made_case(HANGING), heard(HANGING, "all air")).code == "as expected"
-    found = judge(made_case(HANGING, seen={name: answer}), heard(HANGING, "all air"))
+    ring = heard_at(HANGING, 1e5, FILLED)
+    assert judge(made_case(HANGING, **FILLED), ring).code == "as expected"
+    found = judge(made_case(HANGING, seen={name: answer}, **FILLED), ring)
     assert found.code == "cannot tell"
+    assert found.speaks_against is True
     assert found.sentence.startswith("The taps cannot tell, because they find the water where it should be, but ")
     assert found.next_checks
 
@@ -383,18 +408,22 @@ def test_level_between_two_findings_gives_cannot_tell_with_a_check() -> None:
     assert "low on air" in found.sentence
 
 
-def test_gravely_low_tank_is_never_called_fine() -> None:
+def test_gravely_low_tank_is_hardly_ever_called_fine() -> None:
+    """By the forms that mechanics give, seeds fixed: a form in twenty lies where a right tank's may lie as well."""
+    rng = np.random.default_rng(4)
+    fine = []
     for tank in (HANGING, STANDING, BAG):
-        for mixing in (0.0, 0.5, 1.0):
-            for charge in (-0.4e5, 0.0, 0.2e5):
-                level = level_for(tank, charge, HOT, mixing)
-                found = judge(made_case(tank, **HOT), heard(tank, "found", level))
-                assert found.code != "as expected", (tank.kind, mixing, charge)
+        for charge in (-0.4e5, 0.0, 0.2e5):
+            forms = draw_forms(12, rng)
+            share = float(water_share(charge + AIR_PA, HOT["pressure_pa"] + AIR_PA, HOT["tank_temperature_c"], 20.0))
+            for depth in water_depth_m(tank, contacts(tank, np.full(12, share), forms)):
+                found = judge(made_case(tank, **HOT), heard(tank, "found", float(depth)))
+                fine.append(found.code == "as expected")
+    assert np.mean(fine) <= 1 / 20
 
 
 def test_sentence_speaks_the_units_of_the_user() -> None:
-    line = heard(HANGING, "found", level_for(HANGING, 0.1e5, HOT))
-    found = judge(made_case(HANGING, **HOT), line, units=US)
+    found = judge(made_case(HANGING, **HOT), heard_at(HANGING, -0.2e5, HOT), units=US)
     for text in (found.sentence, *found.reasons):
         assert " bar" not in text
         assert " mm" not in text
@@ -448,44 +477,50 @@ def cheapest(chances: dict[State, float]) -> str:
 def test_the_finding_is_the_one_that_costs_least() -> None:
     """Costs in units of a "cannot tell": own judgement, that a failed tank called fine is by far the worst."""
     assert cheapest(made(low_on_air=0.05)) == "as expected"
-    assert cheapest(made(low_on_air=0.1)) == "cannot tell"
+    assert cheapest(made(low_on_air=0.08)) == "cannot tell"
     assert cheapest(made(waterlogged=0.06)) == "cannot tell"
     assert cheapest(made(slight_loss=0.35)) == "as expected"
-    assert cheapest(made(low_on_air=0.6)) == "low on air"
-    assert cheapest(made(low_on_air=0.35, waterlogged=0.4)) == "waterlogged"
-    assert cheapest(made(hidden_air=0.3)) == "as expected"
-    assert cheapest(made(more_air_than_expected=0.3)) == "cannot tell"
+    assert cheapest(made(low_on_air=0.6)) == "cannot tell", "a fault is as well founded as a tank called fine"
+    assert cheapest(made(low_on_air=0.85)) == "low on air"
+    assert cheapest(made(low_on_air=0.4, waterlogged=0.5)) == "waterlogged"
+    assert cheapest(made(hidden_air=0.2)) == "as expected"
+    assert cheapest(made(hidden_air=0.3)) == "cannot tell"
+    assert cheapest(made(more_air_than_expected=0.1)) == "cannot tell"
     for code, costs in COST.items():
         assert code in costs or code == "as expected" or costs["right"] > 1
         assert min(costs.values()) > 0
-    assert min(COST["as expected"][bad] for bad in ("low on air", "waterlogged", "membrane failed")) >= 8 * max(
+    assert min(COST["as expected"][bad] for bad in ("low on air", "waterlogged", "membrane failed")) >= 3 * max(
         COST[code].get("right", 0.0) for code in COST
     )
 
 
 def test_line_that_names_no_state_but_narrows_the_level_down_is_judged() -> None:
     """No state is likely enough to be named, all air or a little water: both are what a cold tank at its charge has."""
-    air, little = heard(HANGING, "all air"), heard(HANGING, "found", 0.05)
+    air, little = heard(STANDING, "all air"), heard(STANDING, "found", 0.30)
     mixed = replace(
         air.posterior,
-        mass=0.45 * little.posterior.mass,
-        p_all_air=0.54,
+        mass=0.8 * little.posterior.mass,
+        p_all_air=0.19,
         p_all_water=0.0,
-        p_inverted=1 - 0.54 - 0.45 * little.posterior.p_found,
+        p_inverted=1 - 0.19 - 0.8 * little.posterior.p_found,
     )
     line = replace(air, state="not found", posterior=replace(mixed, p_inverted=0.0), narrows=True)
-    state = {**COLD, "pressure_pa": 1.25e5}
-    found = judge(made_case(HANGING, **state), line)
-    assert found.code == "as expected"
-    assert "the water reaches at most down to 64 mm below the top" in found.sentence
-    assert judge(made_case(HANGING, **state), replace(line, narrows=False)).code == "cannot tell"
+    state = {**COLD, "pressure_pa": 1.3e5}
+    found = judge(made_case(STANDING, **state), line)
+    assert found.code == "as expected", (found.probabilities, found.sentence)
+    assert found.confidence != "high", "no state was named"
+    assert "the water reaches at most up to 2" in found.sentence
+    assert judge(made_case(STANDING, **state), replace(line, narrows=False)).code == "cannot tell"
 
 
-def test_as_expected_says_which_loss_would_not_show() -> None:
-    found = at_charge(HANGING, 1e5)
-    said = [reason for reason in found.reasons if reason.startswith("A loss of up to")]
-    assert len(said) == 1
-    assert 0.15 < float(said[0].split()[5]) < 0.8
+def test_as_expected_says_which_charges_would_show_the_same() -> None:
+    found = at_charge(HANGING, 1e5, **FILLED)
+    assert found.unseen_pa is not None
+    low, high = (f"{end / 1e5:.2f}" for end in found.unseen_pa)
+    assert 0.4 < float(low) < 0.9
+    assert 1.0 < float(high) < 1.5
+    assert f"A pre-charge anywhere from {low} to {high} bar would show the same." in found.reasons
+    assert at_charge(HANGING, -0.4e5, **FILLED).unseen_pa is None
 
 
 def test_hot_pressure_is_laid_beside_what_the_cold_filling_lets_expect() -> None:
@@ -569,12 +604,12 @@ def test_a_pressure_that_no_system_stands_is_not_put_into_figures() -> None:
     assert "at most 0.00" not in " ".join((found.sentence, *found.reasons))
 
 
-def test_what_no_tap_can_tell_takes_from_the_confidence() -> None:
-    """A cold tank at its charge rings all over, and one with too much air does as well: fine, but not surely so."""
+def test_what_no_tap_can_tell_keeps_a_tank_from_being_called_fine() -> None:
+    """A cold tank at its charge rings all over, and one with too much air does as well."""
     found = judge(made_case(HANGING), heard(HANGING, "all air"))
-    assert found.code == "as expected"
+    assert found.probabilities["as expected"] > 0.6
     assert found.probabilities["more air than expected"] > 0.1
-    assert found.confidence != "high"
+    assert found.code == "cannot tell"
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from taptest.finding.judge import judge
 from taptest.finding.records import Case
 from taptest.water.forecast import Cushion, SystemState, hot_pressure_pa, pressure_after
 from taptest.water.log import DrainTest, LogEntry, precharge_from_air_pa
-from tests.made_cases import AIR_PA, COLD, heard, level_for, made_case, made_tank
+from tests.made_cases import AIR_PA, COLD, heard, heard_at, level_for, made_case, made_tank
 
 TANK = made_tank()
 STATE = {**COLD, "pressure_pa": 1.5e5}
@@ -34,9 +34,9 @@ def test_drain_finds_the_air_of_the_tank() -> None:
 
 
 def test_drain_narrows_what_the_level_of_a_hanging_tank_leaves_open() -> None:
-    line = heard(TANK, "found", level_for(TANK, 0.6e5, STATE))
+    line = heard_at(TANK, 0.1e5, STATE)
     alone = judge(with_more(), line)
-    both = judge(with_more(drained(0.6e5, 3.0)), line)
+    both = judge(with_more(drained(0.1e5, 3.0)), line)
     assert alone.code == "cannot tell"
     assert both.code == "low on air"
     assert both.air is not None

@@ -14,7 +14,8 @@ from tests.made_up import made_up
 CONTRACT = {"schema", "finding", "boundary", "points", "taps", "expected", "water_l", "precharge_bar", "forecast"}
 KEYS = {
     "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air"},
-    "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"},
+    "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"}
+    | {"speaks_against", "unseen_bar"},
     "boundary": {"state", "position_mm", "interval90_mm", "p_all_air", "p_all_water"}
     | {"p_inverted", "p_two", "p_no_contact", "inverted", "narrows"},
     "expected": {"position_mm", "interval90_mm", "water_l", "water_share"},
