@@ -121,10 +121,10 @@ HIDES = (0.5, 0.75)
 FEELS: dict[str, float] = {"light": 0.4, "heavy": 6.0}
 """How many times as often a tank feels so where its bag hides water as where it does not; own judgement, no source."""
 CANNOT_TELL_COSTS = 1.0
+UNNAMED_COSTS = 0.5
+"""What "cannot tell" costs where the line names no state: what follows from it rests partly on what is usual."""
 FINE_ENOUGH = 0.6
 """The least probability of "as expected" with which it may be said at all."""
-FINE_UNNAMED = 0.8
-"""The same where the line names no state, so that part of it rests on what is usual."""
 LEFT_OF_FINE = 1.2
 """Nothing speaks against a tank that is at least this many times as likely to be right as before it was tapped."""
 SURE_ENOUGH = 0.6
@@ -392,11 +392,10 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
             return _Verdict(unfit, chance + comparison.probabilities[unfit], KEPT_BUT_UNFIT)
     chances = _chances(comparison, line, observed)
     best = min(COST, key=lambda code: expected_cost(code, chances))
-    if expected_cost(best, chances) >= CANNOT_TELL_COSTS:
+    if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if line.state != "not found" else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
-        enough = FINE_ENOUGH if line.state != "not found" else FINE_UNNAMED
-        if chances["right"] + chances["too small"] < enough or unfit is not None:
+        if chances["right"] + chances["too small"] < FINE_ENOUGH or unfit is not None:
             return _open_between(case, line, chances, observed)
         return _where_it_should_be(line, comparison, observed, best)
     if best == "membrane failed":

@@ -143,8 +143,10 @@ def test_the_wrong_walk_is_refused(folder: Path) -> None:
         judged(folder)
 
 
-def test_a_judged_visit_says_where_one_more_mark_would_tell_most(folder: Path) -> None:
-    checks = judged(folder).judgement.next_checks
+def test_a_judged_visit_says_where_one_more_mark_would_tell_most(tmp_path: Path) -> None:
+    tank, points = write_tables(tmp_path / "from", 6, spacing_mm=50.0, boundary=3)
+    import_visit(tmp_path / "cellar", Sources(tank, points))
+    checks = judged(tmp_path / "cellar").judgement.next_checks
     advice = [check for check in checks if check.startswith("To place the water more closely")]
     assert len(advice) == 1
     assert len(checks) <= MOST_CHECKS
