@@ -392,7 +392,8 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
             return _Verdict(unfit, chance + comparison.probabilities[unfit], KEPT_BUT_UNFIT)
     chances = _chances(comparison, line, observed)
     best = min(COST, key=lambda code: expected_cost(code, chances))
-    if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if line.state != "not found" else UNNAMED_COSTS):
+    named = line.state != "not found" or best == "membrane failed"
+    if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
         if chances["right"] + chances["too small"] < FINE_ENOUGH or unfit is not None:

@@ -499,17 +499,17 @@ def test_line_that_names_no_state_but_narrows_the_level_down_is_judged() -> None
     air, little = heard(STANDING, "all air"), heard(STANDING, "found", 0.30)
     mixed = replace(
         air.posterior,
-        mass=0.8 * little.posterior.mass,
-        p_all_air=0.19,
+        mass=0.98 * little.posterior.mass,
+        p_all_air=0.01,
         p_all_water=0.0,
-        p_inverted=1 - 0.19 - 0.8 * little.posterior.p_found,
+        p_inverted=1 - 0.01 - 0.98 * little.posterior.p_found,
     )
     line = replace(air, state="not found", posterior=replace(mixed, p_inverted=0.0), narrows=True)
     state = {**COLD, "pressure_pa": 1.3e5}
     found = judge(made_case(STANDING, **state), line)
     assert found.code == "as expected", (found.probabilities, found.sentence)
     assert found.confidence != "high", "no state was named"
-    assert "the water reaches at most up to 2" in found.sentence
+    assert "the water ends 281 to 322 mm below the top" in found.sentence
     assert judge(made_case(STANDING, **state), replace(line, narrows=False)).code == "cannot tell"
 
 
