@@ -13,7 +13,7 @@ Zener's inelasticity parameter:
 Units are SI; T taps, N samples; forces are newtons, positive into the wall.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +84,20 @@ def hertz_contact_time_s(striker: Striker, speed_m_s: float, wall: Material = ST
     """
     effective = 0.75 * contact_stiffness(striker, wall) / float(np.sqrt(striker.nose_m))
     return float(2.868 * (striker.mass_kg**2 / (striker.nose_m * effective**2 * speed_m_s)) ** 0.2)
+
+
+def softened(striker: Striker, contact_s: float, speed_m_s: float, impedance: float) -> Striker:
+    """Return the striker with a nose so soft that it touches a wall of this point impedance (kg/s) for `contact_s`.
+
+    A nose harder than steel is none: where a steel one touches longer than that, the striker stays as it is.
+    """
+    soft, hard = np.log(1e6), np.log(striker.material.young_pa)
+    for _ in range(30):
+        middle = 0.5 * (soft + hard)
+        tried = replace(striker, material=replace(striker.material, young_pa=float(np.exp(middle))))
+        longer = contact_pulses(tried, np.array([speed_m_s]), impedance).contact_s[0] > contact_s
+        soft, hard = (middle, hard) if longer else (soft, middle)
+    return replace(striker, material=replace(striker.material, young_pa=float(np.exp(hard))))
 
 
 def plate_impedance(wall_m: float, wall: Material = STEEL, water_kg_m3: float = 0.0, pulse_s: float = 1e-4) -> float:
