@@ -243,6 +243,8 @@ def scene_of(
     positions = _draw_positions(know, tank)
     spec = _spec(stream(seed, "shell"), tank, story, true_heads, wall, switches)
     fitting = float(stream(seed, "fitting").uniform(0.02, 0.06)) if "height-with-fitting" in switches else 0.0
+    # more of a small tank would not go with its volume, and so be noticed on site
+    fitting = min(fitting, 0.12 * tank.shape.height_m)
     return Scene(
         seed=seed,
         difficulty=difficulty,

@@ -66,7 +66,7 @@ WINDOW_S = 0.060
 HEARD_HZ = (200.0, 7000.0)
 """Band in which they are compared: below it rooms rumble and nothing rings."""
 SOFT_CONTACT_S = (0.0003, 0.0008)
-"""How long a soft nose touches the dry wall."""
+"""How long a soft nose presses on the dry wall."""
 QUIET_MODE = 3e-4
 """A mode weaker than this share of the strongest, at every tap, is left out."""
 TAP_TO_NOISE_DB: dict[Difficulty, tuple[float, float]] = {

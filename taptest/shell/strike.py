@@ -87,17 +87,20 @@ def hertz_contact_time_s(striker: Striker, speed_m_s: float, wall: Material = ST
 
 
 def softened(striker: Striker, contact_s: float, speed_m_s: float, impedance: float) -> Striker:
-    """Return the striker with a nose so soft that it touches a wall of this point impedance (kg/s) for `contact_s`.
+    """Return the striker with a nose so soft that it presses on a wall of this point impedance (kg/s) for `contact_s`.
 
-    A nose harder than steel is none: where a steel one touches longer than that, the striker stays as it is.
+    That is how long the force is above a tenth of its peak: nose and wall part later on a wall that gives way. Where
+    steel presses longer, the striker stays as it is.
     """
-    soft, hard = np.log(1e6), np.log(striker.material.young_pa)
-    for _ in range(30):
-        middle = 0.5 * (soft + hard)
-        tried = replace(striker, material=replace(striker.material, young_pa=float(np.exp(middle))))
-        longer = contact_pulses(tried, np.array([speed_m_s]), impedance).contact_s[0] > contact_s
-        soft, hard = (middle, hard) if longer else (soft, middle)
-    return replace(striker, material=replace(striker.material, young_pa=float(np.exp(hard))))
+    scale = np.geomspace(contact_s / 8.0, contact_s / 2.0, 16)
+    force, parting = _approach(striker.mass_kg / (impedance * scale))
+    pressed = pressing_s(Pulses(force.T, _STEP * scale, parting * scale))
+    wanted_s = float(np.interp(contact_s, pressed, scale))
+    stiffness = striker.mass_kg / np.sqrt(wanted_s**5 * speed_m_s)
+    compliance = 4.0 / 3.0 * np.sqrt(striker.nose_m) / stiffness - (1.0 - STEEL.poisson**2) / STEEL.young_pa
+    nose = striker.material
+    softest = (1.0 - nose.poisson**2) / max(compliance, 1e-15)
+    return replace(striker, material=replace(nose, young_pa=float(min(softest, nose.young_pa))))
 
 
 def plate_impedance(wall_m: float, wall: Material = STEEL, water_kg_m3: float = 0.0, pulse_s: float = 1e-4) -> float:
@@ -189,6 +192,12 @@ def contact_pulses(
     inelasticity = np.zeros_like(speed) if impedance is None else striker.mass_kg / (impedance * scale)
     force, parting = _approach(np.asarray(inelasticity, dtype=np.float64))
     return Pulses(force.T * (striker.mass_kg * speed / scale)[:, None], _STEP * scale, parting * scale)
+
+
+def pressing_s(pulses: Pulses) -> FloatArray:
+    """(T,) seconds for which each force is above a tenth of its peak."""
+    pressed = pulses.force_n > 0.1 * pulses.force_n.max(axis=1, keepdims=True)
+    return np.asarray(pressed.sum(axis=1) * pulses.step_s)
 
 
 def sample_pulses(pulses: Pulses, rate_hz: float, shift_s: FloatArray | float = 0.0) -> FloatArray:
