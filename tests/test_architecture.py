@@ -13,7 +13,7 @@ water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane tank.contact
 sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
-shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
+shell.strike shell.rooms shell.sweep shell.wetted shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.naming
 line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.weigh finding.compare finding.causes

@@ -11,13 +11,19 @@ EXAMPLES = """\
 Difficulties: easy (quiet room, exact papers), field (a plant room, usual tolerances), hard (loud, and much that the
 papers do not say). Each mismatch between the simulated physics and the papers can be switched on alone:
   other-heads  other-damping  stiff-ring  wall-off  uneven-edge  moving-microphone  striker-change  gain-riding
-  split-modes  bag-barely-touches
+  split-modes  bag-barely-touches  bag-touches-partly  bag-stands-off  loose-rubber  lossy-strap  soft-blows
+  height-with-fitting
+Where the water touches the wall is drawn among forms; --form asks for one alone, or for those of "mechanics":
+  level  dry  full  bag  flat  between  ring  short-ring  to-seam  past-seam  above-seam  gas-ring  first-filled
+  drained  at-seam  shallow-cup  folded
+docs/simulation.md tells what each is.
 
 examples:
   taptest simulate trials/field --seed 7 --visits 100 --difficulty field
   taptest simulate trials/plain --seed 7 --visits 100 --mismatch none
   taptest simulate trials/ring --seed 7 --visits 100 --mismatch stiff-ring
   taptest simulate trials/loss --seed 1 --visits 5 --fault "slow loss"
+  taptest simulate trials/rings --seed 1 --visits 5 --form ring
   taptest simulate recordings_demo --scenario demo
 """
 
@@ -35,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='switch on this mismatch alone (repeat for several), "none" for none; left to the difficulty else',
     )
     parser.add_argument("--fault", metavar="NAME", help="simulate this fault only; left to the seed else")
+    parser.add_argument("--form", metavar="NAME", help="let the water take this form only; left to the seed else")
     parser.add_argument("--scenario", choices=("demo",), help="make the demonstration's visits and nothing else")
     parser.add_argument("--workers", type=int, metavar="N", help="processes at once; one a core where left out")
 
@@ -49,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
         folders = simulate_scenario(arguments.out, bar, arguments.workers)
     else:
         asked = None if arguments.mismatch is None else tuple(name for name in arguments.mismatch if name != "none")
-        series = Series(arguments.seed, arguments.visits, arguments.difficulty, asked, arguments.fault)
+        series = Series(arguments.seed, arguments.visits, arguments.difficulty, asked, arguments.fault, arguments.form)
         folders = simulate_visits(arguments.out, series, bar, arguments.workers)
     print(f"Wrote {counted(len(folders), 'simulated visit')} into {arguments.out}, each with its truth in truth.json.")
     print(f"Judge them against it with: taptest trial {arguments.out}")

@@ -62,6 +62,11 @@ class ShellSpec:
     """Extra bending stiffness of the seam ring, as area moment in m4."""
     more_ring_depth_m: float | None = None
     """Depth at which a change may lay one more ring on the shell; None for nowhere."""
+    strap_depth_m: float | None = None
+    """Depth of the middle of a strap around the shell; None without one."""
+    strap_kg_m2: float = 0.0
+    strap_loss: float = 0.0
+    """Mass an area that it adds, and loss factor that it adds to the wall below it."""
     rubber_kg_m2: float = 0.0
     """Mass per area of the membrane where it lies on the wall."""
     rubber_from_m: float | None = None

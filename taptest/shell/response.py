@@ -40,6 +40,8 @@ BOSS_REACH_M = 0.035
 """Radius up to which the connection takes energy out of the wall around its boss."""
 BOSS_LOSS = 0.05
 """Extra loss factor of that wall."""
+STRAP_REACH_M = 0.015
+"""Half the width of a strap."""
 RING_REACH_M = 0.015
 """Distance on either side of the seam within which the ring's loss acts."""
 WEAK = 0.25
@@ -199,6 +201,7 @@ def _dry_shell(spec: ShellSpec, mesh: Mesh, height: float) -> DryShell:
         wall = np.where(boss, BOSS_WALLS * wall, wall)
         own = wall * spec.material.density_kg_m3
         extra = np.where(boss, np.maximum(spec.end_fitting_kg / _area(mesh, boss) - own, 0.0), 0.0)
+    extra = extra + spec.strap_kg_m2 * _near(spec, mesh, height, spec.strap_depth_m, STRAP_REACH_M)
     ring = None
     if spec.seam_depth_m is not None and (spec.ring_mass_kg_m > 0 or spec.ring_stiffness > 0):
         y = _height_of(spec, height, np.array([spec.seam_depth_m]))
@@ -263,9 +266,10 @@ class Harmonic:
     rubber_area: FloatArray
     """(L, m, m) elastic stiffness, and unit mass, of the wall on which rubber lies."""
     ring_stiffness: FloatArray
-    boss_stiffness: FloatArray
+    clamped_loss: FloatArray
     outer_area: FloatArray
-    """(m, m) for the seam's neighbourhood, the wall around the boss, and unit mass on the whole outside."""
+    """(m, m) stiffness of the seam's neighbourhood; that around the boss and under a strap, times the loss they add;
+    and unit mass on the whole outside."""
     more_ring: tuple[FloatArray, FloatArray, FloatArray]
     """(m, m) stiffness and mass of one more ring, see `_more_ring`; (1, 1) zeros where there is no place for it."""
     sample: FloatArray
@@ -292,8 +296,8 @@ def reduce_harmonic(tank: Tank3D, n: int, walls: Sequence[WetWall], arcs_m: Floa
         wet_stiffness=(wet @ flat_k).reshape(shape),
         rubber_stiffness=(rubber @ flat_k).reshape(shape) if has_rubber else empty,
         rubber_area=(rubber @ flat_a).reshape(shape) if has_rubber else empty,
-        ring_stiffness=np.tensordot(_near_seam(tank, heights), element_k, 1),
-        boss_stiffness=np.tensordot(_boss_wall(spec, mesh), element_k, 1),
+        ring_stiffness=np.tensordot(_near(spec, mesh, tank.height_m, spec.seam_depth_m, RING_REACH_M), element_k, 1),
+        clamped_loss=np.tensordot(_clamped_loss(tank), element_k, 1),
         outer_area=element_a.sum(axis=0),
         more_ring=_more_ring(tank, basis),
         sample=normal_at(tank.shell, basis.vector, arcs_m),
@@ -352,12 +356,21 @@ def _rubber(tank: Tank3D, heights: FloatArray, wet: FloatArray) -> FloatArray:
     return np.where(own_half, 1.0 - wet, wet)
 
 
-def _near_seam(tank: Tank3D, heights: FloatArray) -> FloatArray:
-    """Return (E,) 1 within reach of the seam."""
-    if tank.spec.seam_depth_m is None:
-        return np.zeros_like(heights)
-    seam = tank.to_height(np.array([tank.spec.seam_depth_m]))[0]
-    return np.asarray(np.abs(heights - seam) < RING_REACH_M, dtype=np.float64)
+def _near(spec: ShellSpec, mesh: Mesh, height_m: float, depth_m: float | None, reach_m: float) -> FloatArray:
+    """Return (E,) 1 within reach of a depth; nowhere where it is None."""
+    middle = 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])
+    if depth_m is None:
+        return np.zeros_like(middle)
+    heights = mesh.meridian.geometry(middle).height_m
+    there = _height_of(spec, height_m, np.array([depth_m]))[0]
+    return np.asarray(np.abs(heights - there) < reach_m, dtype=np.float64)
+
+
+def _clamped_loss(tank: Tank3D) -> FloatArray:
+    """Return (E,) loss factor that the connection and a strap add to the wall."""
+    spec, mesh = tank.spec, tank.shell.mesh
+    strap = _near(spec, mesh, tank.height_m, spec.strap_depth_m, STRAP_REACH_M)
+    return BOSS_LOSS * _boss_wall(spec, mesh) + spec.strap_loss * strap
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,7 +408,7 @@ def matrices(
     fixed = (
         losses.structural * (elastic + b.ring)
         + losses.ring * (b.ring + local * harmonic.ring_stiffness)
-        + local * BOSS_LOSS * harmonic.boss_stiffness
+        + local * harmonic.clamped_loss
     )
     if change.more_ring_kg_m > 0 or change.more_ring_moment_m4 > 0:
         if spec.more_ring_depth_m is None:

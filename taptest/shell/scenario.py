@@ -13,6 +13,7 @@ from datetime import date
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from taptest.shell.scene import Fault, Scene, Story, scene_of, settle, stream, truth_from
 from taptest.shell.simulate import Session, SimulatedVisit, draw_session, play
+from taptest.shell.wetted import bag_on_wall
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.water.fluids import WATER
@@ -106,12 +107,13 @@ def chapter_scene(number: int) -> tuple[Scene, Session]:
     if not hot:
         share = 0.0 if share < 0.01 else share
     settled = (chapter.charge_pa, share, pressure, shell)
-    truth = truth_from(stream(SEED, "story"), TANK, chapter.fault, settled, (tank_c, water_c, hot), 0.3)
+    truth = truth_from(stream(SEED, "story"), TANK, chapter.fault, settled, (tank_c, water_c, hot), NOMINAL_PA)
     if chapter.findings:
         truth = replace(truth, findings=chapter.findings)
-    story = Story(truth, WATER, SYSTEM_M3, RELIEF_PA, 1.2e5, NOMINAL_PA, HEAD_M, MAX_C, 0.3)
+    story = Story(truth, WATER, SYSTEM_M3, RELIEF_PA, 1.2e5, NOMINAL_PA, HEAD_M, MAX_C)
+    wetted = bag_on_wall(TANK, truth.water_share, mixing=0.3)
     # One tank, one striker, one place for the microphone, the same marks: only blows and noise differ by visit.
-    scene = replace(scene_of(SEED, "field", (), TANK, story), positions_m=MARKS_M)
+    scene = replace(scene_of(SEED, "field", (), TANK, story, wetted), positions_m=MARKS_M)
     session = replace(draw_session(scene), tap_to_noise_db=chapter.tap_to_noise_db, rate_hz=48000.0)
     return replace(scene, seed=SEED + number, tables=_papers(scene, chapter)), session
 

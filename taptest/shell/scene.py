@@ -1,8 +1,8 @@
 """What is true of one invented visit: tank, air charge, water, fault; and what the technician knows of it.
 
 Goal: every number of a simulated visit except its sound, drawn from a seed so that physics ties them together: the true
-pre-charge and the system's water set the pressure and the water held (gas law), the water held sets the boundary
-(membrane or level), and the papers and the gauge tell a slightly different story than the truth.
+pre-charge and the system's water set the pressure and the water held (gas law), the water held sets the wall that it
+wets (`shell.wetted`), and the papers and the gauge tell a slightly different story than the truth.
 
 Conventions: SI units, gauge pascals unless a name says abs, degrees Celsius, depths in metres below the top of the
 shell. Each purpose draws from a random stream of its own, so that switching one mismatch on leaves the rest of the
@@ -17,8 +17,8 @@ import numpy as np
 from taptest.errors import PhysicsError
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from taptest.shell.records import Losses, ShellSpec
+from taptest.shell.wetted import FORMS, Bag, Form, Wetted, draw_wetted, form_chances
 from taptest.tank.kinds import Tank, TankKind, WaterEnd
-from taptest.tank.membrane import boundary_depth_m, torn_level_depth_m
 from taptest.tank.shape import HeadKind, Shape
 from taptest.water.fluids import WATER, Fluid, FluidKind, density, net_expansion
 from taptest.water.pressure import water_share
@@ -36,6 +36,12 @@ Switch = Literal[
     "gain-riding",
     "split-modes",
     "bag-barely-touches",
+    "bag-touches-partly",
+    "bag-stands-off",
+    "loose-rubber",
+    "lossy-strap",
+    "soft-blows",
+    "height-with-fitting",
 ]
 Name = TypeVar("Name", bound=str)
 DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
@@ -54,13 +60,23 @@ FAULT_SHARES: dict[Fault, float] = {
 """How often each fault is drawn: our own choice, so that each is met often enough to be judged."""
 MISMATCH_SHARE: dict[Difficulty, float] = {"easy": 0.0, "field": 0.2, "hard": 0.55}
 """Chance of each mismatch where the switches are left to the difficulty."""
+OFTENER: dict[Switch, float] = {
+    "bag-touches-partly": 2.0,
+    "bag-stands-off": 3.0,
+    "loose-rubber": 1.5,
+    "soft-blows": 1.5,
+    "height-with-fitting": 0.6,
+}
+"""How many times as often these are drawn, up to nine times in ten: our own judgement."""
 HEADS: dict[TankKind, tuple[HeadKind, ...]] = {
     "diaphragm": ("ellipsoidal", "ellipsoidal", "torispherical", "hemispherical"),
     "bladder": ("ellipsoidal", "torispherical"),
     "plain": ("torispherical", "ellipsoidal", "flat"),
 }
-MATERIAL = 0.08
-"""A fault is drawn again until it moves the boundary by this share of the height: less, no tape could show."""
+TOLERANCE_SHARE = 0.075
+"""A tank with this share of its air more or less still counts as right: 0.15 bar of a pre-charge of 1 bar gauge."""
+TRIES = 4000
+"""Tanks and stories drawn in search of a form that was asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +92,10 @@ class Truth:
     """True pressure of the system at the tank."""
     shell_pressure_pa: float
     """Pressure inside the shell: above the system's where an air charge keeps the water out or a valve is shut."""
+    kept_air: float
+    """Air in the tank over the air of the papers' charge, as absolute pressures."""
     water_share: float
     water_m3: float
-    level_depth_m: float
-    """Depth of the boundary; at an end of the shell where water or air is alone."""
     water_end: WaterEnd
     """The end at which the water really is."""
     tank_c: float
@@ -101,7 +117,6 @@ class Story:
     """Pre-charge on the papers."""
     head_m: float
     max_c: float
-    mixing: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +129,8 @@ class Scene:
     tank: Tank
     """The true tank."""
     truth: Truth
+    wetted: Wetted
+    """The wall that has water behind it."""
     spec: ShellSpec
     """The true shell for the model, its hidden losses and ring included."""
     damping_tilt: float
@@ -121,7 +138,7 @@ class Scene:
     split: float
     """Relative split of the twin modes of a shell that is not quite round."""
     edge_rise_m: float
-    """How much deeper the boundary lies on the tapped line than around the tank on average."""
+    """How much deeper an edge that only rubber shapes lies on the tapped line than around the tank on average."""
     positions_m: tuple[float, ...]
     """Depths as the technician notes them."""
     tape_error_m: float
@@ -154,46 +171,94 @@ def draw_switches(seed: int, difficulty: Difficulty, asked: tuple[Switch, ...] |
         named = {known(name, SWITCHES, "mismatch") for name in asked}
         return tuple(name for name in SWITCHES if name in named)
     lots = stream(seed, "switches").random(len(SWITCHES))
-    return tuple(name for name, lot in zip(SWITCHES, lots, strict=True) if lot < MISMATCH_SHARE[difficulty])
+    usual = MISMATCH_SHARE[difficulty]
+    chances = [min(usual * OFTENER.get(name, 1.0), 0.9) for name in SWITCHES]
+    return tuple(name for name, lot, chance in zip(SWITCHES, lots, chances, strict=True) if lot < chance)
 
 
 def draw_scene(
-    seed: int, difficulty: Difficulty, switches: tuple[Switch, ...] | None = None, fault: Fault | None = None
+    seed: int,
+    difficulty: Difficulty,
+    switches: tuple[Switch, ...] | None = None,
+    fault: Fault | None = None,
+    forms: tuple[Form, ...] = FORMS,
 ) -> Scene:
-    """Draw a visit. `fault` asks for one; None leaves it to the seed. Raises `PhysicsError` for unknown names."""
+    """Draw a visit. `fault` asks for one; None leaves it to the seed. `forms` are those that the water may take.
+
+    Raises `PhysicsError` for unknown names, and where no tank can have what is asked for.
+    """
     known(difficulty, DIFFICULTIES, "difficulty")
     active = draw_switches(seed, difficulty, switches)
-    rng = stream(seed, "tank")
-    tank = _draw_tank(rng)
-    lot = str(rng.choice(list(FAULT_SHARES), p=list(FAULT_SHARES.values())))
-    chosen: Fault = next(name for name in FAULTS if name == lot) if fault is None else fault
-    if chosen == "torn membrane" and fault is None and not tank.has_membrane:
-        chosen = "slow loss"
-    while chosen == "torn membrane" and not tank.has_membrane:  # three tanks in four have one
+    tank, story = _draw_tank_and_story(seed, fault, forms)
+    truth = story.truth
+    wetted = draw_wetted(
+        stream(seed, "form"),
+        tank,
+        truth.water_share,
+        torn=_torn(truth),
+        asked=forms,
+        bag=_draw_bag(stream(seed, "bag"), tank, active),
+    )
+    return scene_of(seed, difficulty, active, tank, story, wetted)
+
+
+def _draw_tank_and_story(seed: int, fault: Fault | None, forms: tuple[Form, ...]) -> tuple[Tank, Story]:
+    """Draw tanks and stories until one can have the fault and one of the forms that are asked for."""
+    rng, of_story = stream(seed, "tank"), stream(seed, "story")
+    for _ in range(TRIES):
         tank = _draw_tank(rng)
-    story = _draw_story(stream(seed, "story"), tank, chosen)
-    return scene_of(seed, difficulty, active, tank, story)
+        lot = str(rng.choice(list(FAULT_SHARES), p=list(FAULT_SHARES.values())))
+        chosen: Fault = next(name for name in FAULTS if name == lot) if fault is None else fault
+        if chosen == "torn membrane" and not tank.has_membrane:
+            if fault is not None:  # three tanks in four have a membrane
+                continue
+            chosen = "slow loss"
+        story = _draw_story(of_story, tank, chosen)
+        if set(forms) & set(form_chances(tank, story.truth.water_share, _torn(story.truth))):
+            return tank, story
+    asked = f"the form {' or '.join(forms)}" + ("" if fault is None else f" and the fault {fault}")
+    raise PhysicsError(f"No visit with {asked} can be made: ask for another form or fault.")
 
 
-def scene_of(seed: int, difficulty: Difficulty, switches: tuple[Switch, ...], tank: Tank, story: Story) -> Scene:
-    """Put tank and story together with what is left to chance: the hidden shell, the line, the papers."""
+def _torn(truth: Truth) -> bool:
+    return truth.fault == "torn membrane"
+
+
+def _draw_bag(rng: np.random.Generator, tank: Tank, active: tuple[Switch, ...]) -> Bag:
+    """Draw how a bag lies on its shell; every other tank has full contact."""
+    partly, barely, off = float(rng.uniform(0.0, 1.0)), float(rng.uniform(0.0, 0.25)), float(rng.uniform(0.0, 1.0))
+    if tank.kind != "bladder":
+        return Bag()
+    touch = barely if "bag-barely-touches" in active else partly if "bag-touches-partly" in active else 1.0
+    return Bag(touch, 0.34 * off**4 if "bag-stands-off" in active else 0.0)
+
+
+def scene_of(
+    seed: int, difficulty: Difficulty, switches: tuple[Switch, ...], tank: Tank, story: Story, wetted: Wetted
+) -> Scene:
+    """Put tank, story and water together with what is left to chance: the hidden shell, the line, the papers."""
     believed_heads, true_heads = _heads(stream(seed, "heads"), tank.shape, "other-heads" in switches)
     wall = _true_wall(stream(seed, "wall"), tank.shape.wall_m, difficulty, "wall-off" in switches)
     know = stream(seed, "knowledge")
     positions = _draw_positions(know, tank)
+    spec = _spec(stream(seed, "shell"), tank, story, true_heads, wall, switches)
+    fitting = float(stream(seed, "fitting").uniform(0.02, 0.06)) if "height-with-fitting" in switches else 0.0
+    # more of a small tank would not go with its volume, and so be noticed on site
+    fitting = min(fitting, 0.12 * tank.shape.height_m)
     return Scene(
         seed=seed,
         difficulty=difficulty,
         switches=switches,
         tank=tank,
         truth=story.truth,
-        spec=_spec(stream(seed, "shell"), tank, story, true_heads, wall, switches),
+        wetted=wetted,
+        spec=_with_extras(stream(seed, "extras"), tank, spec, wetted.bag, switches),
         damping_tilt=float(stream(seed, "tilt").uniform(-0.5, 0.5)) if "other-damping" in switches else 0.0,
         split=float(stream(seed, "split").uniform(5e-4, 4e-3)) if "split-modes" in switches else 0.0,
         edge_rise_m=float(stream(seed, "edge").uniform(-0.02, 0.02)) if "uneven-edge" in switches else 0.0,
         positions_m=positions,
         tape_error_m={"easy": 0.0005, "field": 0.002, "hard": 0.003}[difficulty] * float(know.standard_normal()),
-        tables=_tables(know, tank, story, believed_heads, difficulty),
+        tables=_tables(know, tank, story, believed_heads, difficulty, fitting),
     )
 
 
@@ -261,23 +326,12 @@ def _abs(gauge_pa: float) -> float:
 
 
 def _draw_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> Story:
-    """Draw until the fault is one that a line of taps could show."""
+    """Draw until the story holds together, be it one that taps can show or not."""
     for _ in range(400):
         story = _one_story(rng, tank, fault)
-        if story is not None and _material(tank, story):
+        if story is not None:
             return story
     raise PhysicsError(f"No visit with the fault {fault!r} can be made for this tank: ask for another seed or fault.")
-
-
-def _material(tank: Tank, story: Story) -> bool:
-    """Whether taps could tell this fault from health: the boundary is off, or stands at the wrong end."""
-    truth = story.truth
-    nominal = _abs(story.nominal_pa)
-    share = float(water_share(nominal, _abs(truth.pressure_pa), truth.tank_c, truth.charged_at_c))
-    off = abs(float(boundary_depth_m(tank, share, story.mixing)) - truth.level_depth_m) / tank.shape.height_m
-    if truth.fault in ("healthy", "too small"):
-        return off < MATERIAL / 2.0
-    return truth.water_end != tank.water_end or off > MATERIAL
 
 
 def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> Story | None:
@@ -292,7 +346,7 @@ def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> Story | No
     hot = bool(rng.random() < (0.75 if fault in ("no water", "over-charged") else 0.5))
     water_c = float(rng.uniform(55.0, max_c)) if hot else float(rng.uniform(12.0, 24.0))
     tank_c = float(rng.uniform(24.0, 42.0)) if hot else float(rng.uniform(14.0, 22.0))
-    charge = _charge(rng, fault, nominal, tank)
+    charge = _abs(nominal) * _kept_air(rng, fault) - STANDARD_ATMOSPHERE_PA
     expansion = float(net_expansion(fluid, 15.0, max_c))
     room = 1.0 - _abs(fill) / _abs(relief - 5e4)
     room *= 1.0 - float(water_share(_abs(nominal), _abs(fill)))
@@ -307,27 +361,26 @@ def _one_story(rng: np.random.Generator, tank: Tank, fault: Fault) -> Story | No
     share, pressure, shell = settle(_abs(charge), _abs(fill), _abs(relief), grown, (tank_c, charged))
     if fault == "no water" and hot:
         pressure = _abs(relief)  # cut off: nothing takes up the growth, and the relief valve holds the pressure
-    mixing = float(rng.uniform(0.0, 1.0))
-    truth = truth_from(rng, tank, fault, (charge, share, pressure, shell), (tank_c, water_c, hot), mixing)
-    return Story(truth, fluid, system_m3, relief, fill, nominal, head_m, max_c, mixing)
+    truth = truth_from(rng, tank, fault, (charge, share, pressure, shell), (tank_c, water_c, hot), nominal)
+    return Story(truth, fluid, system_m3, relief, fill, nominal, head_m, max_c)
 
 
 def _glycol(rng: np.random.Generator) -> FluidKind:
     return "propylene glycol" if rng.random() < 0.7 else "ethylene glycol"
 
 
-def _charge(rng: np.random.Generator, fault: Fault, nominal_pa: float, tank: Tank) -> float:
-    """Draw the true pre-charge, gauge; below zero where less air is left than fills the tank at no pressure."""
-    nominal = _abs(nominal_pa)
+def _kept_air(rng: np.random.Generator, fault: Fault) -> float:
+    """Draw the air that a tank holds over what its papers say; no gap parts a right charge from a wrong one."""
     if fault == "slow loss":
-        kept = float(rng.uniform(0.45, 0.8))
-        return nominal * kept - STANDARD_ATMOSPHERE_PA
+        return float(rng.uniform(0.3, 1.0 - TOLERANCE_SHARE))
     if fault == "waterlogged":
-        return nominal * float(rng.choice([0.001, rng.uniform(0.02, 0.25)])) - STANDARD_ATMOSPHERE_PA
+        return float(rng.choice([0.001, rng.uniform(0.02, 0.3)]))
     if fault == "over-charged":
-        return nominal * float(rng.uniform(1.25, 1.9)) - STANDARD_ATMOSPHERE_PA
-    scatter = 0.02 if tank.kind != "plain" else 0.01
-    return nominal * (1.0 + scatter * float(np.clip(rng.standard_normal(), -2.0, 2.0))) - STANDARD_ATMOSPHERE_PA
+        slight = rng.random() < 0.7
+        low, high = (1.0 + TOLERANCE_SHARE, 1.4) if slight else (1.4, 1.9)
+        return float(rng.uniform(low, high))
+    sd = {"healthy": 0.4, "too small": 0.2}.get(fault, 0.3) * TOLERANCE_SHARE
+    return 1.0 + float(np.clip(sd * rng.standard_normal(), -TOLERANCE_SHARE, TOLERANCE_SHARE))
 
 
 def settle(
@@ -359,9 +412,13 @@ def truth_from(
     fault: Fault,
     settled: tuple[float, float, float, float],
     weather: tuple[float, float, bool],
-    mixing: float,
+    nominal_pa: float,
 ) -> Truth:
-    """Turn shares into depths, with the two faults that break the simple picture: a shut line and a torn membrane."""
+    """Return what is true, with the two faults that break the simple picture: a shut line and a torn membrane.
+
+    `settled` is the charge (gauge), the share of water, and the absolute pressures of system and shell; `weather` is
+    the tank's and the water's temperature and whether the system is hot; `nominal_pa` the charge of the papers.
+    """
     charge, share, pressure_abs, shell_abs = settled
     tank_c, water_c, hot = weather
     water_end, warm = tank.water_end, (tank_c + 273.15) / 293.15
@@ -374,19 +431,16 @@ def truth_from(
         water_end = "bottom" if share < 1.0 else tank.water_end
     if share > 0.995:
         share = 1.0
-    if fault == "torn membrane" and share < 1.0:
-        level = float(torn_level_depth_m(tank.shape, share))
-    else:
-        level = float(boundary_depth_m(tank, share, mixing))
+    kept = _abs(charge) / _abs(nominal_pa)
     return Truth(
         fault=fault,
-        findings=_findings(tank, fault, share, water_end),
+        findings=_findings(tank, fault, share, water_end) + _neighbours(fault, kept),
         precharge_pa=charge,
         pressure_pa=pressure_abs - STANDARD_ATMOSPHERE_PA,
         shell_pressure_pa=shell_abs - STANDARD_ATMOSPHERE_PA,
+        kept_air=kept,
         water_share=share,
         water_m3=share * tank.volume_m3,
-        level_depth_m=level,
         water_end=water_end,
         tank_c=tank_c,
         water_c=water_c,
@@ -410,6 +464,15 @@ def _findings(tank: Tank, fault: Fault, share: float, water_end: WaterEnd) -> tu
         "over-charged": ("more air than expected",),
         "too small": ("too small",),
     }[fault]
+
+
+def _neighbours(fault: Fault, kept: float) -> tuple[str, ...]:
+    """Name the finding beyond the edge of the tolerance where the air kept lies within half of it."""
+    loss, excess = (abs(kept - edge) <= TOLERANCE_SHARE / 2.0 for edge in (1 - TOLERANCE_SHARE, 1 + TOLERANCE_SHARE))
+    if fault == "healthy":
+        return ("low on air",) if loss else ("more air than expected",) if excess else ()
+    near = (fault == "slow loss" and loss) or (fault == "over-charged" and excess)
+    return ("as expected",) if near else ()
 
 
 # ---------------------------------------------------------------- the shell for the model
@@ -436,7 +499,6 @@ def _spec(
     if "stiff-ring" in active:
         ring_mass, ring_area = stiff_mass, stiff_area
         seam = shape.length_m / 2.0 if seam is None else seam
-    touch = float(rng.uniform(0.0, 0.25)) if "bag-barely-touches" in active and tank.kind == "bladder" else 1.0
     rubber_from, rubber_to = _rubber(tank, truth)
     spec = ShellSpec(
         axis=shape.axis,
@@ -453,24 +515,41 @@ def _spec(
         rubber_from_m=rubber_from,
         rubber_to_m=rubber_to,
         water_end=truth.water_end,
-        water_density_kg_m3=float(density(story.fluid, truth.tank_c)) * touch,
+        water_density_kg_m3=float(density(story.fluid, truth.tank_c)),
         end_fitting_kg=float(rng.uniform(0.2, 1.2)),
         fitting_end=tank.water_end,
         losses=losses,
     )
     if tank.kind != "bladder":
         return spec
-    return replace(spec, losses=replace(losses, bag=touch * float(rng.uniform(0.003, 0.03))))
+    return replace(spec, losses=replace(losses, bag=float(rng.uniform(0.003, 0.03))))
+
+
+def _with_extras(
+    rng: np.random.Generator, tank: Tank, spec: ShellSpec, bag: Bag, active: tuple[Switch, ...]
+) -> ShellSpec:
+    """Lay a bag on the wall as far as it touches, rubber that lies loosely, a strap."""
+    loose = float(rng.uniform(0.3, 1.0))
+    depth, weight, loss = tank.shape.height_m * float(rng.uniform(0.1, 0.9)), *rng.uniform([1.0, -3.5], [6.0, -1.2])
+    losses = spec.losses
+    if bag.touch < 1.0:
+        spec = replace(spec, water_density_kg_m3=spec.water_density_kg_m3 * bag.touch)
+        losses = replace(losses, water=losses.water * bag.touch, bag=losses.bag * bag.touch)
+    if "loose-rubber" in active:
+        spec, losses = (
+            replace(spec, rubber_kg_m2=spec.rubber_kg_m2 * loose),
+            replace(losses, rubber=losses.rubber * loose),
+        )
+    if "lossy-strap" in active and spec.axis == "vertical":
+        spec = replace(spec, strap_depth_m=depth, strap_kg_m2=float(weight), strap_loss=float(np.exp(loss)))
+    return replace(spec, losses=losses)
 
 
 def _rubber(tank: Tank, truth: Truth) -> tuple[float | None, float | None]:
-    """Where a whole diaphragm still lies on air-backed wall: from the boundary to the seam it is clamped in."""
-    if tank.kind != "diaphragm" or tank.seam_depth_m is None or truth.fault == "torn membrane":
+    """Where a whole diaphragm lies on dry wall and not on wet: the water's half, up to the seam it is clamped in."""
+    if tank.kind != "diaphragm" or tank.seam_depth_m is None or _torn(truth):
         return None, None
-    level, seam = truth.level_depth_m, tank.seam_depth_m
-    if tank.hanging:
-        return (level, seam) if level < seam - 0.002 else (None, None)
-    return (seam, level) if level > seam + 0.002 else (None, None)
+    return (0.0, tank.seam_depth_m) if tank.hanging else (tank.seam_depth_m, tank.shape.height_m)
 
 
 # ---------------------------------------------------------------- what the technician knows
@@ -491,15 +570,19 @@ def _draw_positions(rng: np.random.Generator, tank: Tank) -> tuple[float, ...]:
 
 
 def _tables(
-    rng: np.random.Generator, tank: Tank, story: Story, heads: HeadKind, difficulty: Difficulty
+    rng: np.random.Generator, tank: Tank, story: Story, heads: HeadKind, difficulty: Difficulty, fitting_m: float
 ) -> dict[str, dict[str, str]]:
-    """Write what the technician reads off plate, tape and gauge; in one visit of four in US units."""
+    """Write what the technician reads off plate, tape and gauge; in one visit of four in US units.
+
+    `fitting_m` is how much of the fitting was measured with the height.
+    """
     slack = {"easy": 0.1, "field": 1.0, "hard": 1.5}[difficulty]
     us = bool(rng.random() < 0.25)
     write = _Writer(us)
     truth, shape = story.truth, tank.shape
     noise = rng.standard_normal(12) * slack
-    missing = rng.random(8) < {"easy": 0.0, "field": 0.2, "hard": 0.35}[difficulty]
+    usual = {"easy": 0.0, "field": 0.2, "hard": 0.35}[difficulty]
+    missing = rng.random(8) < usual * np.array([1.8, *[1.0] * 7])  # walls are seldom on a plate
     tank_table = {
         "name": tank.name or f"simulated {tank.kind} tank",
         "kind": tank.kind,
@@ -507,7 +590,7 @@ def _tables(
         "water_end": tank.water_end,
         "volume": write.volume(tank.volume_m3 * (1.0 + 0.015 * noise[0])),
         "diameter": write.length(shape.diameter_m + 0.0015 * noise[1]),
-        "height": write.length(shape.height_m + 0.002 * noise[2]),
+        "height": write.length(shape.height_m + fitting_m + 0.002 * noise[2]),
         "wall": write.wall(shape.wall_m),
         "head": heads,
         "precharge": write.pressure(story.nominal_pa),

@@ -48,7 +48,9 @@ from taptest.shell.strike import (
     hertz_contact_time_s,
     plate_impedance,
     sample_pulses,
+    softened,
 )
+from taptest.shell.wetted import FORMS, Form
 from taptest.tank.shape import Shape
 
 FloatArray = NDArray[np.float64]
@@ -63,6 +65,8 @@ WINDOW_S = 0.060
 """Ring window in which tap and noise are compared."""
 HEARD_HZ = (200.0, 7000.0)
 """Band in which they are compared: below it rooms rumble and nothing rings."""
+SOFT_CONTACT_S = (0.0003, 0.0008)
+"""How long a soft nose presses on the dry wall."""
 QUIET_MODE = 3e-4
 """A mode weaker than this share of the strongest, at every tap, is left out."""
 TAP_TO_NOISE_DB: dict[Difficulty, tuple[float, float]] = {
@@ -124,14 +128,18 @@ class SimulatedVisit:
 
 
 def simulate_visit(
-    seed: int, difficulty: Difficulty = "field", switches: tuple[Switch, ...] | None = None, fault: Fault | None = None
+    seed: int,
+    difficulty: Difficulty = "field",
+    switches: tuple[Switch, ...] | None = None,
+    fault: Fault | None = None,
+    forms: tuple[Form, ...] = FORMS,
 ) -> SimulatedVisit:
     """Simulate one visit from its seed.
 
     `switches` names the physical mismatches that are on, all others being off; None leaves them to the difficulty.
-    Raises `PhysicsError` for unknown names.
+    `forms` are those that the water behind the wall may take. Raises `PhysicsError` for unknown names.
     """
-    scene = draw_scene(seed, difficulty, switches, fault)
+    scene = draw_scene(seed, difficulty, switches, fault, forms)
     return play(scene, draw_session(scene))
 
 
@@ -140,6 +148,11 @@ def draw_session(scene: Scene) -> Session:
     rng = stream(scene.seed, "session")
     striker = Striker(float(rng.uniform(0.018, 0.045)), float(rng.uniform(0.004, 0.009)))
     other = Striker(float(rng.uniform(0.025, 0.065)), float(rng.uniform(0.004, 0.012)))
+    if "soft-blows" in scene.switches:
+        contact_s = float(stream(scene.seed, "nose").uniform(*SOFT_CONTACT_S))
+        striker, other = (
+            softened(each, contact_s, 0.4, plate_impedance(scene.spec.wall_m)) for each in (striker, other)
+        )
     steady = {"easy": (0.12, 0.0015, 0.0), "field": (0.22, 0.003, 0.03), "hard": (0.35, 0.0045, 0.08)}[scene.difficulty]
     shape = scene.tank.shape
     place = Place(
@@ -199,13 +212,13 @@ class Audible:
 
 def _audible(scene: Scene, struck_m: FloatArray) -> Audible:
     """Compute the modes of the true shell at its one level, struck at (T,) depths."""
-    spec, level = scene.spec, _model_level(scene)
+    spec = scene.spec
     if spec.axis == "vertical":
         rings = rings_of(_true_shape(scene))
-        modes = _bent(wet_modes(spec, level, np.concatenate([struck_m, rings.depth_m]), MAX_HZ), scene)
+        modes = _bent(wet_modes(spec, scene.wetted.zones, np.concatenate([struck_m, rings.depth_m]), MAX_HZ), scene)
         return Audible(modes, partial(heard_weights, modes, slice(struck_m.size, None), rings))
     tank = LyingTank(spec, MAX_HZ)
-    groups = [group for group in tank.modes(level) if group.pole_1_s.size]
+    groups = [group for group in tank.modes(scene.wetted.level_depth_m) if group.pole_1_s.size]
     modes = WetModes(
         np.concatenate([group.pole_1_s for group in groups]),
         np.zeros(sum(group.pole_1_s.size for group in groups), dtype=np.int64),
@@ -220,33 +233,14 @@ def _audible(scene: Scene, struck_m: FloatArray) -> Audible:
 
 
 def line_level_m(scene: Scene) -> float:
-    """Depth of the boundary where the tapped line crosses it."""
-    return scene.truth.level_depth_m + (scene.edge_rise_m if _has_edge(scene) else 0.0)
+    """Depth of the boundary where the tapped line crosses it: where the wet wall ends, seen from the water end."""
+    return scene.wetted.end_on_line_m(scene.edge_rise_m)
 
 
 def backing_at(scene: Scene, position_m: float) -> str:
     """Return "water" or "air" at a noted depth."""
-    depth = position_m + scene.tape_error_m
-    truth = scene.truth
-    if truth.water_share <= 0.0 or truth.water_share >= 1.0:
-        return "water" if truth.water_share >= 1.0 else "air"
-    above = depth < line_level_m(scene)
-    return "water" if above == (truth.water_end == "top") else "air"
-
-
-def _has_edge(scene: Scene) -> bool:
-    """Whether there is a membrane's edge that can lie askew; a free level cannot."""
-    free = scene.tank.kind == "plain" or scene.truth.water_end != scene.tank.water_end
-    return 0.0 < scene.truth.water_share < 1.0 and not free
-
-
-def _model_level(scene: Scene) -> float:
-    """Return the level for the vibration model: an end of the shell where air or water is alone."""
-    truth, height = scene.truth, scene.tank.shape.height_m
-    water_end, other_end = (0.0, height) if truth.water_end == "top" else (height, 0.0)
-    if truth.water_share <= 0.0:
-        return water_end
-    return other_end if truth.water_share >= 1.0 else truth.level_depth_m
+    wet = scene.wetted.water_behind(position_m + scene.tape_error_m, scene.edge_rise_m)
+    return "water" if wet else "air"
 
 
 def _true_shape(scene: Scene) -> Shape:
@@ -260,9 +254,10 @@ def _on_average_edge(scene: Scene, depth_m: float) -> float:
     further away not at all. A first-order picture of a boundary that is not level; frequencies are those of the
     average level.
     """
-    if not _has_edge(scene) or scene.edge_rise_m == 0.0:
+    edges = np.array(scene.wetted.free_edges_m)
+    if edges.size == 0 or scene.edge_rise_m == 0.0:
         return depth_m
-    near = np.exp(-(((depth_m - line_level_m(scene)) / 0.1) ** 2))
+    near = np.exp(-(((depth_m - edges - scene.edge_rise_m) / 0.1) ** 2)).max()
     return float(np.clip(depth_m - scene.edge_rise_m * near, 0.0, scene.tank.shape.height_m))
 
 

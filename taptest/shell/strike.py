@@ -13,7 +13,7 @@ Zener's inelasticity parameter:
 Units are SI; T taps, N samples; forces are newtons, positive into the wall.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +84,23 @@ def hertz_contact_time_s(striker: Striker, speed_m_s: float, wall: Material = ST
     """
     effective = 0.75 * contact_stiffness(striker, wall) / float(np.sqrt(striker.nose_m))
     return float(2.868 * (striker.mass_kg**2 / (striker.nose_m * effective**2 * speed_m_s)) ** 0.2)
+
+
+def softened(striker: Striker, contact_s: float, speed_m_s: float, impedance: float) -> Striker:
+    """Return the striker with a nose so soft that it presses on a wall of this point impedance (kg/s) for `contact_s`.
+
+    That is how long the force is above a tenth of its peak: nose and wall part later on a wall that gives way. Where
+    steel presses longer, the striker stays as it is.
+    """
+    scale = np.geomspace(contact_s / 8.0, contact_s / 2.0, 16)
+    force, parting = _approach(striker.mass_kg / (impedance * scale))
+    pressed = pressing_s(Pulses(force.T, _STEP * scale, parting * scale))
+    wanted_s = float(np.interp(contact_s, pressed, scale))
+    stiffness = striker.mass_kg / np.sqrt(wanted_s**5 * speed_m_s)
+    compliance = 4.0 / 3.0 * np.sqrt(striker.nose_m) / stiffness - (1.0 - STEEL.poisson**2) / STEEL.young_pa
+    nose = striker.material
+    softest = (1.0 - nose.poisson**2) / max(compliance, 1e-15)
+    return replace(striker, material=replace(nose, young_pa=float(min(softest, nose.young_pa))))
 
 
 def plate_impedance(wall_m: float, wall: Material = STEEL, water_kg_m3: float = 0.0, pulse_s: float = 1e-4) -> float:
@@ -175,6 +192,12 @@ def contact_pulses(
     inelasticity = np.zeros_like(speed) if impedance is None else striker.mass_kg / (impedance * scale)
     force, parting = _approach(np.asarray(inelasticity, dtype=np.float64))
     return Pulses(force.T * (striker.mass_kg * speed / scale)[:, None], _STEP * scale, parting * scale)
+
+
+def pressing_s(pulses: Pulses) -> FloatArray:
+    """(T,) seconds for which each force is above a tenth of its peak."""
+    pressed = pulses.force_n > 0.1 * pulses.force_n.max(axis=1, keepdims=True)
+    return np.asarray(pressed.sum(axis=1) * pulses.step_s)
 
 
 def sample_pulses(pulses: Pulses, rate_hz: float, shift_s: FloatArray | float = 0.0) -> FloatArray:

@@ -17,6 +17,7 @@ from taptest.errors import VisitError
 from taptest.shell.scenario import CHAPTERS, play_chapter
 from taptest.shell.scene import DIFFICULTIES, FAULTS, SWITCHES, Difficulty, Fault, Switch, known
 from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, line_level_m, simulate_visit
+from taptest.shell.wetted import FORMS, MECHANICS, Form
 from taptest.sound.recording import write_recording
 from taptest.visit import disk
 from taptest.visit.files import SOUND, save_document
@@ -40,6 +41,7 @@ class Order:
     difficulty: Difficulty
     switches: tuple[Switch, ...] | None
     fault: Fault | None = None
+    forms: tuple[Form, ...] = FORMS
     layout: Layout = "points"
     sound: Literal["wav", "flac"] = "flac"
     visited_on: date = FIRST_DAY
@@ -55,6 +57,9 @@ class Series:
     switches: tuple[str, ...] | None = None
     """Mismatches that are on, all others being off; None leaves them to the difficulty."""
     fault: str | None = None
+    form: str | None = None
+    """The form that the water behind the wall takes, or "mechanics" for any that follows from the rubber's mechanics;
+    None for all."""
 
     def __post_init__(self) -> None:
         if not 1 <= self.visits <= 100_000:
@@ -66,6 +71,8 @@ class Series:
             known(name, SWITCHES, "mismatch")
         if self.fault is not None:
             known(self.fault, FAULTS, "fault")
+        if self.form is not None:
+            known(self.form, (*FORMS, "mechanics"), "form")
 
     def orders(self, out: Path) -> list[Order]:
         """Return what is to be made. The n-th visit does not depend on how many there are."""
@@ -78,10 +85,16 @@ class Series:
                 if self.switches is None
                 else tuple(known(s, SWITCHES, "mismatch") for s in self.switches),
                 fault=None if self.fault is None else known(self.fault, FAULTS, "fault"),
+                forms=self._forms(),
                 visited_on=FIRST_DAY + timedelta(days=number % 3000),
             )
             for number in range(self.visits)
         ]
+
+    def _forms(self) -> tuple[Form, ...]:
+        if self.form == "mechanics":
+            return MECHANICS
+        return FORMS if self.form is None else (known(self.form, FORMS, "form"),)
 
 
 def simulate_visits(
@@ -128,7 +141,7 @@ def visit_seed(seed: int, number: int) -> int:
 
 def fulfil(order: Order) -> Path:
     """Simulate one visit and write it."""
-    visit = simulate_visit(order.seed, order.difficulty, order.switches, order.fault)
+    visit = simulate_visit(order.seed, order.difficulty, order.switches, order.fault, order.forms)
     write_visit(order, visit)
     return order.folder
 
@@ -204,7 +217,7 @@ def truth_of(visit: SimulatedVisit, onsets: dict[str, list[float]]) -> VisitTrut
         onsets_s={name: tuple(round(onset, 6) for onset in times) for name, times in onsets.items()},
         precharge_bar=round(truth.precharge_pa / 1e5, 4),
         water_l=round(truth.water_m3 * 1000.0, 3),
-        level_mm=round(truth.level_depth_m * 1000.0, 1),
+        level_mm=round(scene.wetted.level_depth_m * 1000.0, 1),
         water_share=round(truth.water_share, 5),
         pressure_bar=round(truth.pressure_pa / 1e5, 4),
         tank_c=round(truth.tank_c, 2),
@@ -215,4 +228,8 @@ def truth_of(visit: SimulatedVisit, onsets: dict[str, list[float]]) -> VisitTrut
         difficulty=scene.difficulty,
         switches=scene.switches,
         seed=scene.seed,
+        form=scene.wetted.form,
+        touch=round(scene.wetted.bag.touch, 3) if scene.tank.kind == "bladder" else None,
+        standoff_mm=round(scene.wetted.bag.standoff_m * 1000.0, 1) if scene.tank.kind == "bladder" else None,
+        kept_air=round(truth.kept_air, 4),
     )

@@ -56,6 +56,8 @@ judgement, no source), and a wall a fifth off still finds the level."""
 UNKNOWN_WALLS_COARSE = (1.0, 0.71, 1.41)
 """The same for other heads, the heavy ring and a diaphragm tank without rubber on its wall."""
 
+RUBBER = (0.0, 1.5)
+"""Mass of the rubber on the wall over a usual one, beside the usual one itself."""
 TOUCH = (0.3, 0.55)
 """Mass of the water behind a bag over that of deep water, where it touches only here and there."""
 
@@ -123,8 +125,10 @@ def _changes(tank: Tank) -> tuple[Change, ...]:
         changes += [replace(ring, wall_factor=factor) for factor in _coarse_walls(tank)]
     if tank.kind == "bladder":  # a bag that touches here and there moves less water with the wall
         changes += [Change(wall_factor=factor, water_factor=touch) for factor in _coarse_walls(tank) for touch in TOUCH]
-    if tank.kind == "diaphragm":  # torn, or never lying on the wall
-        changes += [Change(wall_factor=factor, rubber_factor=0.0) for factor in _coarse_walls(tank)]
+    if tank.kind == "diaphragm":  # torn, or never lying on the wall; and thick, so that it sounds like a film of water
+        changes += [
+            Change(wall_factor=factor, rubber_factor=rubber) for rubber in RUBBER for factor in _coarse_walls(tank)
+        ]
     return tuple(changes)
 
 

@@ -1,7 +1,8 @@
 """The score table: judged visits against their truth.
 
-Goal: the figures by which every change of the method is judged, per difficulty and per fault, each with the number of
-visits behind it and a bootstrap interval over visits; beside the method stands the plain guess of the line's middle.
+Goal: the figures by which every change of the method is judged, per difficulty, fault, kind of tank and state, each
+with the number of visits behind it and a bootstrap interval over visits; beside the method stands the plain guess of
+the line's middle.
 
 Definitions. A tap is detected where an onset lies within 5 ms of a true one, each used once, rejected ones included; a
 sound dismissed as a noise burst or as too weak is no false tap; F1 over all taps of a group. Backing is right where
@@ -10,8 +11,12 @@ where there is none). The boundary error is counted where the truth has a bounda
 "cannot tell": the absolute distance of the median, in mm and in median spacings of the line; an answer "all air" or
 "all water" there counts as a boundary at the line's end. Coverage asks whether the 90 % interval holds the true
 boundary, for visits whose state is "found" in truth and answer. State right is counted where the answer names a state
-and is not "cannot tell"; how often the line names none stands beside it. A failed tank (any fault but "healthy") called
-"as expected" is the error that matters most. The expected calibration error of p_water is over ten even bins.
+and is not "cannot tell"; how often the line names none stands beside it. A failed tank called "as expected" is the
+error that matters most: any fault but "healthy", without those so near the edge of the tolerance that "as expected" is
+among the right findings. Made to answer, a line gives the median of its posterior wherever the truth has a boundary on
+it, named or not, and the interval from its 5 % to its 95 %. A healthy tank is named where the finding is a right one,
+condemned where it is a wrong one; where none can be told, the judgement may say that nothing speaks against it. The
+expected calibration error of p_water is over ten even bins.
 
 Records here are plain numbers, so that they travel between processes.
 """
@@ -51,6 +56,10 @@ class Score:
     name: str
     difficulty: str
     fault: str
+    kind: str
+    """Kind of the tank and how it stands, such as "diaphragm hanging"."""
+    form: str
+    """Form of the wet wall in truth; empty where not known."""
     switches: tuple[str, ...]
     state: str
     """State in truth."""
@@ -70,6 +79,14 @@ class Score:
     spacing_mm: float
     covered: bool | None
     interval_mm: float | None
+    made_error_mm: float | None
+    """Error of the boundary made to answer; None where the truth has none on the line or the line gave none."""
+    made_covered: bool | None
+    """Whether the interval made to answer holds the boundary."""
+    speaks_against: bool | None
+    """Whether taps or readings speak against the tank; None where nothing is said of it."""
+    next_checks: int
+    """Number of checks that the judgement asks for."""
     p_water: tuple[float, ...]
     water: tuple[bool, ...]
     """Whether water backs each of the points of `p_water`."""
@@ -83,6 +100,16 @@ class Score:
     def cannot_tell(self) -> bool:
         """Whether the answer was that none can be given."""
         return self.said in ("cannot tell", "error")
+
+    @property
+    def healthy(self) -> bool:
+        """Whether nothing is wrong with the tank."""
+        return self.fault == "healthy"
+
+    @property
+    def failed(self) -> bool:
+        """Whether it has a fault beyond what counts as right."""
+        return not self.healthy and "as expected" not in self.findings
 
 
 def score_visits(
@@ -139,6 +166,14 @@ def _line(visit: Visit) -> tuple[FloatArray, float]:
     return positions, float(np.median(np.diff(positions))) if positions.size > 1 else 30.0
 
 
+def _kind_of(visit: Visit) -> str:
+    """Name the kind of the tank and how it stands."""
+    tank = visit.document.tank
+    return (
+        f"{tank.kind} {'lying' if tank.axis == 'horizontal' else 'hanging' if tank.water_end == 'top' else 'standing'}"
+    )
+
+
 def _middle_error(truth: VisitTruth, positions: FloatArray) -> float | None:
     if truth.boundary_mm is None:
         return None
@@ -151,6 +186,8 @@ def _failed(name: str, visit: Visit, truth: VisitTruth, seconds: float, trouble:
         name=name,
         difficulty=truth.difficulty or "unnamed",
         fault=truth.fault,
+        kind=_kind_of(visit),
+        form=truth.form,
         switches=truth.switches,
         state=truth.state,
         said_state="not found",
@@ -166,6 +203,10 @@ def _failed(name: str, visit: Visit, truth: VisitTruth, seconds: float, trouble:
         spacing_mm=spacing,
         covered=None,
         interval_mm=None,
+        made_error_mm=None,
+        made_covered=None,
+        speaks_against=None,
+        next_checks=0,
         p_water=(),
         water=(),
         seconds=seconds,
@@ -196,10 +237,13 @@ def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clo
     covered = None
     if found and interval is not None and truth.boundary_mm is not None:
         covered = interval[0] <= truth.boundary_mm <= interval[1]
+    made_error, made_covered = _made_to_answer(truth, result)
     return Score(
         name=name,
         difficulty=truth.difficulty or "unnamed",
         fault=truth.fault,
+        kind=_kind_of(visit),
+        form=truth.form,
         switches=truth.switches,
         state=truth.state,
         said_state=reading.state,
@@ -215,6 +259,10 @@ def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clo
         spacing_mm=spacing,
         covered=covered,
         interval_mm=None if interval is None else interval[1] - interval[0],
+        made_error_mm=made_error,
+        made_covered=made_covered,
+        speaks_against=getattr(result.judgement, "speaks_against", None),
+        next_checks=len(result.judgement.next_checks),
         p_water=tuple(float(point.p_water or 0.0) for point, _ in judged),
         water=tuple(water for _, water in judged),
         seconds=seconds,
@@ -232,6 +280,15 @@ def _boundary_error(truth: VisitTruth, result: VisitResult, positions: FloatArra
     water_on_top = (result.case.tank.water_end == "top") != truth.inverted
     at_top = (reading.state == "all air") == water_on_top
     return abs((float(positions[0]) if at_top else float(positions[-1])) - truth.boundary_mm)
+
+
+def _made_to_answer(truth: VisitTruth, result: VisitResult) -> tuple[float | None, bool | None]:
+    """Return the error in mm of the posterior's median, and whether its 5 to 95 % hold the boundary, named or not."""
+    posterior = result.judgement.line.posterior
+    low, median, high = (1000.0 * posterior.quantile_m(share) for share in (0.05, 0.5, 0.95))
+    if truth.boundary_mm is None or not np.isfinite(median):
+        return None, None
+    return abs(median - truth.boundary_mm), low <= truth.boundary_mm <= high
 
 
 def _tap_counts(truth: VisitTruth, result: VisitResult) -> tuple[int, int, int]:
@@ -295,16 +352,24 @@ def _f1(scores: Sequence[Score]) -> float | None:
     return 2.0 * hits / (2.0 * hits + wrong) if hits + wrong else None
 
 
-def _percentile(percent: float, spacings: bool, middle: bool = False) -> Measure:
+def _percentile(percent: float, spacings: bool, error_mm: Callable[[Score], float | None]) -> Measure:
     def measure(scores: Sequence[Score]) -> float | None:
-        errors = [
-            error / (s.spacing_mm if spacings else 1.0)
-            for s in scores
-            if (error := s.middle_error_mm if middle else s.error_mm) is not None
-        ]
+        errors = [error / (s.spacing_mm if spacings else 1.0) for s in scores if (error := error_mm(s)) is not None]
         return float(np.percentile(errors, percent)) if errors else None
 
     return measure
+
+
+def _answered(score: Score) -> float | None:
+    return score.error_mm
+
+
+def _at_middle(score: Score) -> float | None:
+    return score.middle_error_mm
+
+
+def _made(score: Score) -> float | None:
+    return score.made_error_mm
 
 
 def _fraction(counts: Callable[[Score], bool], right: Callable[[Score], bool]) -> Measure:
@@ -340,15 +405,20 @@ MEASURES: dict[str, tuple[str, Measure]] = {
         "right backing, more than half a spacing off",
         lambda scores: _share([(s.backing_right, s.backing_points) for s in scores if not s.cannot_tell]),
     ),
-    "error_median_mm": ("boundary error, median, mm", _percentile(50, spacings=False)),
-    "error_p95_mm": ("boundary error, p95, mm", _percentile(95, spacings=False)),
-    "error_median_spacings": ("boundary error, median, spacings", _percentile(50, spacings=True)),
-    "error_p95_spacings": ("boundary error, p95, spacings", _percentile(95, spacings=True)),
-    "middle_median_spacings": ("  the line's middle, median, spacings", _percentile(50, spacings=True, middle=True)),
-    "middle_p95_spacings": ("  the line's middle, p95, spacings", _percentile(95, spacings=True, middle=True)),
+    "error_median_mm": ("boundary error, median, mm", _percentile(50, False, _answered)),
+    "error_p95_mm": ("boundary error, p95, mm", _percentile(95, False, _answered)),
+    "error_median_spacings": ("boundary error, median, spacings", _percentile(50, True, _answered)),
+    "error_p95_spacings": ("boundary error, p95, spacings", _percentile(95, True, _answered)),
+    "middle_median_spacings": ("  the line's middle, median, spacings", _percentile(50, True, _at_middle)),
+    "middle_p95_spacings": ("  the line's middle, p95, spacings", _percentile(95, True, _at_middle)),
     "coverage90": (
         "coverage of the 90 % interval",
         _fraction(lambda s: s.covered is not None and not s.cannot_tell, lambda s: bool(s.covered)),
+    ),
+    "made_error_median_spacings": ("boundary made to answer, median, spacings", _percentile(50, True, _made)),
+    "made_coverage90": (
+        "  coverage of its 90 % interval",
+        _fraction(lambda s: s.made_covered is not None, lambda s: bool(s.made_covered)),
     ),
     "state_right": (
         'state right when named and not "cannot tell"',
@@ -360,14 +430,27 @@ MEASURES: dict[str, tuple[str, Measure]] = {
     ),
     "failed_called_expected": (
         'failed tanks called "as expected"',
-        _fraction(lambda s: s.fault != "healthy", lambda s: s.said == "as expected"),
+        _fraction(lambda s: s.failed, lambda s: s.said == "as expected"),
     ),
     "healthy_called_failed": (
         "healthy tanks called otherwise",
-        _fraction(lambda s: s.fault == "healthy" and not s.cannot_tell, lambda s: s.said not in s.findings),
+        _fraction(lambda s: s.healthy and not s.cannot_tell, lambda s: s.said not in s.findings),
+    ),
+    "healthy_named": ("healthy tanks named right", _fraction(lambda s: s.healthy, lambda s: s.said in s.findings)),
+    "healthy_nothing_against": (
+        "healthy tanks not named, nothing against them",
+        _fraction(lambda s: s.healthy, lambda s: s.cannot_tell and s.speaks_against is False),
+    ),
+    "healthy_condemned": (
+        "healthy tanks condemned",
+        _fraction(lambda s: s.healthy, lambda s: not s.cannot_tell and s.said not in s.findings),
     ),
     "not_named": ("line without a named state", _fraction(lambda _: True, lambda s: s.said_state == "not found")),
     "cannot_tell": ('"cannot tell"', _fraction(lambda _: True, lambda s: s.cannot_tell)),
+    "cannot_tell_no_step": (
+        '  "cannot tell" without a next check',
+        _fraction(lambda s: s.cannot_tell, lambda s: s.next_checks == 0),
+    ),
     "calibration_error": ("expected calibration error of p_water", _ece),
     "seconds": ("time a visit, s, the tank's model included", _mean(lambda s: s.seconds)),
     "seconds_model": ("  of it computing the tank's model, s", _mean(lambda s: s.model_seconds)),
@@ -391,13 +474,14 @@ def figures(scores: Sequence[Score], seed: int = 0) -> dict[str, Figure]:
 
 
 def groups(scores: Sequence[Score]) -> dict[str, list[Score]]:
-    """Return the visits of the table's columns: each difficulty, and within it each fault."""
+    """Return the visits of the table's parts: each difficulty, and within it each fault, kind of tank and state."""
     found: dict[str, list[Score]] = {}
     for difficulty in sorted({s.difficulty for s in scores}, key=lambda d: ("easy", "field", "hard", d).index(d)):
         of_this = [s for s in scores if s.difficulty == difficulty]
         found[difficulty] = of_this
-        for fault in sorted({s.fault for s in of_this}):
-            found[f"{difficulty}: {fault}"] = [s for s in of_this if s.fault == fault]
+        for part in (lambda s: s.fault, lambda s: s.kind, lambda s: f"state {s.state}"):
+            for name in sorted({part(s) for s in of_this}):
+                found[f"{difficulty}: {name}"] = [s for s in of_this if part(s) == name]
     return found
 
 
@@ -430,7 +514,9 @@ def trial_json(scores: Sequence[Score]) -> dict[str, Any]:
         },
         "each": [
             {
-                "name": s.name, "fault": s.fault, "switches": list(s.switches), "state": s.state,
+                "name": s.name, "fault": s.fault, "kind": s.kind, "form": s.form, "switches": list(s.switches),
+                "state": s.state, "speaks_against": s.speaks_against, "next_checks": s.next_checks,
+                "made_error_mm": s.made_error_mm, "made_covered": s.made_covered,
                 "said_state": s.said_state, "findings": list(s.findings), "said": s.said, "error_mm": s.error_mm,
                 "spacing_mm": s.spacing_mm, "covered": s.covered, "interval_mm": s.interval_mm,
                 "seconds": round(s.seconds, 3), "trouble": s.trouble,
@@ -466,7 +552,11 @@ def trial_text(scores: Sequence[Score]) -> str:
     return "\n".join(lines)
 
 
-_SHORT = ("backing_right", "error_median_spacings", "error_p95_spacings", "state_right", "finding_right", "cannot_tell")
+_SHORT = (
+    *("backing_right", "error_median_spacings", "error_p95_spacings", "made_error_median_spacings", "made_coverage90"),
+    *("state_right", "finding_right", "failed_called_expected", "healthy_named", "healthy_nothing_against"),
+    *("healthy_condemned", "cannot_tell"),
+)
 
 
 def _cell(figure: Figure) -> str:

@@ -26,7 +26,8 @@ class VisitTruth:
     state: str
     """"found", "all air" or "all water", along the tapped line."""
     boundary_mm: float | None
-    """Where the tape crosses the boundary; None where all points have the same backing."""
+    """Where the tape crosses the end of the wet wall, seen from the water end; None where all points have the same
+    backing."""
     backing: tuple[str, ...]
     """"water" or "air" of each point, in the document's order."""
     fault: str
@@ -52,11 +53,13 @@ class VisitTruth:
     seed: int | None = None
     simulated: bool = True
     form: str | None = None
-    """Name of the picture that the water makes, as the simulation calls it."""
+    """Name of the form in which the water touches the wall, as the simulation calls it."""
     touch: float | None = None
-    """Share of its water that a bag lays on the wall, 0..1; None where there is no bag."""
+    """Share of a bag's water that moves with the wall it lies on; None for other tanks."""
     standoff_mm: float | None = None
-    """How far below its level a bag begins to touch the wall."""
+    """How far below its level a bag leaves the wall; None for other tanks."""
+    kept_air: float | None = None
+    """Air in the tank over the air of the papers' charge."""
 
 
 def read_truth(folder: Path) -> VisitTruth | None:

@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,12 +10,15 @@ import pytest
 
 from taptest.errors import PhysicsError, VisitError
 from taptest.shell import simulate
+from taptest.shell.records import Zone
 from taptest.shell.scenario import CHAPTERS, MARKS_M, chapter_scene
-from taptest.shell.simulate import simulate_visit
+from taptest.shell.scene import draw_scene
+from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, backing_at, draw_session, simulate_visit
+from taptest.shell.wetted import FORMS, MECHANICS, Wetted
 from taptest.sound.recording import open_recording
 from taptest.visit.files import read_visit
 from taptest.visit.meaning import meaning_of
-from taptest.visit.staged import Order, Series, simulate_visits, visit_seed, write_visit
+from taptest.visit.staged import Order, Series, simulate_visits, truth_of, visit_seed, write_visit
 from taptest.visit.truth import VisitTruth, read_truth, write_truth
 from taptest.visit.workers import map_visits
 
@@ -113,6 +117,7 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
         ({"difficulty": "cruel"}, PhysicsError, "known are: easy"),
         ({"switches": ("walls",)}, PhysicsError, "wall-off"),
         ({"fault": "rust"}, PhysicsError, "waterlogged"),
+        ({"form": "egg"}, PhysicsError, "known are: level, .*mechanics"),
     ],
 )
 def test_impossible_series_are_refused(wrong: dict[str, object], error: type[Exception], said: str) -> None:
@@ -123,6 +128,30 @@ def test_impossible_series_are_refused(wrong: dict[str, object], error: type[Exc
 def test_seeds_of_a_series_do_not_depend_on_its_length() -> None:
     few, many = Series(5, 2).orders(Path()), Series(5, 9).orders(Path())
     assert [order.seed for order in few] == [order.seed for order in many[:2]] == [visit_seed(5, 0), visit_seed(5, 1)]
+
+
+def test_a_series_asks_for_one_form_for_those_of_mechanics_or_for_all() -> None:
+    for form, expected in ((None, FORMS), ("mechanics", MECHANICS), ("gas-ring", ("gas-ring",))):
+        assert Series(1, 1, form=form).orders(Path())[0].forms == expected
+
+
+@pytest.mark.usefixtures("low_modes_only")
+def test_the_truth_of_a_ring_says_its_dry_cap_its_seam_and_its_form(tmp_path: Path) -> None:
+    scene = replace(draw_scene(3, "easy", (), forms=("ring",)), positions_m=(0.03, 0.09, 0.12, 0.2, 0.3))
+    ring = Wetted("ring", (Zone(0.05, 0.15, 0.01),), 0.15, (0.05,))
+    for tape_error, level in ((0.0, 150.0), (0.002, 148.0)):
+        scene = replace(scene, wetted=ring, tape_error_m=tape_error)
+        points = [
+            SimulatedPoint(position, np.zeros(9, np.float32), (0.1,), (False,), backing_at(scene, position))
+            for position in scene.positions_m
+        ]
+        truth = truth_of(SimulatedVisit(scene, draw_session(scene), 16000.0, tuple(points), {}), {})
+        assert truth.backing == ("air", "water", "water", "air", "air")
+        assert (truth.state, truth.boundary_mm, truth.form, truth.touch) == ("found", level, "ring", None)
+        write_truth(tmp_path, truth)
+        assert read_truth(tmp_path) == truth
+        whole = truth_of(SimulatedVisit(scene, draw_session(scene), 16000.0, tuple(points[1:3]), {}), {})
+        assert (whole.state, whole.boundary_mm) == ("all water", None)
 
 
 def test_truth_round_trip(tmp_path: Path) -> None:
@@ -157,15 +186,16 @@ def test_wrong_truths_are_refused_with_the_key(tmp_path: Path, change: dict[str,
 
 
 def test_the_demonstration_s_story_is_the_one_told() -> None:
-    told = {chapter.name: chapter_scene(number)[0].truth for number, chapter in enumerate(CHAPTERS)}
+    scenes = [chapter_scene(number)[0] for number in range(len(CHAPTERS))]
+    told = {chapter.name: scene.truth for chapter, scene in zip(CHAPTERS, scenes, strict=True)}
     assert told["2-healthy-cold"].water_share == 0.0
     assert told["1-healthy-hot"].water_share == pytest.approx(0.29, abs=0.01)
     assert told["3-low-on-air"].water_share == pytest.approx(0.41, abs=0.01)
     assert told["4-waterlogged"].water_share == pytest.approx(0.90, abs=0.01)
     assert told["6-too-noisy"].findings == ("cannot tell",)
-    for truth in told.values():
-        if 0.0 < truth.water_share < 1.0:
-            assert MARKS_M[0] < truth.level_depth_m < MARKS_M[-1]
+    for scene in scenes:
+        if 0.0 < scene.truth.water_share < 1.0:
+            assert MARKS_M[0] < scene.wetted.level_depth_m < MARKS_M[-1]
 
 
 def test_the_demonstration_s_charges_fall_by_one_bar_a_year_between_what_was_left() -> None:

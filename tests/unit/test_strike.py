@@ -4,7 +4,18 @@ import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError
-from taptest.shell.strike import Hand, Striker, contact_pulses, draw_blows, plate_impedance, sample_pulses
+from taptest.shell.records import STEEL
+from taptest.shell.strike import (
+    Hand,
+    Striker,
+    contact_pulses,
+    draw_blows,
+    hertz_contact_time_s,
+    plate_impedance,
+    pressing_s,
+    sample_pulses,
+    softened,
+)
 
 LIGHT = Striker(0.030, 0.006)
 
@@ -31,6 +42,21 @@ def test_water_behind_the_wall_stiffens_the_blow() -> None:
     assert wet > 1.1 * dry
     soft, hard = contact_pulses(LIGHT, np.array([0.4, 0.4]), np.array([dry, wet])).contact_s
     assert hard < soft
+
+
+@pytest.mark.parametrize("contact_s", [0.0004, 0.0008])
+def test_a_softened_nose_presses_as_long_as_asked(contact_s: float) -> None:
+    """On a thin wall; and on one that hardly gives way the contact is Hertz's, 1 / 0.88 of the time above a tenth."""
+    wall = plate_impedance(0.0015)
+    soft = softened(LIGHT, contact_s, 0.4, wall)
+    assert pressing_s(contact_pulses(soft, np.array([0.4]), wall))[0] == pytest.approx(contact_s, rel=0.05)
+    firm = softened(LIGHT, contact_s, 0.4, 1e5)
+    assert hertz_contact_time_s(firm, 0.4) * 0.88 == pytest.approx(contact_s, rel=0.05)
+    assert firm.material.young_pa < 0.1 * STEEL.young_pa
+
+
+def test_a_nose_is_never_made_harder_than_steel() -> None:
+    assert softened(LIGHT, 3e-5, 0.4, 1e5).material == STEEL
 
 
 @pytest.mark.parametrize(("mass", "nose"), [(0.0, 0.005), (0.02, -1.0)])

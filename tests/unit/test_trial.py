@@ -27,6 +27,8 @@ BASE = Score(
     name="a",
     difficulty="field",
     fault="healthy",
+    kind="diaphragm hanging",
+    form="ring",
     switches=(),
     state="found",
     said_state="found",
@@ -42,6 +44,10 @@ BASE = Score(
     spacing_mm=30.0,
     covered=True,
     interval_mm=20.0,
+    made_error_mm=9.0,
+    made_covered=True,
+    speaks_against=None,
+    next_checks=1,
     p_water=(0.1, 0.9),
     water=(False, True),
     seconds=1.0,
@@ -50,9 +56,7 @@ BASE = Score(
 LOSS = replace(
     BASE, name="b", fault="slow loss", findings=("low on air",), said="as expected", error_mm=30.0, covered=False
 )
-SHY = replace(
-    BASE, name="c", fault="slow loss", said="cannot tell", said_state="not found", error_mm=None, covered=None
-)
+SHY = replace(LOSS, name="c", said="cannot tell", said_state="not found", error_mm=None, covered=None)
 
 
 def value(name: str, scores: list[Score]) -> float | None:
@@ -122,7 +126,17 @@ def test_bootstrap_intervals_hold_the_value_and_shrink_with_more_visits() -> Non
 
 def test_groups_confusion_text_and_json() -> None:
     scores = [BASE, LOSS, SHY, replace(BASE, name="d", difficulty="easy")]
-    assert list(groups(scores)) == ["easy", "easy: healthy", "field", "field: healthy", "field: slow loss"]
+    assert list(groups(scores)) == [
+        "easy",
+        "easy: healthy",
+        "easy: diaphragm hanging",
+        "easy: state found",
+        "field",
+        "field: healthy",
+        "field: slow loss",
+        "field: diaphragm hanging",
+        "field: state found",
+    ]
     assert confusion(scores, lambda s: s.state, lambda s: s.said_state) == {"found": {"found": 3, "not found": 1}}
     text = trial_text(scores)
     assert "field: slow loss (2 visits)" in text
@@ -131,6 +145,34 @@ def test_groups_confusion_text_and_json() -> None:
     assert "boundary error, median, spacings" in text
     content = trial_json(scores)
     assert json.loads(json.dumps(content, allow_nan=False))["groups"]["field"]["visits"] == 3
+
+
+def test_failed_tanks_within_reach_of_the_tolerance_do_not_count_as_called_fine() -> None:
+    slight = replace(LOSS, findings=("low on air", "as expected"))
+    assert value("failed_called_expected", [LOSS, slight]) == 1.0
+    assert value("failed_called_expected", [slight]) is None
+    assert value("failed_called_expected", [SHY, LOSS, slight]) == pytest.approx(1 / 2)
+
+
+def test_healthy_tanks_are_named_left_with_nothing_against_them_or_condemned() -> None:
+    left = replace(BASE, said="cannot tell", speaks_against=False)
+    unheard = replace(left, speaks_against=None, next_checks=0)
+    condemned = replace(BASE, said="low on air", speaks_against=True)
+    scores = [BASE, left, unheard, condemned, LOSS]
+    assert value("healthy_named", scores) == pytest.approx(1 / 4)
+    assert value("healthy_nothing_against", scores) == pytest.approx(1 / 4)
+    assert value("healthy_condemned", scores) == pytest.approx(1 / 4)
+    assert value("cannot_tell_no_step", scores) == pytest.approx(1 / 2)
+    edge = replace(condemned, findings=("as expected", "low on air"))
+    assert value("healthy_named", [edge]) == 1.0
+
+
+def test_made_to_answer_counts_wherever_the_truth_has_a_boundary() -> None:
+    shy = replace(SHY, made_error_mm=45.0, made_covered=False)
+    none = replace(SHY, made_error_mm=None, made_covered=None)
+    assert value("made_error_median_spacings", [BASE, shy, none]) == pytest.approx((0.3 + 1.5) / 2)
+    assert value("made_coverage90", [BASE, shy, none]) == pytest.approx(1 / 2)
+    assert value("made_coverage90", [none]) is None
 
 
 def test_a_folder_without_truths_is_refused(tmp_path: Path) -> None:
