@@ -2,13 +2,19 @@
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from taptest.finding.records import Judgement
+    from taptest.visit.truth import VisitTruth
 
 DESCRIPTION = """\
 Judge the simulated example visits that come with taptest, set each finding beside the truth, and write of each its
 boundary picture (PNG, SVG) and its one-page report (PDF).
 """
 EXAMPLES = """\
-Exit code 1 says that a finding is not the true one.
+Exit code 1 says that a finding is not the true one. "Rightly left open" is "cannot tell" that says of a healthy tank that
+nothing speaks against it, and of a failed one that something does.
 
 examples:
   taptest demo
@@ -47,8 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
         result = judge_visit(visit, Bar("computing the model of this tank"))
         write_picture(boundary_picture(result), arguments.out, folder.name)
         write_files({"report.pdf": report_pdf(result, sources_of(visit))}, arguments.out, folder.name)
-        code, right = result.judgement.code, truth is not None and result.judgement.code in truth.findings
-        wrong += not right
+        code, how = result.judgement.code, "WRONG" if truth is None else compared(result.judgement, truth)
+        wrong += how == "WRONG"
         print(f"{folder.name}")
         print(f"  finding   {code}: {result.judgement.sentence}")
         print(f"  boundary  {boundary_words(result)}")
@@ -56,11 +62,22 @@ def run(arguments: argparse.Namespace) -> int:
             where = (
                 truth.state if truth.boundary_mm is None else f"{result.units.show('length', truth.boundary_mm / 1000)}"
             )
-            print(
-                f"  truth     {truth.findings[0]} ({truth.fault}); boundary: {where}   {'right' if right else 'WRONG'}"
-            )
-    print(f"\n{len(folders) - wrong} of {len(folders)} findings are right. Pictures and reports: {arguments.out}")
+            print(f"  truth     {truth.findings[0]} ({truth.fault}); boundary: {where}   {how}")
+    said = f"{len(folders) - wrong} of {len(folders)} findings are right or rightly left open"
+    print(f"\n{said}. Pictures and reports: {arguments.out}")
     return 1 if wrong else 0
+
+
+def compared(judgement: "Judgement", truth: "VisitTruth") -> str:
+    """Set a finding beside the truth.
+
+    One that is left open is right as far as it goes where it says of a healthy tank alone that nothing speaks against
+    it.
+    """
+    if judgement.code in truth.findings:
+        return "right"
+    open_ = judgement.code == "cannot tell" and judgement.speaks_against is ("as expected" not in truth.findings)
+    return "rightly left open" if open_ else "WRONG"
 
 
 def demo_folders() -> list[Path]:

@@ -5,6 +5,7 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,11 @@ import taptest
 from taptest.cli import COMMANDS, main
 from taptest.commands import demo
 from taptest.commands.console import Bar, counted
+from taptest.finding.records import FindingCode
 from taptest.sound.recording import write_recording
 from taptest.visit import analyse
 from taptest.visit.truth import VisitTruth, write_truth
+from tests.made_up import made_up
 from tests.made_visits import RATE, TANK, write_tables
 
 
@@ -126,9 +129,28 @@ def test_demo_sets_findings_beside_the_truth(
         assert main(["demo", "--out", str(folder / "pictures")]) == exit_code
         out = capsys.readouterr().out
         assert right in out
-        assert f"{1 - exit_code} of 1 findings are right" in out
+        assert f"{1 - exit_code} of 1 findings are right or rightly left open" in out
     assert (folder / "pictures" / "cellar.png").is_file()
     assert (folder / "pictures" / "cellar-report.pdf").read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("code", "against", "findings", "how"),
+    [
+        ("as expected", False, ("as expected",), "right"),
+        ("cannot tell", False, ("as expected",), "rightly left open"),
+        ("cannot tell", True, ("as expected",), "WRONG"),
+        ("cannot tell", None, ("as expected",), "WRONG"),
+        ("cannot tell", True, ("low on air",), "rightly left open"),
+        ("cannot tell", False, ("low on air",), "WRONG"),
+        ("as expected", False, ("low on air",), "WRONG"),
+    ],
+)
+def test_demo_takes_no_evasion_for_an_answer(
+    code: FindingCode, against: bool | None, findings: tuple[str, ...], how: str
+) -> None:
+    judgement = replace(made_up().judgement, code=code, speaks_against=against)
+    assert demo.compared(judgement, VisitTruth("all air", None, (), "made up", findings, {})) == how
 
 
 @pytest.mark.parametrize("encoding", ["cp1252", "ascii", "utf-8"])
