@@ -13,8 +13,8 @@ Judge the simulated example visits that come with taptest, set each finding besi
 boundary picture (PNG, SVG) and its one-page report (PDF).
 """
 EXAMPLES = """\
-Exit code 1 says that a finding is not the true one. "Rightly left open" is "cannot tell" that says of a healthy tank that
-nothing speaks against it, and of a failed one that something does.
+Exit code 1 says that a finding is not the true one. "Rightly left open" is "cannot tell" that says of a healthy tank
+that nothing speaks against it, and of a failed one that something does.
 
 examples:
   taptest demo

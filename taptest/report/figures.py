@@ -62,7 +62,9 @@ EXPECTED = "#2e7d32"
 UNKNOWN = "#e6e6e6"
 
 _RUBBER_LINE: dict[str, Any] = {"color": RUBBER, "linewidth": 2.0, "solid_capstyle": "butt"}
-_RUBBER_ZONE: dict[str, Any] = {"facecolor": "none", "edgecolor": RUBBER, "hatch": "....", "linewidth": 0.0}
+_OPEN: dict[str, Any] = {"facecolor": "white", "edgecolor": "#b9b9b9", "hatch": "....", "linewidth": 0.0}
+WET_WALL = 0.09
+"""Width of the band drawn for wet wall, as a share of the tank's width."""
 
 STYLE: dict[str, Any] = {
     "font.family": [MAIN],
@@ -301,6 +303,9 @@ def _draw_content(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatAr
     water_on_top = tank.hanging != reading.inverted
     wet = (depths[0], boundary) if water_on_top else (boundary, depths[1])
     dry = (boundary, depths[1]) if water_on_top else (depths[0], boundary)
+    if hears_wall_only(result):
+        _draw_wet_wall(axes, result, scale, inner, wet)
+        return
     axes.add_patch(Polygon(_closed(_between(inner, *wet)), closed=True, facecolor=WATER, edgecolor="none", zorder=4))
     _draw_rubber(axes, result, scale, inner)
     half_width = float(np.interp(boundary, inner[:, 1], inner[:, 0]))
@@ -308,6 +313,31 @@ def _draw_content(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatAr
     for (top, bottom), word, ground in ((wet, "water", WATER), (dry, "air", "white")):
         if (bottom - top) * inches > 0.45:
             _word(axes, word, top + (bottom - top) * (0.5 if word == "water" else 0.62), ground)
+
+
+def hears_wall_only(result: VisitResult) -> bool:
+    """Whether the taps show wet wall and leave open how the water lies inside: in a hanging diaphragm tank."""
+    tank, reading = result.case.tank, result.judgement.line
+    return tank.kind == "diaphragm" and tank.hanging and not tank.sideways and not reading.inverted
+
+
+def _draw_wet_wall(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray, wet: tuple[float, float]) -> None:
+    """Draw a band of water along the wet wall, from under the dry cap where one was heard; the inside stays open."""
+    posterior = result.judgement.line.posterior
+    start = wet[0]
+    if posterior.p_ring > 0.5:
+        start = scale(float(posterior.cap_depth_m[int(np.argmax(posterior.ring_mass))]))
+    axes.add_patch(Polygon(_closed(inner), closed=True, zorder=4, **_OPEN))
+    band = _between(inner, start, wet[1])
+    width = WET_WALL * scale.diameter
+    for side in (1.0, -1.0):
+        inward = np.maximum(band[:, 0] - width, 0.0)
+        outline = np.concatenate([band, np.column_stack([inward, band[:, 1]])[::-1]]) * [side, 1.0]
+        axes.add_patch(Polygon(outline, closed=True, facecolor=WATER, edgecolor="none", zorder=5))
+    half_width = float(np.interp(wet[1], inner[:, 1], inner[:, 0]))
+    axes.plot([-half_width, half_width], [wet[1], wet[1]], color=STEEL, linewidth=1.0, zorder=6)
+    _word(axes, "wet wall", 0.5 * (start + wet[1]), WATER)
+    _draw_rubber(axes, result, scale, inner)
 
 
 def _word(axes: Axes, text: str, depth: float, ground: str) -> None:
@@ -339,20 +369,14 @@ def _resting_rubber(result: VisitResult) -> tuple[float, float, float] | None:
 
 
 def _draw_rubber(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray) -> None:
-    """Draw the part of a diaphragm that lies on the steel, and the zone between its plane and its mirror image."""
+    """Draw the part of a diaphragm that lies on dry steel."""
     rubber = _resting_rubber(result)
     if rubber is None:
         return
-    edge, seam, pole = (scale(depth) for depth in rubber)
+    edge, seam, _ = (scale(depth) for depth in rubber)
     resting = _between(inner, *sorted((edge, seam)))
     for side in (0.985, -0.985):
         axes.plot(resting[:, 0] * side, resting[:, 1], zorder=5, **_RUBBER_LINE)
-    if edge == pole:
-        return
-    cap = _between(inner, *sorted((pole, edge)))
-    mirror = _closed(np.column_stack([cap[:, 0], 2 * edge - cap[:, 1]]))
-    axes.add_patch(Polygon(mirror, closed=True, zorder=5, **_RUBBER_ZONE))
-    axes.plot(mirror[:, 0], mirror[:, 1], color=RUBBER, linewidth=0.8, linestyle=(0, (3, 2)), zorder=6)
 
 
 def _draw_brackets(axes: Axes, result: VisitResult, scale: _Scale, inches: float) -> None:
@@ -630,8 +654,8 @@ def _legend_entries(result: VisitResult, sheet: Sheet) -> list[tuple[Any, str]]:
     rubber = _resting_rubber(result)
     if rubber is not None:
         entries.append((Line2D([], [], **_RUBBER_LINE), "rubber lying on the steel"))
-        if rubber[0] != rubber[2]:
-            entries.append((Patch(**_RUBBER_ZONE), "the rubber hangs somewhere in here"))
+    if found and hears_wall_only(result):
+        entries.append((Patch(**_OPEN), "how the water lies inside is not heard"))
     return entries
 
 
