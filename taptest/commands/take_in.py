@@ -31,6 +31,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--points", type=Path, required=True, metavar="FILE", help="the points of the line (CSV)")
     parser.add_argument("--sound", type=Path, metavar="FILE", help="one recording of the whole walk")
     parser.add_argument(
+        "--from",
+        type=Path,
+        action="append",
+        default=[],
+        dest="folders",
+        metavar="FOLDER",
+        help="another folder whose sound files the points may name; without it they lie in the folder of the points, "
+        "or below it. May be given several times",
+    )
+    parser.add_argument(
         "--log", type=Path, metavar="FILE", help="a pressure log (CSV), where it is not in the tank file"
     )
     parser.add_argument(
@@ -56,6 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
         visited_on=arguments.date,
         today=date.today(),
         log=arguments.log,
+        folders=tuple(arguments.folders),
         simulated=arguments.simulated,
     )
     visit, notes = import_visit(arguments.visit, sources, replace=arguments.replace)

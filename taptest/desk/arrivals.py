@@ -138,7 +138,7 @@ def _import(place: Path, sent: Sequence[Sent], document: "Document", walk: Walk)
     tank = place / "tank.toml"
     tank.write_text(f"[tank]\nkind = {json.dumps(document.tank.kind)}\n{_shape_of(document)}", encoding="utf-8")
     sound = place / sounds[0] if is_walk else None
-    return import_visit(place / MADE, Sources(tank, points, sound))
+    return import_visit(place / MADE, Sources(tank, points, sound, sent=tuple(sounds)))
 
 
 def _shape_of(document: "Document") -> str:

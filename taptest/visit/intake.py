@@ -9,6 +9,7 @@ or the Western code page. The new visit is there whole or not at all.
 import csv
 import io
 import math
+import os
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -50,6 +51,10 @@ class Sources:
     """Day of the visit where none is given."""
     log: Path | None = None
     """A pressure log as CSV; None where there is none or it stands in `tank`."""
+    folders: tuple[Path, ...] = ()
+    """Folders, beside that of `points`, whose sound files its rows may name."""
+    sent: tuple[str, ...] | None = None
+    """The only names that the rows may give, of files beside `points`; None lets them name any file in the folders."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,7 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     if sources.log is not None:
         sections = _with_log(sections, sources.log, sources.tank)
     rows = read_points(sources.points, walk=sources.sound is not None)
-    sounds = [sources.sound or _sound_of(row, sources.points) for row in rows]
+    sounds = [sources.sound or _sound_of(row, sources) for row in rows]
     names = _names_inside(sounds)
     document = _document(sections, rows, [names[sound] for sound in sounds], sources)
     meaning_of(document, str(sources.tank), str(sources.points))
@@ -238,16 +243,38 @@ def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
         files[row.file] = row.line
 
 
-def _sound_of(row: Row, points: Path) -> Path:
-    """Where the row's sound file lies, named from the folder of `points.csv`."""
+def _sound_of(row: Row, sources: Sources) -> Path:
+    """Where the row's sound file lies, named from the folder of `points.csv`.
+
+    A table may come from elsewhere: what it names outside the folders is not looked at, not even whether it is there.
+    """
+    where = f'{sources.points}, line {row.line} names the sound file "{row.file}"'
+    if sources.sent is not None and row.file not in sources.sent:
+        raise VisitError(
+            f"{where}, which was not sent. Write the name of one of the files that are sent with the table."
+        )
+    beside = sources.points.parent
+    allowed = (beside, *sources.folders)
     for spelling in (row.file, row.file.replace("\\", "/")):
-        sound = points.parent / spelling
+        sound = beside / spelling
+        if not _lies_in(sound, allowed):
+            raise VisitError(
+                f"{where}, which lies outside the table's folder. Copy the file into {beside.absolute()}, or name its "
+                "folder with --from."
+            )
         if sound.is_file():
             return sound
-    raise VisitError(
-        f'{points}, line {row.line} names the sound file "{row.file}", but it is not in {points.parent.absolute()}. '
-        "Name it from the folder that the table lies in."
-    )
+    raise VisitError(f"{where}, but it is not in {beside.absolute()}. Name it from the folder that the table lies in.")
+
+
+def _lies_in(path: Path, folders: Sequence[Path]) -> bool:
+    """Whether a path lies in one of the folders, both as it is written and after every link is followed."""
+    return any(path.resolve().is_relative_to(folder.resolve()) for folder in folders if _written_in(path, folder))
+
+
+def _written_in(path: Path, folder: Path) -> bool:
+    """Whether a path leads into a folder as it is written; the disk is not asked."""
+    return Path(os.path.abspath(path)).is_relative_to(os.path.abspath(folder))  # noqa: PTH100 - resolve() asks the disk
 
 
 def _names_inside(sounds: Sequence[Path]) -> dict[Path, str]:

@@ -3,6 +3,7 @@
 import errno
 import os
 import shutil
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -248,3 +249,36 @@ def test_a_name_that_some_system_refuses_is_cleaned(folder: Path) -> None:
     points(folder, "position_mm,file\n35,p:1?.wav\n")
     visit, _ = import_visit(folder.parent / "cellar", sources(folder))
     assert visit.document.points[0].file == "sound/p_1_.wav"
+
+
+@pytest.fixture
+def secret(folder: Path) -> Path:
+    """A sound file of the computer that no table should fetch."""
+    path = folder.parent / "private" / "memo.wav"
+    path.parent.mkdir()
+    shutil.copy(folder / "p01.wav", path)
+    return path
+
+
+@pytest.mark.parametrize("there", [True, False])
+@pytest.mark.parametrize("how", ["absolute", "up", "backwards", "link", "link of a folder"])
+def test_a_table_fetches_no_file_from_outside_its_folder(folder: Path, secret: Path, how: str, there: bool) -> None:
+    if not there:
+        secret.unlink()
+    (folder / "link.wav").symlink_to(secret)
+    (folder / "linked").symlink_to(secret.parent)
+    names = {
+        "absolute": str(secret), "up": "../private/memo.wav", "backwards": "..\\private\\memo.wav",
+        "link": "link.wav", "link of a folder": "linked/memo.wav",
+    }  # fmt: skip
+    points(folder, f"position_mm,file\n35,{names[how]}\n")
+    with pytest.raises(VisitError, match="lies outside the table's folder"):
+        import_visit(folder.parent / "cellar", sources(folder))
+    assert not (folder.parent / "cellar").exists()
+
+
+def test_a_folder_that_the_user_names_may_be_fetched_from(folder: Path, secret: Path) -> None:
+    points(folder, "position_mm,file\n35,../private/memo.wav\n70,p02.wav\n")
+    named = replace(sources(folder), folders=(secret.parent,))
+    visit, _ = import_visit(folder.parent / "cellar", named)
+    assert [point.file for point in visit.document.points] == ["sound/memo.wav", "sound/p02.wav"]
