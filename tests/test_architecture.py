@@ -26,8 +26,8 @@ capture.round capture.plans capture.notes capture.estimate capture.tones capture
 capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
-desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
-desk.render
+desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
+desk.live desk.render
 desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages
 desk.file_pages desk.app desk.network desk.serve
 commands.console commands.record commands cli __main__

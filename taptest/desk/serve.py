@@ -5,22 +5,31 @@ is said about them, in the terminal and on every page, says so.
 """
 
 import os
+import shutil
 import socket
 import sys
+import tempfile
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import uvicorn
 
+from taptest.desk.access import Access
 from taptest.desk.app import desk_behind, make_app
-from taptest.desk.guard import OWN_NAMES, Guard, new_token
+from taptest.desk.guard import OPENED, OWN_NAMES, Guard
 from taptest.desk.network import NO_MICROPHONE, WHO, code_lines, network_address
 from taptest.errors import StorageError
 
 HOST = "127.0.0.1"
 CLOSE_S = 2
 """Open pages are given so long when the server ends."""
+OPENING_S = 60.0
+"""The browser is given so long to start."""
+ONCE = (
+    "The address works once, in one browser of this computer, within half an hour. "
+    "For another browser or device press Enter here."
+)
 
 
 def serve(
@@ -35,18 +44,22 @@ def serve(
     outside = None if network is None else network_address(network)
     listening = open_ports(port, (HOST,) if outside is None else (HOST, outside))
     number: int = listening[0].getsockname()[1]
-    token = new_token()
-    guarded = make_app(root, token, number, names=(*OWN_NAMES, *([] if outside is None else [outside])))
+    access = Access()
+    guarded = make_app(root, access, number, names=(*OWN_NAMES, *([] if outside is None else [outside])))
     desk = desk_behind(guarded)
     desk.reach = None if outside is None else f"http://{outside}:{number}"
-    address = f"http://{HOST}:{number}/?token={token}"
     server = server_of(guarded)
-    say(f"The pages are open at:\n  {address}\nThe address holds a secret; it works on this computer only.")
-    if outside is not None:
-        _say_network(say, f"http://{outside}:{number}/?token={token}", code=code)
+
+    def tell() -> None:
+        say_addresses(access, f"http://{HOST}:{number}", desk.reach, say, code=code)
+
+    tell()
     say("Stop with Ctrl+C; everything is kept.")
     if browser:
-        threading.Thread(target=_open_browser, args=(address,), daemon=True, name="opening the browser").start()
+        opening = (access, f"http://{HOST}:{number}", root)
+        threading.Thread(target=open_browser, args=opening, daemon=True, name="opening the browser").start()
+    if sys.stdin is not None and sys.stdin.isatty():
+        threading.Thread(target=_tell_again, args=(sys.stdin, tell), daemon=True, name="fresh addresses").start()
     try:
         server.run(sockets=listening)
     finally:
@@ -59,16 +72,38 @@ def serve(
             device.end_now_if_hanging(0)
 
 
-def _say_network(say: Callable[[str], None], address: str, *, code: bool) -> None:
-    say(f"As --network asks, they are open to your network, too, at:\n  {address}\n{WHO}\n{NO_MICROPHONE}")
-    if code:
-        say(f"For the telephone's camera:\n{code_lines(address)}")
+def say_addresses(access: Access, here: str, reach: str | None, say: Callable[[str], None], *, code: bool) -> None:
+    """Say fresh addresses, each of which opens the pages once."""
+    say(f"The pages are open at:\n  {access.address(here, here=True)}\n{ONCE}")
+    if reach is not None:
+        address = access.address(reach, here=False)
+        say(f"As --network asks, they are open to your network, too, at:\n  {address}\n{WHO}\n{NO_MICROPHONE}")
+        if code:
+            say(f"For the telephone's camera:\n{code_lines(address)}")
 
 
-def _open_browser(address: str) -> None:
+def _tell_again(lines: Iterable[str], tell: Callable[[], None]) -> None:
+    for _ in lines:
+        tell()
+
+
+def open_browser(access: Access, here: str, root: Path) -> None:
+    """Open the pages in the usual browser, by a file that only this user can read.
+
+    Everybody on a computer sees with what words a program is started, so no ticket stands in them. Browsers that are
+    shut into a box of their own read only what lies open in the user's folders: there lies the file, if the shelf does.
+    """
     import webbrowser
 
-    webbrowser.open(address)
+    place = root if root.is_relative_to(Path.home()) else None
+    folder = Path(tempfile.mkdtemp(prefix="taptest-opens-", dir=place))  # 0700 on systems that know modes
+    try:
+        file = folder / "taptest.html"
+        file.write_text(OPENED.format(target=access.address(here, here=True), icon="data:,"), encoding="utf-8")
+        webbrowser.open(file.as_uri())
+        access.used.wait(OPENING_S)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def server_of(guarded: Guard) -> uvicorn.Server:
