@@ -9,6 +9,8 @@ answer carries a content policy under which nothing but our own files is loaded 
 It is plain ASGI (version 3.0 of the specification), so that nothing else of the pages runs before it.
 """
 
+import asyncio
+import time
 from collections.abc import Iterable
 from typing import Any
 from urllib.parse import parse_qs
@@ -31,6 +33,9 @@ UPLOADS = ("/new", "/unpack", "/sound")
 HEARD = "/round/heard"
 """End of the path that takes what a browser's microphone hears, block by block."""
 KEPT_S = 14 * 86_400
+BODY_S, SLOWEST_BYTES_PER_S = 30.0, 10_000.0
+"""What a request brings may take so long, and longer by what came already at such a pace: a telephone at the edge of
+its network sends ten times as fast."""
 
 POLICY = "; ".join(
     (
@@ -68,6 +73,7 @@ NOT_OPENED = (
     "browser. For a fresh one press Enter in the window in which taptest desk runs, or open Settings where the pages "
     "are open already."
 )
+TOO_SLOW = "What was sent stopped half way, or came too slowly. Nothing of it is kept; send it again."
 NOT_YET = "A page is not opened before it is looked at. Open the address itself."
 NOT_FROM_HERE = "This request comes from another page or under another name, and is refused. Open the page itself."
 
@@ -201,12 +207,22 @@ def _too_much(most: int) -> str:
 
 
 def _counted(receive: Receive, most: int) -> Receive:
-    """Count what really arrives: a length that was announced need not be true, or there is none."""
-    came = 0
+    """Count what really arrives: a length that was announced need not be true, or there is none.
+
+    What does not arrive is not waited for without end.
+    """
+    came, whole, began = 0, False, time.monotonic()
 
     async def counted() -> Message:
-        nonlocal came
-        message = await receive()
+        nonlocal came, whole
+        if whole:
+            return await receive()
+        due_s = began + BODY_S + came / SLOWEST_BYTES_PER_S - time.monotonic()
+        try:
+            message = await asyncio.wait_for(receive(), max(due_s, 0.001))
+        except TimeoutError as error:
+            raise HTTPException(408, TOO_SLOW, {"connection": "close"}) from error
+        whole = not message.get("more_body", False)
         came += len(message.get("body", b""))
         if came > most:
             raise HTTPException(413, _too_much(most))

@@ -17,6 +17,7 @@ import uvicorn
 
 from taptest.desk.access import Access
 from taptest.desk.app import desk_behind, make_app
+from taptest.desk.connections import ACCEPTED_AT_ONCE, IDLE_S, Connection, write_little
 from taptest.desk.guard import OPENED, OWN_NAMES, Guard
 from taptest.desk.network import NO_MICROPHONE, WHO, code_lines, network_address
 from taptest.errors import StorageError
@@ -24,6 +25,8 @@ from taptest.errors import StorageError
 HOST = "127.0.0.1"
 CLOSE_S = 2
 """Open pages are given so long when the server ends."""
+WAITING = 512
+"""Connections that the system holds until they are taken: with fewer, a flood of them turns new ones away."""
 OPENING_S = 60.0
 """The browser is given so long to start."""
 ONCE = (
@@ -106,9 +109,19 @@ def open_browser(access: Access, here: str, root: Path) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+class Server(uvicorn.Server):
+    """A server that lets more connections wait in the system than it takes from there at once."""
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to serve."""
+        await super().startup(sockets)
+        for each in sockets or []:
+            each.listen(WAITING)
+
+
 def server_of(guarded: Guard) -> uvicorn.Server:
-    """Return a server for guarded pages, quiet and without anything that they do not need."""
-    return uvicorn.Server(
+    """Return a server for guarded pages, quiet, bounded and without anything that they do not need."""
+    server = Server(
         uvicorn.Config(
             guarded,
             log_level="warning",
@@ -118,9 +131,13 @@ def server_of(guarded: Guard) -> uvicorn.Server:
             loop="asyncio",
             server_header=False,
             timeout_graceful_shutdown=CLOSE_S,
-            timeout_keep_alive=30,
+            http=Connection,
+            backlog=ACCEPTED_AT_ONCE,
+            timeout_keep_alive=int(IDLE_S),
         )
     )
+    write_little()
+    return server
 
 
 def open_ports(port: int, hosts: Sequence[str]) -> list[socket.socket]:
@@ -143,7 +160,7 @@ def open_port(port: int, host: str = HOST) -> socket.socket:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((host, port))
-        listening.listen(128)
+        listening.listen(WAITING)
     except (OSError, OverflowError) as error:
         listening.close()
         raise StorageError(
