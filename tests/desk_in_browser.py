@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import uvicorn
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from taptest.desk.access import Access
@@ -30,6 +31,16 @@ class Served:
     base: str
     """Address of the first page, without the last slash."""
     desk: Desk
+    server: uvicorn.Server
+
+    def kill(self) -> None:
+        """Answer nothing more, as a process that was killed."""
+        connections = list(self.server.server_state.connections)
+        loop = connections[0].loop
+        for listening in self.server.servers:
+            loop.call_soon_threadsafe(listening.close)
+        for each in connections:
+            loop.call_soon_threadsafe(each.transport.abort)
 
     @property
     def opened(self) -> str:
@@ -58,7 +69,7 @@ def served(root: Path, way: SoundWay | None = None) -> Iterator[Served]:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
         try:
-            yield Served(f"http://{HOST}:{port}{guarded.access.path}", desk_behind(guarded))
+            yield Served(f"http://{HOST}:{port}{guarded.access.path}", desk_behind(guarded), server)
         finally:
             desk_behind(guarded).rounds.close()
             desk_behind(guarded).judge.close()

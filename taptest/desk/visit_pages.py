@@ -84,14 +84,40 @@ def details(request: Request, form: Posted) -> Response:
 
 def evidence(request: Request, form: Posted) -> Response:
     """Take what else was seen; the causes follow."""
-    from taptest.finding.causes import EVIDENCE
-
     desk = desk_of(request)
     ident = request.path_params["ident"]
-    answers = {each.name: form.texts.get(f"evidence.{each.name}", "").strip() for each in EVIDENCE}
-    answers = {name: answer for name, answer in answers.items() if answer}
-    desk.visits.change(ident, lambda document: document.model_copy(update={"observations": answers}))
-    return desk.go(f"/visit/{ident}#causes", "The answers are kept, and the causes weighed anew.")
+    notes = ["The answers are kept, and the causes weighed anew."]
+
+    def answered(document: "Document") -> "Document":
+        answers = _answers(document)
+        for name, (shown, given) in _changes(form).items():
+            before = answers.pop(name, "")
+            if given:
+                answers[name] = given
+            if before not in (shown, given):
+                notes.append(
+                    f"“{name.capitalize()}” was answered “{before or 'not known'}” in another tab meanwhile, "
+                    f"and now “{given or 'not known'}”."
+                )
+        return document.model_copy(update={"observations": answers})
+
+    desk.visits.change(ident, answered)
+    return desk.go(f"/visit/{ident}#causes", " ".join(notes))
+
+
+def _changes(form: Posted) -> dict[str, tuple[str, str]]:
+    """Return the answers that were changed on the page, each as it was shown there and as it is now.
+
+    The others are left as they are: the page may have been open since before they were given in another tab.
+    """
+    from taptest.finding.causes import EVIDENCE
+
+    both = {
+        each.name: (form.texts.get(f"shown.{each.name}", "").strip(), form.texts[f"evidence.{each.name}"].strip())
+        for each in EVIDENCE
+        if f"evidence.{each.name}" in form.texts
+    }
+    return {name: (shown, given) for name, (shown, given) in both.items() if shown != given}
 
 
 def sound(request: Request, form: Posted) -> Response:
@@ -246,13 +272,9 @@ def shown_depth(result: "VisitResult", depth_m: float) -> str:
 
 def evidence_rows(document: "Document") -> list[dict[str, Any]]:
     """Return the questions with their answers so far."""
-    from taptest.finding.causes import EVIDENCE, checked_observations
+    from taptest.finding.causes import EVIDENCE
 
-    typed = {name: answer for name, answer in document.observations.items() if answer.strip()}
-    try:
-        given = checked_observations(typed)
-    except TaptestError:
-        given = {}
+    given = _answers(document)
     return [
         {
             "name": each.name,
@@ -263,6 +285,16 @@ def evidence_rows(document: "Document") -> list[dict[str, Any]]:
         }
         for each in EVIDENCE
     ]
+
+
+def _answers(document: "Document") -> dict[str, str]:
+    """Return the answers so far under the names of the questions; none where one of them is none."""
+    from taptest.finding.causes import checked_observations
+
+    try:
+        return checked_observations({name: text for name, text in document.observations.items() if text.strip()})
+    except TaptestError:
+        return {}
 
 
 def _details(

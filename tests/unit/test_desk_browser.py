@@ -7,7 +7,8 @@ import importlib.util
 import json
 import shutil
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import ClassVar
@@ -15,9 +16,11 @@ from typing import ClassVar
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from taptest.desk import visit_pages
+from taptest.desk import round_pages, visit_pages
+from taptest.desk.access import Device
 from taptest.desk.browser_sound import BROWSER
 from taptest.desk.guard import OPENED
+from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
 from taptest.finding.records import Case
 from taptest.visit import analyse
@@ -435,3 +438,126 @@ def test_a_browser_is_let_in_and_shut_out_in_the_settings(
         expect(page.locator(".devices li")).to_have_count(1)
         phone.goto(f"{pages.base}/")
         expect(phone.locator("body")).to_contain_text("works once")
+
+
+def begin_round(page: Page, pages: Served) -> str:
+    """Begin a round that waits for taps; returns the address of its page."""
+    pages.enter(page)
+    where = page.evaluate(
+        "(form) => fetch('new', {method: 'POST', body: new URLSearchParams(form)}).then((answer) => answer.url)", TYPED
+    )
+    page.goto(f"{where.partition('?')[0]}/round")
+    for label, text in (("First mark", "50 mm"), ("Last mark", "150 mm"), ("Distance of marks", "50 mm")):
+        page.get_by_label(label).fill(text)
+    for label in ("Practice taps first", "Estimate while tapping"):
+        page.get_by_label(label).uncheck()
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("[data-big]")).to_have_text("100 mm", timeout=15_000)
+    return page.url.partition("?")[0]
+
+
+@pytest.fixture
+def streams(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The streams of events that are open."""
+    opened: list[str] = []
+    stream = round_pages._stream
+
+    async def counted(live: LiveRound, device: Device) -> AsyncIterator[str]:
+        opened.append(live.ident)
+        try:
+            async for each in stream(live, device):
+                yield each
+        finally:
+            opened.remove(live.ident)
+
+    monkeypatch.setattr(round_pages, "_stream", counted)
+    return opened
+
+
+def until(true: Callable[[], bool], page: Page, seconds: float = 10.0) -> None:
+    """Wait until something is true, while the browser goes on."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end
+        page.wait_for_timeout(50)
+
+
+def be_seen(page: Page, how: str) -> None:
+    """Have a tab be hidden or visible: without a screen they are all visible."""
+    page.evaluate(
+        "(how) => { Object.defineProperty(document, 'visibilityState', { value: how, configurable: true });"
+        " document.dispatchEvent(new Event('visibilitychange')); }",
+        how,
+    )
+
+
+def test_twenty_tabs_of_a_round_share_one_stream_and_freeze_nothing(
+    browser: Browser, pages: Served, streams: list[str]
+) -> None:
+    with tab(browser, DESKTOP) as (page, complaints):
+        where = begin_round(page, pages)
+        tabs = [page, *(page.context.new_page() for _ in range(19))]
+        for each in tabs[1:]:
+            each.goto(where, timeout=5_000)
+        began = time.monotonic()
+        other = page.context.new_page()
+        other.goto(f"{pages.base}/new", timeout=5_000)
+        assert time.monotonic() - began < 1.0
+        assert len(streams) == 1
+        tabs[7].keyboard.press("s")
+        for each in tabs:
+            expect(each.locator("[data-big]")).to_have_text("150 mm")
+        page.close()  # it had the stream; another one takes it
+        tabs[7].keyboard.press(" ")
+        for each in tabs[1:]:
+            expect(each.locator("[data-big]")).to_have_text("100 mm")
+        until(lambda: len(streams) == 1, other)
+        assert complaints == []
+
+
+def test_a_hidden_tab_has_no_stream_and_is_told_all_when_it_is_seen(
+    browser: Browser, pages: Served, streams: list[str]
+) -> None:
+    with tab(browser, DESKTOP) as (page, complaints):
+        where = begin_round(page, pages)
+        second = page.context.new_page()
+        second.goto(where)
+        be_seen(page, "hidden")
+        expect(second.locator("[data-device]")).not_to_be_empty()
+        until(lambda: len(streams) == 1, page)
+        be_seen(second, "hidden")
+        until(lambda: not streams, page)
+        live = pages.desk.rounds.running
+        assert live is not None
+        live.press("skip")
+        page.wait_for_timeout(300)
+        expect(page.locator("[data-big]")).to_have_text("100 mm")
+        be_seen(page, "visible")
+        expect(page.locator("[data-big]")).to_have_text("150 mm")
+        assert len(streams) == 1
+        assert complaints == []
+
+
+def test_a_device_that_is_shut_out_hears_nothing_more_of_the_round(
+    browser: Browser, pages: Served, streams: list[str]
+) -> None:
+    with tab(browser, DESKTOP) as (page, _):
+        begin_round(page, pages)
+        until(lambda: len(streams) == 1, page)
+        pages.desk.access.shut_out(1)
+        until(lambda: not streams, page)
+        expect(page.locator("[data-big]")).to_have_text("STOPPED")
+
+
+def test_the_page_of_a_killed_desk_does_not_say_that_the_round_goes_on(browser: Browser, pages: Served) -> None:
+    with tab(browser, DESKTOP) as (page, _):
+        begin_round(page, pages)
+        second = page.context.new_page()
+        second.goto(page.url)
+        expect(second.locator("[data-device]")).not_to_be_empty()
+        pages.kill()
+        for each in (page, second):
+            expect(each.locator("[data-big]")).to_have_text("STOPPED", timeout=15_000)
+            expect(each.locator("[data-small]")).to_contain_text("what was tapped is kept")
+            expect(each.locator("main")).not_to_contain_text("goes on")
+        hold_to_axe(page)

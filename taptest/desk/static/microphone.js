@@ -38,8 +38,11 @@
     else sessionStorage.removeItem(WANTED);
   };
 
+  const listens = (detail) => round.dispatchEvent(new CustomEvent("listens", { detail }));
+
   const release = () => {
     if (!ears) return;
+    listens(false);
     const old = ears;
     ears = null;
     for (const track of old.stream.getTracks()) track.stop();
@@ -78,6 +81,7 @@
     const [context, source] = contextFor(stream);
     const mine = { stream, context, key: "", pending: [], sending: false };
     ears = mine;
+    listens(true);
     await context.audioWorklet.addModule(EARS);
     mine.node = new AudioWorkletNode(context, "hear", {
       channelCount: 1, channelCountMode: "explicit", channelInterpretation: "discrete",
