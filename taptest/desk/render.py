@@ -30,6 +30,7 @@ from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
 from taptest.errors import TaptestError
 from taptest.report.wording import Wording, worded
+from taptest.visit.disk import plain
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_FIELDS = 300
@@ -110,7 +111,7 @@ class Desk:
 
         self._wording = usual_wording()
         known = {"note": "", "running": self.rounds.running, "wide": False, "reach": self.reach}
-        return HTMLResponse(self._templates.get_template(template).render({**known, **values}), status)
+        return HTMLResponse(plain(self._templates.get_template(template).render({**known, **values})), status)
 
     @jinja2.pass_context
     def _in_chosen_words(self, _context: jinja2.runtime.Context, text: str) -> str:

@@ -79,8 +79,18 @@ def write_bytes(path: Path, content: bytes) -> None:
 
 
 def write_text(path: Path, content: str) -> None:
-    """Write `content` as UTF-8 to `path` whole or not at all. Raises `StorageError`."""
-    write_bytes(path, content.encode("utf-8"))
+    """Write `content` as UTF-8 to `path` whole or not at all; see `plain`. Raises `StorageError`."""
+    write_bytes(path, plain(content).encode("utf-8"))
+
+
+def plain(text: str) -> str:
+    """Return a text that can be shown and written: each byte of a file's name that is no UTF-8 as %E4.
+
+    Some systems take any bytes for a name, and Python hands them on in a form that no other program reads (PEP 383).
+    """
+    if text.isascii():
+        return text
+    return "".join(f"%{ord(each) - 0xDC00:02X}" if 0xDC80 <= ord(each) <= 0xDCFF else each for each in text)
 
 
 def copy_file(source: Path, target: Path) -> None:

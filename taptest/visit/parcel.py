@@ -60,7 +60,7 @@ def pack_visit(visit: Visit, target: Path) -> int:
     with disk.new_file(target) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as parcel:
         for path in files:
             how = zipfile.ZIP_STORED if path.suffix.lower() in _PACKED_ALREADY else zipfile.ZIP_DEFLATED
-            parcel.write(path, path.relative_to(folder).as_posix(), how)
+            parcel.write(path, disk.plain(path.relative_to(folder).as_posix()), how)
     return len(files)
 
 
