@@ -74,6 +74,7 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has been made and nothing changed.
     """
     folder = folder.absolute()
+    disk.settle(folder.parent)
     earlier = _earlier_visit(folder, replace)
     sections = read_tank(sources.tank)
     if sources.log is not None:

@@ -24,7 +24,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from taptest.errors import StorageError, TaptestError, VisitError
-from taptest.visit.disk import plain, storage_errors
+from taptest.visit.disk import is_left, plain, settle, storage_errors
 
 INDEX = ".taptest-index.sqlite"
 INDEX_SCHEMA = 1
@@ -213,8 +213,10 @@ def _visit_folders(root: Path) -> Iterator[Path]:
     """Find the visits below a folder, in order of their names; links are not followed, nor is anything hidden."""
     from taptest.visit.files import DOCUMENT
 
-    with storage_errors("read", root):
-        names = sorted(os.scandir(root), key=lambda found: found.name)
+    names = _names(root)
+    if any(is_left(found.name) for found in names):
+        settle(root)
+        names = _names(root)
     if any(found.name == DOCUMENT and found.is_file(follow_symlinks=False) for found in names):
         yield root
         return
@@ -226,6 +228,11 @@ def _visit_folders(root: Path) -> Iterator[Path]:
         except StorageError:
             # It is told as a visit that cannot be read, with the reason, and does not hide the others.
             yield Path(found.path)
+
+
+def _names(folder: Path) -> list[os.DirEntry[str]]:
+    with storage_errors("read", folder):
+        return sorted(os.scandir(folder), key=lambda found: found.name)
 
 
 def _name(folder: Path, root: Path) -> str:

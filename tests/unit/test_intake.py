@@ -14,6 +14,7 @@ from taptest.errors import PhysicsError, QuantityError, RecordingError, StorageE
 from taptest.sound.recording import write_recording
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit, read_points, read_tank
+from taptest.visit.shelf import Shelf
 from tests.made_visits import RATE, TANK, tap_sound, write_tables
 
 
@@ -215,6 +216,21 @@ def test_a_visit_that_is_there_is_kept(folder: Path) -> None:
     assert len(read_visit(target).document.points) == 1
     assert read_visit(folder.parent / "cellar.replaced-1").document == first.document
     assert "cellar.replaced-1" in notes[-1]
+
+
+def test_an_import_that_was_killed_between_its_renames_is_finished_by_whoever_looks(folder: Path) -> None:
+    """As `disk.new_folder` leaves it: the old visit aside, the new one whole, and nothing in its place."""
+    target = folder.parent / "cellar"
+    for look in (lambda: read_visit(target), lambda: Shelf(folder.parent).refresh()):
+        import_visit(target, sources(folder))
+        target.rename(folder.parent / ".cellar.0123abcd.whole")
+        look()
+        assert len(read_visit(target).document.points) == 3
+        shutil.rmtree(target)
+    import_visit(target, sources(folder))
+    target.rename(folder.parent / ".cellar.0123abcd.whole")
+    with pytest.raises(VisitError, match="--replace"):
+        import_visit(target, sources(folder))
 
 
 def test_a_folder_that_is_no_visit_is_never_replaced(folder: Path) -> None:
