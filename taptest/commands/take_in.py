@@ -16,7 +16,8 @@ points.csv, one sound file a point:          points.csv, one recording of the wh
   25,p01.wav                                   25,3
   50,p02.wav                                   50,3
 
-Positions are millimetres below the top of the shell. The rows of a walk stand in the order of tapping.
+Positions are millimetres below the top of the shell; under position_in they are inches, as 11 1/4 or 11.25.
+The rows of a walk stand in the order of tapping.
 
 examples:
   taptest import visits/cellar --tank tank.toml --points points.csv

@@ -188,6 +188,6 @@ def _form(request: Request, wish: Wish, trouble: str, status: int = 200) -> Resp
         trouble = f"{trouble} Or let this browser listen, below."
     given = {
         "wish": wish, "inputs": inputs, "trouble": trouble, "browser": browser, "away": away,
-        "inches": _in_inches(found.visit),
+        "inches": _in_inches(found.visit), "unread": not (found.visit.document.readings.pressure or "").strip(),
     }  # fmt: skip
     return desk.page("round_form.html", status, **heading(found), **given)

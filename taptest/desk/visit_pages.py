@@ -266,8 +266,8 @@ def point_rows(judging: Judging) -> list[dict[str, Any]]:
 
 
 def shown_depth(result: "VisitResult", depth_m: float) -> str:
-    """Show a position in the visit's unit; a tenth of an inch is as much as a tape shows."""
-    return result.units.show("length", depth_m, 1 if result.units.length == "in" else None)
+    """Show a position in the visit's unit, as it stands on the tape."""
+    return result.units.show("length", depth_m)
 
 
 def evidence_rows(document: "Document") -> list[dict[str, Any]]:

@@ -1,9 +1,10 @@
 """Import: a visit made from `tank.toml`, `points.csv` and sound files that were recorded by any means.
 
 With one sound file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
-position_mm,taps and the rows stand in the order of tapping. Tables saved by spreadsheet programs are read as they come:
-comma, semicolon or tab between the columns, a decimal comma where it is not ambiguous, a byte-order mark, UTF-8, UTF-16
-or the Western code page. The new visit is there whole or not at all.
+position_mm,taps and the rows stand in the order of tapping; position_in may take the place of position_mm. Tables
+saved by spreadsheet programs are read as they come: comma, semicolon or tab between the columns, a decimal comma where
+it is not ambiguous, a byte-order mark, UTF-8, UTF-16 or the Western code page. The new visit is there whole or not at
+all.
 """
 
 import csv
@@ -18,7 +19,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from taptest.errors import VisitError
+from taptest.errors import QuantityError, VisitError
+from taptest.quantities import parse
 from taptest.sound.recording import open_recording
 from taptest.visit import disk
 from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
@@ -28,6 +30,8 @@ from taptest.water.log import log_records, read_records
 
 FILE_COLUMNS = ("position_mm", "file")
 WALK_COLUMNS = ("position_mm", "taps")
+IN_INCHES = "position_in"
+"""Takes the place of position_mm where the tape is in inches: 11 1/4 or 11.25."""
 SECTIONS = ("visit", "tank", "system", "readings", "line", "observations", "drain", "as_left")
 LOG = "log"
 LISTS = {LOG: "readings", "parallel": "tanks"}
@@ -167,7 +171,8 @@ def _heading(cells: Sequence[str], path: Path, walk: bool) -> list[str]:
     columns = [cell.strip().lower() for cell in cells]
     while columns and not columns[-1]:
         columns.pop()
-    wanted = _columns(walk)
+    position, what = _columns(walk)
+    wanted = (IN_INCHES if IN_INCHES in columns else position, what)
     other = _columns(not walk)[1]
     for column in columns:
         if column == other:
@@ -177,6 +182,8 @@ def _heading(cells: Sequence[str], path: Path, walk: bool) -> list[str]:
                 else "without --sound the rows give position_mm,file"
             )
             raise VisitError(f'{path} has the column "{column}", but {how}. Use one way or the other.')
+        if IN_INCHES in wanted and column == position:
+            raise VisitError(f"{path} has the columns {position} and {IN_INCHES}. Take one of them out.")
         if column not in wanted:
             raise VisitError(f'{path} has the column "{column}", which is not known. {nearest(column, wanted)}')
         if columns.count(column) > 1:
@@ -195,7 +202,8 @@ def _row(cells: Sequence[str], columns: Sequence[str], line: int, path: Path) ->
             "write it with a point, or put semicolons between the columns."
         )
     values = {column: cell.strip() for column, cell in zip(columns, cells, strict=False)}
-    position = _position(values["position_mm"], where)
+    inches = values.get(IN_INCHES)
+    position = _position(values["position_mm"], where) if inches is None else _on_tape(inches, where)
     if "taps" in values:
         return Row(line, position, taps=_taps(values["taps"], where))
     if not values["file"]:
@@ -214,6 +222,17 @@ def _position(text: str, where: str) -> float:
             "Write the millimetres below the top of the shell without a unit, like 120 or 120.5."
         )
     return position
+
+
+def _on_tape(text: str, where: str) -> float:
+    """Read a position in inches as it stands on a tape; returns millimetres."""
+    try:
+        return round(1000 * parse("length", f"{text} in", IN_INCHES).si, 1)
+    except QuantityError as error:
+        raise VisitError(
+            f'{where}, {IN_INCHES} is "{text}", which is not a number of inches. '
+            "Write the inches below the top of the shell without a unit, like 11 1/4 or 11.25."
+        ) from error
 
 
 def _taps(text: str, where: str) -> int:
@@ -299,19 +318,21 @@ def _document(sections: Mapping[str, Any], rows: Sequence[Row], names: Sequence[
         {"position_mm": row.position_mm, "file": name} | ({} if row.taps is None else {"taps": row.taps})
         for row, name in zip(rows, names, strict=True)
     ]
-    visited_on, sections = _day(sections, sources)
+    visited_on, sections = dated(sections, sources.visited_on, sources.today)
     raw = {"schema": SCHEMA, "visited_on": visited_on, "simulated": sources.simulated, "points": points}
     return document_from({**raw, **sections}, str(sources.tank))
 
 
-def _day(sections: Mapping[str, Any], sources: Sources) -> tuple[Any, Mapping[str, Any]]:
-    """Day of the visit, as asked for or else by [visit] date, and the sections without it."""
+def dated(
+    sections: Mapping[str, Any], asked: date | None = None, today: date | None = None
+) -> tuple[Any, Mapping[str, Any]]:
+    """Return the day of the visit, as asked for or else by [visit] date, and the sections of `tank.toml` without it."""
     call = sections.get("visit", {})
     if "date" not in call:
-        return sources.visited_on or sources.today, sections
+        return asked or today, sections
     day = call["date"]
     # A date without quotes comes as one; anything else is checked, and refused in a sentence, with the document.
-    day = sources.visited_on or (day.date() if isinstance(day, datetime) else day)
+    day = asked or (day.date() if isinstance(day, datetime) else day)
     return day, {**sections, "visit": {key: value for key, value in call.items() if key != "date"}}
 
 

@@ -2,6 +2,7 @@
 
 import errno
 import os
+import re
 import shutil
 from dataclasses import replace
 from datetime import date
@@ -85,6 +86,31 @@ def test_rows_in_reversed_order_are_accepted_and_said(folder: Path) -> None:
 def test_tables_as_spreadsheets_save_them(folder: Path, text: str, encoding: str) -> None:
     rows = read_points(points(folder, text, encoding), walk=False)
     assert [(row.position_mm, row.file) for row in rows] == [(35.5, "p01.wav"), (70.25, "p02.wav")]
+
+
+def test_positions_may_be_inches_as_they_stand_on_the_tape(folder: Path) -> None:
+    """An inch is 25.4 mm (International yard and pound agreement, 1959)."""
+    text = "position_in,file\n1 3/8,p01.wav\n2.75,p02.wav\n4,p03.wav\n"
+    rows = read_points(points(folder, text), walk=False)
+    assert [row.position_mm for row in rows] == [34.9, 69.8, 101.6]
+    visit, _ = import_visit(folder.parent / "cellar", sources(folder))
+    assert [point.position_mm for point in visit.document.points] == [34.9, 69.8, 101.6]
+    (row,) = read_points(points(folder, "taps;position_in\n3;11 1/4\n"), walk=True)
+    assert (row.position_mm, row.taps) == (285.8, 3)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("position_in,position_mm,file\n1,25,p01.wav\n", "position_mm and position_in"),
+        ("position_in,file\n11 1/4 in,p01.wav\n", 'line 2, position_in is "11 1/4 in"'),
+        ("position_in,file\neleven,p01.wav\n", "like 11 1/4 or 11.25"),
+        ("position_inch,file\n1,p01.wav\n", '"position_inch"'),
+    ],
+)
+def test_positions_that_are_no_inches_are_refused(folder: Path, text: str, words: str) -> None:
+    with pytest.raises(VisitError, match=re.escape(words)):
+        read_points(points(folder, text), walk=False)
 
 
 def test_a_name_in_the_western_code_page_is_read(folder: Path) -> None:
