@@ -22,8 +22,8 @@ visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files
 visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
 visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.own_tone
-capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt capture.letters
-capture.terminal
+capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt
+capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound

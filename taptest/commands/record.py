@@ -109,6 +109,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.plans import plan_of
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
+    from taptest.capture.unfinished import marks_left
     from taptest.visit.sweeps import sweeps_for
 
     meaning = open_visit(arguments.tank, folder)
@@ -145,13 +146,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     drift = session.drift()
     if drift:
         print(f"Note: {drift}")
-    tapped = {round(result.stop.depth_m, 4) for result in session.round.results if result.stop.kind == "point"}
-    left = (
-        []
-        if session.round.stage == "done"
-        else [depth for depth in session.round.plan.first_m if round(depth, 4) not in tapped]
-    )
-    return Made(points, len(left), system.hangs)
+    return Made(points, len(marks_left(folder)[0]), system.hangs)
 
 
 def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:

@@ -10,7 +10,7 @@ from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_o
 from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
 from taptest.desk.mend_pages import broken_page
-from taptest.desk.render import Posted, desk_of
+from taptest.desk.render import Desk, Posted, desk_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
@@ -34,6 +34,9 @@ def visit(request: Request) -> Response:
         found = desk.visits.read(request.path_params["ident"])
     except VisitError:
         return broken_page(request, status=422)
+    live = desk.rounds.of(found.ident)
+    if round_began(found.visit.folder) and not (live is not None and live.running):
+        found = _brought_in(desk, found)
     if not found.visit.document.points:
         return _without_points(request, found, "")
     judging = desk.judge.ask(found.visit, WAIT_S)
@@ -43,8 +46,31 @@ def visit(request: Request) -> Response:
         "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
         evidence=evidence_rows(found.visit.document), note=desk.note(request), told=told(judging), mark=found.mark,
         by_hand=len(found.visit.document.by_hand), others=count_others(judging),
-        words=WORDINGS[usual_wording()], paper=papers_of(judging),
+        words=WORDINGS[usual_wording()], paper=papers_of(judging), unfinished=unfinished_of(found),
     )  # fmt: skip
+
+
+def _brought_in(desk: Desk, found: Found) -> Found:
+    """Return a visit with the points of a round that was killed."""
+    from taptest.capture.unfinished import bring_in
+
+    try:
+        return desk.visits.read(found.ident) if bring_in(found.visit.folder) else found
+    except TaptestError:
+        return found  # the round's own page says what is wrong with it
+
+
+def unfinished_of(found: Found) -> str:
+    """Say which marks of a visit's round are left, "" for none."""
+    from taptest.capture.unfinished import unfinished_sentence
+    from taptest.visit.meaning import meaning_of
+
+    if not round_began(found.visit.folder):
+        return ""
+    try:
+        return unfinished_sentence(found.visit.folder, meaning_of(found.visit.document, found.visit.source).units)
+    except TaptestError as error:
+        return str(error)
 
 
 def state(request: Request) -> Response:
@@ -312,5 +338,5 @@ def _without_points(request: Request, found: Found, trouble: str, status: int = 
     walk = {"first": "", "last": "", "every": "", "taps": ""}
     return desk.page(
         "empty.html", status, **heading(found), errors={"files": trouble} if trouble else {}, walk=walk,
-        note=desk.note(request),
+        note=desk.note(request), unfinished=unfinished_of(found),
     )  # fmt: skip
