@@ -4,6 +4,7 @@ They are served to this computer only, unless the user asks for its network too:
 is said about them, in the terminal and on every page, says so.
 """
 
+import asyncio
 import os
 import shutil
 import socket
@@ -19,6 +20,7 @@ from taptest.desk.access import Access
 from taptest.desk.app import desk_behind, make_app
 from taptest.desk.connections import ACCEPTED_AT_ONCE, IDLE_S, Connection, write_little
 from taptest.desk.guard import OPENED, OWN_NAMES, Guard
+from taptest.desk.live import Devices
 from taptest.desk.network import NO_MICROPHONE, WHO, code_lines, network_address
 from taptest.errors import StorageError
 
@@ -70,9 +72,10 @@ def serve(
         desk.judge.close()
         for each in listening:
             each.close()
-        device = sys.modules.get("taptest.capture.device")
-        if device is not None:
-            device.end_now_if_hanging(0)
+        if isinstance(desk.rounds.way, Devices) and desk.rounds.way.hangs:
+            from taptest.capture.device import end_now
+
+            end_now(0)
 
 
 def say_addresses(access: Access, here: str, reach: str | None, say: Callable[[str], None], *, code: bool) -> None:
@@ -110,7 +113,16 @@ def open_browser(access: Access, here: str, root: Path) -> None:
 
 
 class Server(uvicorn.Server):
-    """A server that lets more connections wait in the system than it takes from there at once."""
+    """A server that lets more connections wait in the system than it takes at once, and ends a round before itself."""
+
+    def __init__(self, config: uvicorn.Config, end_round: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._end_round = end_round
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End in order: pages that watch a round are told that it is over, and let go."""
+        await asyncio.to_thread(self._end_round)
+        await super().shutdown(sockets)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to serve."""
@@ -134,7 +146,8 @@ def server_of(guarded: Guard) -> uvicorn.Server:
             http=Connection,
             backlog=ACCEPTED_AT_ONCE,
             timeout_keep_alive=int(IDLE_S),
-        )
+        ),
+        desk_behind(guarded).rounds.close,
     )
     write_little()
     return server
