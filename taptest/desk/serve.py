@@ -11,6 +11,7 @@ import socket
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
@@ -31,6 +32,8 @@ WAITING = 512
 """Connections that the system holds until they are taken: with fewer, a flood of them turns new ones away."""
 OPENING_S = 60.0
 """The browser is given so long to start."""
+OPENS = "taptest-opens-"
+"""What the folders begin with from which it is opened."""
 ONCE = (
     "The address works once, in one browser of this computer, within half an hour. "
     "For another browser or device press Enter here."
@@ -102,7 +105,10 @@ def open_browser(access: Access, here: str, root: Path) -> None:
     import webbrowser
 
     place = root if root.is_relative_to(Path.home()) else None
-    folder = Path(tempfile.mkdtemp(prefix="taptest-opens-", dir=place))  # 0700 on systems that know modes
+    for left in Path(place or tempfile.gettempdir()).glob(f"{OPENS}*"):  # of a desk that was killed while it began
+        if time.time() - left.stat().st_mtime > 60 * OPENING_S:
+            shutil.rmtree(left, ignore_errors=True)
+    folder = Path(tempfile.mkdtemp(prefix=OPENS, dir=place))  # 0700 on systems that know modes
     try:
         file = folder / "taptest.html"
         file.write_text(OPENED.format(target=access.address(here, here=True), icon="data:,"), encoding="utf-8")

@@ -6,6 +6,7 @@ level 3 and W3C Fetch Metadata.
 
 import os
 import re
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -179,6 +180,10 @@ def test_what_starts_the_browser_carries_no_ticket(tmp_path: Path, monkeypatch: 
         return True
 
     monkeypatch.setattr("webbrowser.open", look)
+    monkeypatch.setattr(Path, "home", lambda: tmp_path)
+    for name, age_s in (("old", 1e5), ("new", 0.0)):
+        (tmp_path / f"{serve.OPENS}{name}").mkdir()
+        os.utime(tmp_path / f"{serve.OPENS}{name}", (time.time() - age_s,) * 2)
     serve.open_browser(access, BASE, tmp_path)
     address, path, text, mode = opened[0]
     ticket = re.search(r"ticket=([^\"]+)", text)
@@ -186,7 +191,8 @@ def test_what_starts_the_browser_carries_no_ticket(tmp_path: Path, monkeypatch: 
     assert ticket[1] not in address
     assert access.path not in address
     assert mode == 0o700 or os.name == "nt"
-    assert not path.parent.exists(), "the file is gone when the pages are open"
+    assert path.parent.parent == tmp_path
+    assert [each.name for each in tmp_path.iterdir()] == [f"{serve.OPENS}new"], "it is gone when the pages are open"
     assert access.admit(ticket[1], "", "") is not None
 
 
