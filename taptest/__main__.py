@@ -1,7 +1,5 @@
 """Runs the command line as `python -m taptest`."""
 
-import sys
+from taptest.cli import entry
 
-from taptest.cli import main
-
-sys.exit(main())
+entry()

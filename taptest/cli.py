@@ -6,10 +6,13 @@ sentence on standard error and exit code 2; 0 means that all went well, 130 that
 """
 
 import argparse
+import contextlib
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import NoReturn
 
 from taptest import __version__
 from taptest.errors import TaptestError
@@ -46,6 +49,31 @@ examples:
 """
 
 
+STOPPED = "taptest: stopped; what was saved before is kept."
+
+
+def entry() -> NoReturn:
+    """Run as a program of its own: ask for nothing more once the command is over, and end at once.
+
+    A model of a tank that is still being computed for a round that is over would hold the end up for a minute.
+    """
+    if hasattr(signal, "SIGTERM"):
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # whoever ends the program ends it in order, too
+    try:
+        code = main()
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    except KeyboardInterrupt:
+        print(STOPPED, file=sys.stderr)
+        code = 130
+    estimate = sys.modules.get("taptest.capture.estimate")
+    if estimate is not None and estimate.computing():
+        for stream in (sys.stdout, sys.stderr):
+            with contextlib.suppress(OSError, ValueError):
+                stream.flush()
+        os._exit(code)
+    sys.exit(code)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     _let_every_console_print()
@@ -63,7 +91,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"taptest: {error}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
-        print("taptest: stopped; what was saved before is kept.", file=sys.stderr)
+        print(STOPPED, file=sys.stderr)
         return 130
     except BrokenPipeError:
         # The reader of the output has gone, as with "| head": nothing is wrong, and nothing more can be said.

@@ -21,6 +21,8 @@ Kind = Literal["pressure", "volume", "length", "temperature", "mass", "percent",
 STANDARD_ATMOSPHERE_PA = 101325.0
 
 INCH_M = 0.0254
+LEAST_ON_TAPE_M = INCH_M / 2
+"""Shorter lengths, such as a wall, are not read from a tape: they are shown in decimals."""
 _POUND = 0.45359237
 _PSI = _POUND * 9.80665 / INCH_M**2
 _GALLON_US = 231 * INCH_M**3
@@ -115,6 +117,7 @@ _UNITS: dict[Kind, tuple[_Unit, ...]] = {
         _Unit("kW", 1e3, 1, ("kw", "kilowatt", "kilowatts")),
         _Unit("W", 1.0, 0, ("w", "watt", "watts")),
         _Unit("Btu/h", 1055.05585262 / 3600, 0, ("btu/h", "btu/hr", "btuh", "btu per hour")),
+        _Unit("MBH", 1055.05585262 / 3.6, 0, ("mbh", "mbtuh", "mbtu/h")),
     ),
 }
 _BY_SPELLING: dict[Kind, dict[str, _Unit]] = {
@@ -128,7 +131,7 @@ _UNITS_THAT_SERVE: dict[Kind, str] = {
     "temperature": 'C, F or K, for example "20 C" or "68 F"',
     "mass": 'kg, g, lb or oz, for example "40 g" or "1.5 oz"',
     "percent": '%, for example "30 %"',
-    "power": 'kW, W or Btu/h, for example "24 kW" or "80000 Btu/h"',
+    "power": 'kW, W, Btu/h or MBH (a thousand Btu/h), for example "24 kW" or "80000 Btu/h"',
 }
 _NEVER_NEGATIVE: dict[Kind, str] = {"volume": "volume", "mass": "mass", "power": "power"}
 
@@ -331,11 +334,17 @@ def _show_feet_and_inches(length_m: float) -> str:
     sixteenths = round(abs(length_m) / INCH_M * 16)
     sign = "-" if length_m < 0 and sixteenths else ""
     feet, rest = divmod(sixteenths, 12 * 16)
-    inches, part = divmod(rest, 16)
+    in_inches = _inches_on_tape(rest)
+    return f"{sign}{feet}' {in_inches}\"" if feet else f'{sign}{in_inches}"'
+
+
+def _inches_on_tape(sixteenths: int) -> str:
+    """Write sixteenths of an inch as a tape is read: 180 is "11 1/4"."""
+    inches, part = divmod(abs(sixteenths), 16)
     divisor = math.gcd(part, 16)
     fraction = f"{part // divisor}/{16 // divisor}" if part else ""
-    in_inches = " ".join(piece for piece in (str(inches) if inches or not part else "", fraction) if piece)
-    return f"{sign}{feet}' {in_inches}\"" if feet else f'{sign}{in_inches}"'
+    whole = str(inches) if inches or not part else ""
+    return ("-" if sixteenths < 0 else "") + " ".join(piece for piece in (whole, fraction) if piece)
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,8 +379,11 @@ class Units:
         return name
 
     def show(self, kind: Kind, si: float, digits: int | None = None) -> str:
-        """Show an SI value (pressure: gauge) in the preferred unit."""
-        return show(kind, si, self.unit(kind), digits)
+        """Show an SI value (pressure: gauge) in the preferred unit; lengths in inches as they stand on a tape."""
+        unit = self.unit(kind)
+        if kind == "length" and unit == "in" and digits is None and abs(si) >= LEAST_ON_TAPE_M:
+            return f"{_inches_on_tape(round(si / INCH_M * 16))} in"
+        return show(kind, si, unit, digits)
 
     def convert(self, kind: Kind, si: float) -> float:
         """Return the number that an SI value (pressure: gauge) has in the preferred unit."""

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import uvicorn
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from taptest.desk.access import Access
 from taptest.desk.app import desk_behind, make_app
 from taptest.desk.live import SoundWay
 from taptest.desk.render import Desk
@@ -19,7 +21,6 @@ ARGUMENTS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 )  # fmt: skip
-TOKEN = "a-token-for-the-browser"
 DESKTOP, PHONE = (1366, 768), (390, 844)
 
 
@@ -28,12 +29,28 @@ class Served:
     """Pages that are being served."""
 
     base: str
+    """Address of the first page, without the last slash."""
     desk: Desk
+    server: uvicorn.Server
+
+    def kill(self) -> None:
+        """Answer nothing more, as a process that was killed."""
+        connections = list(self.server.server_state.connections)
+        loop = connections[0].loop
+        for listening in self.server.servers:
+            loop.call_soon_threadsafe(listening.close)
+        for each in connections:
+            loop.call_soon_threadsafe(each.transport.abort)
 
     @property
     def opened(self) -> str:
-        """The address with its secret."""
-        return f"{self.base}/?token={TOKEN}"
+        """A fresh address with a ticket."""
+        return self.desk.access.address(self.base.removesuffix(self.desk.access.path), here=True)
+
+    def enter(self, page: Page) -> None:
+        """Open the pages in a tab."""
+        page.goto(self.opened)
+        page.wait_for_url(f"{self.base}/")
 
 
 def need_chromium() -> None:
@@ -47,12 +64,12 @@ def served(root: Path, way: SoundWay | None = None) -> Iterator[Served]:
     """Serve the pages over a shelf."""
     with open_port(0) as listening:
         port: int = listening.getsockname()[1]
-        guarded = make_app(root, TOKEN, port, way)
+        guarded = make_app(root, Access(), port, way)
         server = server_of(guarded)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
         try:
-            yield Served(f"http://{HOST}:{port}", desk_behind(guarded))
+            yield Served(f"http://{HOST}:{port}{guarded.access.path}", desk_behind(guarded), server)
         finally:
             desk_behind(guarded).rounds.close()
             desk_behind(guarded).judge.close()

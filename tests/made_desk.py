@@ -10,6 +10,7 @@ from starlette.testclient import TestClient
 
 from taptest.capture.device import Source
 from taptest.capture.session import Tones
+from taptest.desk.access import Access
 from taptest.desk.app import desk_behind, make_app
 from taptest.desk.guard import OWN_NAMES
 from taptest.desk.live import SoundWay
@@ -18,7 +19,6 @@ from taptest.errors import DeviceError
 from taptest.visit.intake import Sources, import_visit
 from tests.made_visits import write_tables
 
-TOKEN = "a-token-for-tests"
 PORT = 8123
 BASE = f"http://127.0.0.1:{PORT}"
 
@@ -48,6 +48,21 @@ class Pages(TestClient):
 
     desk: Desk
 
+    @property
+    def cookie(self) -> str:
+        """The session's cookie, as a header's value."""
+        return f"taptest_{PORT}={self.cookies[f'taptest_{PORT}']}"
+
+    def another(self) -> "Pages":
+        """Another browser at the same desk, which was not let in yet."""
+        other = Pages(self.app, base_url=BASE, follow_redirects=False)
+        other.desk = self.desk
+        return other
+
+    def enter(self) -> httpx2.Response:
+        """Open the pages by a fresh address."""
+        return self.get(self.desk.access.address("", here=True))
+
     def send_form(self, path: str, **more: object) -> httpx2.Response:
         return self.post(path, headers={"origin": BASE}, **more)  # type: ignore[arg-type]
 
@@ -63,15 +78,17 @@ def make_shelf(root: Path, visits: int = 1) -> Path:
 
 @contextmanager
 def pages(
-    root: Path, way: SoundWay | None = None, *, opened: bool = True, names: tuple[str, ...] = OWN_NAMES
+    root: Path, way: SoundWay | None = None, *, opened: bool = True, names: tuple[str, ...] = OWN_NAMES, path: str = ""
 ) -> Iterator[Pages]:
-    """Requests to the pages over a shelf; `opened` with the cookie that the address gives."""
-    guarded = make_app(root, TOKEN, PORT, way or Arrays(), names)
+    """Requests to the pages over a shelf; `opened` with the cookie that the address gives.
+
+    The path below which the pages lie is left out of most tests, so that their addresses are short.
+    """
+    guarded = make_app(root, Access(path), PORT, way or Arrays(), names)
     client = Pages(guarded, base_url=BASE, follow_redirects=False)
     client.desk = desk_behind(guarded)
     if opened:
-        answer = client.get(f"/?token={TOKEN}")
-        assert answer.status_code == 303
+        assert client.enter().status_code == 200
     try:
         yield client
     finally:

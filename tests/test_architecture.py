@@ -22,14 +22,14 @@ visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files
 visit.intake visit.sweeps visit.result visit.listen visit.analyse visit.judged visit.parcel visit.shelf visit.trend
 visit.history visit.workers visit.staged visit.trial
 capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.own_tone
-capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt capture.letters
-capture.terminal
+capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt
+capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
-desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound desk.live
-desk.render
+desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
+desk.live desk.render
 desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages
-desk.file_pages desk.app desk.network desk.serve
+desk.file_pages desk.app desk.network desk.connections desk.serve
 commands.console commands.record commands cli __main__
 """.split()  # noqa: SIM905 - one line a room reads better than a list of strings
 
@@ -54,7 +54,7 @@ ONE_PLACE = {
         "desk.app",
     },
     "jinja2": {"desk.render"},
-    "uvicorn": {"desk.serve"},
+    "uvicorn": {"desk.connections", "desk.serve"},
     "segno": {"desk.network"},
     "pydantic": {"visit.record"},
     "platformdirs": {"visit.sweeps", "capture.memory"},

@@ -26,6 +26,8 @@ from taptest.tank.kinds import Tank
 
 FloatArray = NDArray[np.float64]
 
+COMPUTING = "computing the model"
+"""Name of the threads that do."""
 STEADY = 2
 """So many earlier estimates must agree with the present one before the round may end: each rests on a point less, and
 a narrow interval that has just jumped is no finding yet."""
@@ -112,6 +114,11 @@ def _steady(now: Advice, before: Sequence[Advice]) -> bool:
     return len(same) == STEADY and all(same)
 
 
+def computing() -> bool:
+    """Whether the model of a tank is still being computed for a round, perhaps for one that is over."""
+    return any(thread.name == COMPUTING for thread in threading.enumerate())
+
+
 class Estimator:
     """Answers in a thread of its own; `ask` and `answer` never wait."""
 
@@ -127,7 +134,7 @@ class Estimator:
         self._questions: queue.SimpleQueue[tuple[tuple[HeardStop, ...], int] | None] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Advice] = queue.SimpleQueue()
         threading.Thread(target=self._work, daemon=True, name="estimating the boundary").start()
-        threading.Thread(target=self._compute, args=(sweeps,), daemon=True, name="computing the model").start()
+        threading.Thread(target=self._compute, args=(sweeps,), daemon=True, name=COMPUTING).start()
 
     def ask(self, heard: Sequence[HeardStop], results: int) -> None:
         """Hand in everything heard so far; the advice will carry the number `results`."""

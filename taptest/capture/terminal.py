@@ -227,7 +227,7 @@ class Screen:
 
     def _go_to(self, stop: Stop, number: str) -> None:
         shown = self._units.show("length", stop.depth_m)
-        self._big = shown.split(" ")[0] if shown.count(" ") == 1 else shown
+        self._big = shown.removesuffix(f" {self._units.length}")
         self._small = f"{shown} below the top: {WHAT[stop.kind]}"
         self._number, self._taps, self._refused = number, (0, 0), 0
 

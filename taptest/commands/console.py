@@ -55,6 +55,8 @@ def write_json(content: dict[str, Any], target: str) -> None:
 
 def write_out(text: str, target: str) -> None:
     """Write a text to the file `target`, or to standard output for "-". Raises `StorageError`."""
+    from taptest.visit.disk import plain, write_text
+
     if target == "-":
         # Other programs read this: it is UTF-8 whatever the console can show.
         raw = getattr(sys.stdout, "buffer", None)
@@ -62,11 +64,9 @@ def write_out(text: str, target: str) -> None:
             sys.stdout.write(text)
         else:
             sys.stdout.flush()
-            raw.write(text.encode("utf-8"))
+            raw.write(plain(text).encode("utf-8"))
             raw.flush()
         return
-    from taptest.visit.disk import write_text
-
     write_text(Path(target), text)
 
 

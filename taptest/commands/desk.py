@@ -7,7 +7,7 @@ from pathlib import Path
 
 DESCRIPTION = """\
 Open the local pages: the shelf of visits, new visits, the guided round, review of every tap, the finding and its
-report. They are served to this computer only, at an address with a secret in it, and nothing leaves the computer;
+report. They are served to this computer only, at an address that works once, and nothing leaves the computer;
 --network opens them to the local network, too.
 """
 EXAMPLES = """\
@@ -38,8 +38,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         const="",
         metavar="ADDRESS",
-        help="open the pages to the local network, too, as for a telephone: everybody there who learns the address "
-        "that is printed can see and change all visits, and nothing is encrypted on the way. ADDRESS is this "
+        help="open the pages to the local network, too, as for a telephone: nothing is encrypted on the way, and "
+        "everybody there who listens in can see and change all visits. ADDRESS is this "
         "computer's own in that network, where it has several",
     )
     parser.add_argument("--no-browser", action="store_true", help="print the address and open no browser")

@@ -30,14 +30,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge, and print or write the finding."""
+    from taptest.capture.unfinished import bring_in, unfinished_sentence
     from taptest.commands.console import Bar, write_json
+    from taptest.errors import TaptestError
     from taptest.report.choices import usual_wording
     from taptest.report.words import finding_text
     from taptest.visit.files import read_visit
     from taptest.visit.judged import judge_and_keep
     from taptest.visit.result import as_json
 
+    notes = []
+    try:
+        bring_in(arguments.visit)
+    except TaptestError as error:
+        notes.append(str(error))
     result, not_kept = judge_and_keep(read_visit(arguments.visit), Bar("computing the model of this tank"))
+    if not notes:
+        notes.append(unfinished_sentence(arguments.visit, result.units))
+    for note in filter(None, notes):
+        print(f"Note: {note}", file=sys.stderr)
     if not_kept:
         print(f"taptest: {not_kept}", file=sys.stderr)
     if arguments.json:

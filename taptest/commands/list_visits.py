@@ -36,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Look, and print or write."""
     from taptest.commands.console import Bar, write_out
+    from taptest.visit.disk import plain
     from taptest.visit.shelf import Search, Shelf, table_csv
 
     wanted = Search(arguments.site, arguments.tank, arguments.since, arguments.until, arguments.finding)
@@ -49,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
             day = "no date   " if entry.visited_on is None else entry.visited_on.isoformat()
             finding = "unreadable" if entry.problem else entry.finding or "not judged"
             name = ", ".join(word for word in (entry.tank, entry.site) if word)
-            print(f"{day}  {finding:<24}{entry.folder}{f'  ({name})' if name else ''}")
+            print(f"{day}  {finding:<24}{plain(entry.folder)}{f'  ({name})' if name else ''}")
             if entry.problem:
                 print(f"            {entry.problem}")
         print(f"{counted(len(entries), 'visit')}.")

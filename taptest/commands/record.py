@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from taptest.capture.plans import Wanted
     from taptest.visit.meaning import Meaning
+    from taptest.visit.record import Document
 
 DESCRIPTION = """\
 Record a visit: the round says where to tap next, listens, says whether the tap counts, and goes on by itself. Every
@@ -108,6 +109,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.plans import plan_of
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
+    from taptest.capture.unfinished import marks_left
     from taptest.visit.sweeps import sweeps_for
 
     meaning = open_visit(arguments.tank, folder)
@@ -119,7 +121,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         journal.close()
         return Made(points)
     system = SoundSystem()
-    remarks = [_kept(arguments, meaning, folder), "" if arguments.input else missing(system)]
+    remarks = [_kept(arguments, meaning, folder), _unread(meaning, folder), "" if arguments.input else missing(system)]
     open_source = opener(system, arguments.input)
     plan = plan_from(entries) or plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
     estimator = None
@@ -144,13 +146,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     drift = session.drift()
     if drift:
         print(f"Note: {drift}")
-    tapped = {round(result.stop.depth_m, 4) for result in session.round.results if result.stop.kind == "point"}
-    left = (
-        []
-        if session.round.stage == "done"
-        else [depth for depth in session.round.plan.first_m if round(depth, 4) not in tapped]
-    )
-    return Made(points, len(left), system.hangs)
+    return Made(points, len(marks_left(folder)[0]), system.hangs)
 
 
 def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:
@@ -159,8 +155,6 @@ def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> st
     from taptest.capture.notes import plan_from
     from taptest.capture.plans import plan_of
     from taptest.visit.files import read_visit
-    from taptest.visit.intake import read_tank
-    from taptest.visit.record import SCHEMA, document_from
 
     said = []
     noted = plan_from(read_log(folder))
@@ -169,10 +163,8 @@ def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> st
         wanted = plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
         if (wanted.depths_m, wanted.reference_depth_m) != (noted.depths_m, noted.reference_depth_m):
             said.append("This round keeps the marks it began with.")
-    if arguments.tank is not None:
-        given = document_from({"schema": SCHEMA, **read_tank(arguments.tank)}, str(arguments.tank))
-        if given.tank != read_visit(folder).document.tank:
-            said.append("This visit keeps the tank it was begun with.")
+    if arguments.tank is not None and _document(arguments.tank).tank != read_visit(folder).document.tank:
+        said.append("This visit keeps the tank it was begun with.")
     return " ".join([*said, "For others, record into a new folder."]) if said else ""
 
 
@@ -192,9 +184,7 @@ def open_visit(tank: Path | None, folder: Path) -> "Meaning":
     from taptest.errors import VisitError
     from taptest.visit.disk import make_folder
     from taptest.visit.files import DOCUMENT, read_visit, save_document
-    from taptest.visit.intake import read_tank
     from taptest.visit.meaning import meaning_of
-    from taptest.visit.record import SCHEMA, document_from
 
     if (folder / DOCUMENT).exists():
         if not (folder / LOG).exists():
@@ -205,13 +195,32 @@ def open_visit(tank: Path | None, folder: Path) -> "Meaning":
         return meaning_of(visit.document, visit.source)
     if tank is None:
         raise VisitError(f"{folder} holds no visit yet. Say what is known of the tank: --tank tank.toml.")
-    raw = {"schema": SCHEMA, "visited_on": date.today(), **read_tank(tank)}
-    document = document_from(raw, str(tank))
+    document = _document(tank)
     meaning = meaning_of(document, str(tank))
     make_folder(folder)
     save_document(folder, document)
     open_journal(folder).close()  # from now on it is known as a visit of a round, even where no microphone is found
     return meaning
+
+
+def _document(tank: Path) -> "Document":
+    """Return the document of a new visit as a tank's file has it. Raises `VisitError`, `StorageError`."""
+    from taptest.visit.intake import dated, read_tank
+    from taptest.visit.record import SCHEMA, document_from
+
+    day, sections = dated(read_tank(tank), today=date.today())
+    return document_from({"schema": SCHEMA, "visited_on": day, **sections}, str(tank))
+
+
+def _unread(meaning: "Meaning", folder: Path) -> str:
+    """Say what a finding will lack because nobody read it, "" for nothing."""
+    if meaning.case.readings.pressure_pa is not None:
+        return ""
+    return (
+        "No pressure was read: the round will tell where the water ends, and nothing of what follows from it. Read the "
+        f"gauge now, before anything is drained, and write it down: in {folder}, visit.json, under readings, or on the "
+        "visit's page Details of taptest desk."
+    )
 
 
 def _wanted(arguments: argparse.Namespace) -> "Wanted":

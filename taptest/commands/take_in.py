@@ -16,7 +16,8 @@ points.csv, one sound file a point:          points.csv, one recording of the wh
   25,p01.wav                                   25,3
   50,p02.wav                                   50,3
 
-Positions are millimetres below the top of the shell. The rows of a walk stand in the order of tapping.
+Positions are millimetres below the top of the shell; under position_in they are inches, as 11 1/4 or 11.25.
+The rows of a walk stand in the order of tapping.
 
 examples:
   taptest import visits/cellar --tank tank.toml --points points.csv
@@ -30,6 +31,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tank", type=Path, required=True, metavar="FILE", help="what is known of the tank (TOML)")
     parser.add_argument("--points", type=Path, required=True, metavar="FILE", help="the points of the line (CSV)")
     parser.add_argument("--sound", type=Path, metavar="FILE", help="one recording of the whole walk")
+    parser.add_argument(
+        "--from",
+        type=Path,
+        action="append",
+        default=[],
+        dest="folders",
+        metavar="FOLDER",
+        help="another folder whose sound files the points may name; without it they lie in the folder of the points, "
+        "or below it. May be given several times",
+    )
     parser.add_argument(
         "--log", type=Path, metavar="FILE", help="a pressure log (CSV), where it is not in the tank file"
     )
@@ -56,6 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
         visited_on=arguments.date,
         today=date.today(),
         log=arguments.log,
+        folders=tuple(arguments.folders),
         simulated=arguments.simulated,
     )
     visit, notes = import_visit(arguments.visit, sources, replace=arguments.replace)

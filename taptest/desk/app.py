@@ -22,6 +22,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from taptest.desk.access import Access
 from taptest.desk.guard import OWN_NAMES, Guard
 from taptest.desk.live import SoundWay
 from taptest.desk.render import Desk, error_page, posted
@@ -83,6 +84,8 @@ ROUTES: tuple[BaseRoute, ...] = (
     form("/size", "size_pages.size"),
     page("/settings", "settings_pages.settings_form"),
     form("/settings", "settings_pages.settings"),
+    page("/settings/devices/another", "settings_pages.let_in", "POST"),
+    page("/settings/devices/{number:int}/out", "settings_pages.shut_out", "POST"),
     page("/visit/{ident}", "visit_pages.visit"),
     page("/visit/{ident}/state", "visit_pages.state"),
     page("/visit/{ident}/details", "visit_pages.details_form"),
@@ -121,15 +124,15 @@ ROUTES: tuple[BaseRoute, ...] = (
 
 
 def make_app(
-    root: Path, token: str, port: int, way: SoundWay | None = None, names: tuple[str, ...] = OWN_NAMES
+    root: Path, access: Access, port: int, way: SoundWay | None = None, names: tuple[str, ...] = OWN_NAMES
 ) -> Guard:
     """Return the guarded pages over the visits below `root`; `names` are the hosts under which they answer."""
     app = Starlette(
         routes=list(ROUTES),
         exception_handlers={HTTPException: error_page, TaptestError: error_page, Exception: error_page},
     )
-    app.state.desk = Desk(root, way)
-    return Guard(app, token, names, port)
+    app.state.desk = Desk(root, access, way)
+    return Guard(app, access, names, port)
 
 
 def desk_behind(guard: Guard) -> Desk:

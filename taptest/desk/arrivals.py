@@ -98,18 +98,18 @@ def _copy_sound(made: "Visit", folder: Path) -> None:
         disk.copy_file(inside(made.folder, name), folder.joinpath(*name.split("/")))
 
 
-def unpack(visits: "Visits", sent: Sent) -> str:
-    """Take a packed visit onto the shelf, and return its id. Raises `VisitError`, `StorageError`."""
+def unpack(visits: "Visits", sent: Sent) -> tuple[str, str]:
+    """Take a packed visit onto the shelf; returns its id and a note. Raises `VisitError`, `StorageError`."""
     from taptest.desk.visits import plain_name
-    from taptest.visit.parcel import unpack_stream
+    from taptest.visit.parcel import left_out_note, unpack_stream
 
     stem = plain_name(PurePosixPath(sent.name.replace("\\", "/")).stem)[:40] or "visit"
     number, target = 1, visits.root / stem
     while target.exists():
         number += 1
         target = visits.root / f"{stem}-{number}"
-    unpack_stream(sent.content, target, sent.name[:80] or "The file")
-    return visits.add(target)
+    _, left_out = unpack_stream(sent.content, target, sent.name[:80] or "The file")
+    return visits.add(target), left_out_note(left_out)
 
 
 def _import(place: Path, sent: Sequence[Sent], document: "Document", walk: Walk) -> tuple["Visit", tuple[str, ...]]:
@@ -138,7 +138,7 @@ def _import(place: Path, sent: Sequence[Sent], document: "Document", walk: Walk)
     tank = place / "tank.toml"
     tank.write_text(f"[tank]\nkind = {json.dumps(document.tank.kind)}\n{_shape_of(document)}", encoding="utf-8")
     sound = place / sounds[0] if is_walk else None
-    return import_visit(place / MADE, Sources(tank, points, sound))
+    return import_visit(place / MADE, Sources(tank, points, sound, sent=tuple(sounds)))
 
 
 def _shape_of(document: "Document") -> str:
@@ -193,6 +193,8 @@ def _walk_table(walk: Walk) -> str:
 @contextmanager
 def _laid_down(sent: Sequence[Sent]) -> Iterator[Path]:
     """Lay what was sent down in a folder of its own, which is gone after the block."""
+    from taptest.visit.disk import storage_errors
+
     with tempfile.TemporaryDirectory(prefix="taptest-") as name:
         place = Path(name)
         seen: set[str] = set()
@@ -201,7 +203,7 @@ def _laid_down(sent: Sequence[Sent]) -> Iterator[Path]:
             if plain.casefold() in seen or plain.casefold() in (MADE, "tank.toml"):
                 raise VisitError(f"Two files are called {plain}. Give one of them another name.")
             seen.add(plain.casefold())
-            with (place / plain).open("xb") as file:
+            with storage_errors("keep", Path(plain)), (place / plain).open("xb") as file:
                 shutil.copyfileobj(each.content, file, 1 << 20)
         yield place
 

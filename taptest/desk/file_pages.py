@@ -17,6 +17,7 @@ from taptest.desk.visits import Found, NoSuchVisitError, plain_name
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import Paper, usual_paper, usual_wording
 from taptest.report.wording import Wording
+from taptest.visit.disk import plain
 
 if TYPE_CHECKING:
     from taptest.visit.result import VisitResult
@@ -81,7 +82,7 @@ def finding(request: Request) -> Response:
 
     found, judging = _judged(request)
     text = json.dumps(as_json(told(judging)), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    return _file(text.encode(), "application/json", found, "finding.json", take=True)
+    return _file(plain(text).encode(), "application/json", found, "finding.json", take=True)
 
 
 def parcel(request: Request) -> Response:

@@ -88,6 +88,11 @@ class Devices:
             self._speaker = Speaker(self._sound())
         return TonesOut(self._speaker, on=on)
 
+    @property
+    def hangs(self) -> bool:
+        """Whether the sound system hangs, so that only an abrupt end ends the program."""
+        return self._system is not None and self._system.hangs
+
     def _sound(self) -> "SoundSystem":
         from taptest.capture.device import SoundSystem
 

@@ -14,8 +14,9 @@ ELSEWHERE = ("192.0.2.1", 9)
 addresses it would be reached."""
 
 WHO = (
-    "Everybody in that network who learns this address can see and change all visits, and nothing is encrypted on the "
-    "way: use it in a network whose users you trust, and stop taptest when you are done."
+    "The address works once, for one telephone; but nothing is encrypted on the way. Everybody in that network who "
+    "listens in can see and change all visits: use it in a network whose users you trust, and stop taptest when you "
+    "are done."
 )
 NO_MICROPHONE = (
     "Browsers give no microphone to such pages: the telephone shows and steers a round, and this computer listens."

@@ -23,12 +23,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from taptest import __version__
+from taptest.desk.access import Access
 from taptest.desk.arrivals import MOST_FILES, Sent
 from taptest.desk.judging import Histories, Judge
 from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
 from taptest.errors import TaptestError
 from taptest.report.wording import Wording, worded
+from taptest.visit.disk import plain
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_FIELDS = 300
@@ -82,7 +84,8 @@ class Compiled(jinja2.BytecodeCache):
 class Desk:
     """What the pages work with."""
 
-    def __init__(self, root: Path, way: SoundWay | None = None) -> None:
+    def __init__(self, root: Path, access: Access, way: SoundWay | None = None) -> None:
+        self.access = access
         self.visits = Visits(root)
         self.judge = Judge()
         self.histories = Histories(root)
@@ -98,7 +101,7 @@ class Desk:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self._templates.globals.update(version=__version__, signs=SIGNS)
+        self._templates.globals.update(version=__version__, signs=SIGNS, at=access.path)
         self._templates.filters["w"] = self._in_chosen_words
         self._wording: Wording = "us"
 
@@ -108,7 +111,7 @@ class Desk:
 
         self._wording = usual_wording()
         known = {"note": "", "running": self.rounds.running, "wide": False, "reach": self.reach}
-        return HTMLResponse(self._templates.get_template(template).render({**known, **values}), status)
+        return HTMLResponse(plain(self._templates.get_template(template).render({**known, **values})), status)
 
     @jinja2.pass_context
     def _in_chosen_words(self, _context: jinja2.runtime.Context, text: str) -> str:
@@ -129,7 +132,7 @@ class Desk:
                 self._notes.popitem(last=False)
             path, _, place = where.partition("#")
             where = f"{path}{'&' if '?' in path else '?'}note={key}" + (f"#{place}" if place else "")
-        return RedirectResponse(where, 303)
+        return RedirectResponse(f"{self.access.path}{where}", 303)
 
     def note(self, request: Request) -> str:
         """Return the note that was left for this page."""

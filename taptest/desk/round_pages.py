@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
+from taptest.desk.access import Device
 from taptest.desk.browser_sound import BROWSER, HELD, Feed, StreamOverError, granted_from
-from taptest.desk.guard import LISTENING, OWN_NAMES
+from taptest.desk.guard import DEVICE, LISTENING, OWN_NAMES
 from taptest.desk.live import LiveRound, Wish, refuse_foreign
 from taptest.desk.render import Posted, desk_of
 from taptest.desk.visit_pages import heading
@@ -87,9 +88,11 @@ def key(request: Request, form: Posted) -> Response:
 
 
 def events(request: Request) -> Response:
-    """Stream snapshots of the round until it is over."""
+    """Stream snapshots of the round until it is over, or the device is shut out."""
     live = _live(request)
-    return StreamingResponse(_stream(live), media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+    return StreamingResponse(
+        _stream(live, request.scope[DEVICE]), media_type="text/event-stream", headers={"x-accel-buffering": "no"}
+    )
 
 
 def attach(request: Request, form: Posted) -> Response:
@@ -134,9 +137,9 @@ def _refused(error: DeviceError, status: int) -> Response:
     return JSONResponse({"sentence": str(error)}, status)
 
 
-async def _stream(live: LiveRound) -> AsyncIterator[str]:
+async def _stream(live: LiveRound, device: Device) -> AsyncIterator[str]:
     seen, quiet = -1, 0.0
-    while True:
+    while device.admitted:
         running = live.running
         if live.version != seen:
             seen, quiet = live.version, 0.0
@@ -185,6 +188,6 @@ def _form(request: Request, wish: Wish, trouble: str, status: int = 200) -> Resp
         trouble = f"{trouble} Or let this browser listen, below."
     given = {
         "wish": wish, "inputs": inputs, "trouble": trouble, "browser": browser, "away": away,
-        "inches": _in_inches(found.visit),
+        "inches": _in_inches(found.visit), "unread": not (found.visit.document.readings.pressure or "").strip(),
     }  # fmt: skip
     return desk.page("round_form.html", status, **heading(found), **given)

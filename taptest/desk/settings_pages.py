@@ -1,9 +1,18 @@
-"""Settings: the words of the trade and the paper, kept on this computer for all pages and for the report."""
+"""Settings: words of the trade and paper, kept on this computer for pages and report; and who has the pages open.
 
+Browsers are let in and shut out at this computer only: what a telephone could do, whoever took its session could do.
+"""
+
+from datetime import datetime
+from typing import Any
+
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from taptest.desk.render import Desk, Posted, desk_of
+from taptest.desk.access import Device
+from taptest.desk.guard import DEVICE
+from taptest.desk.render import Posted, desk_of
 from taptest.errors import StorageError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, choose, chosen_paper, usual_wording
 from taptest.report.wording import Wording
@@ -15,7 +24,7 @@ BY_UNITS = "as the visit's units go: US Letter for US units, else A4"
 def settings_form(request: Request) -> Response:
     """Show what is chosen."""
     desk = desk_of(request)
-    return _page(desk, usual_wording(), chosen_paper() or "", note=desk.note(request))
+    return _page(request, usual_wording(), chosen_paper() or "", note=desk.note(request))
 
 
 def settings(request: Request, form: Posted) -> Response:
@@ -27,13 +36,52 @@ def settings(request: Request, form: Posted) -> Response:
     try:
         choose(wording, paper)
     except StorageError as error:
-        return _page(desk, wording, paper or "", trouble=str(error), status=422)
+        return _page(request, wording, paper or "", trouble=str(error), status=422)
     return desk.go("/settings", "The settings are kept.")
 
 
-def _page(desk: Desk, wording: str, paper: str, *, note: str = "", trouble: str = "", status: int = 200) -> Response:
+def let_in(request: Request) -> Response:
+    """Show fresh addresses, each for one more browser."""
+    desk = desk_of(request)
+    _only_here(request)
+    addresses = [("On this computer", desk.access.address(f"http://{request.url.netloc}", here=True))]
+    if desk.reach is not None:
+        addresses.append(("In the local network", desk.access.address(desk.reach, here=False)))
+    return _page(request, usual_wording(), chosen_paper() or "", addresses=addresses)
+
+
+def shut_out(request: Request) -> Response:
+    """End a browser's session."""
+    desk = desk_of(request)
+    _only_here(request)
+    there = desk.access.shut_out(request.path_params["number"])
+    return desk.go("/settings#devices", "It is shut out." if there else "It was shut out already.")
+
+
+def _only_here(request: Request) -> None:
+    """Refuse a device that is elsewhere."""
+    if not _device(request).here:
+        raise HTTPException(403, "Browsers are let in and shut out at the computer that taptest runs on. Do it there.")
+
+
+def _device(request: Request) -> Device:
+    device: Device = request.scope[DEVICE]
+    return device
+
+
+def _page(
+    request: Request, wording: str, paper: str, *, note: str = "", trouble: str = "", status: int = 200,
+    addresses: list[tuple[str, str]] | None = None,
+) -> Response:  # fmt: skip
+    desk, own = desk_of(request), _device(request)
+    shown = desk.access.devices() if own.here else ()
+    who: dict[str, Any] = {
+        "devices": [(each, f"{datetime.fromtimestamp(each.since).astimezone():%H:%M}") for each in shown],
+        "own": own.number,
+        "addresses": addresses or [],
+    }
     wordings = [(key, said, EXAMPLES[key]) for key, said in WORDINGS.items()]
     return desk.page(
         "settings.html", status, title="Settings", wordings=wordings,
-        papers=[("", BY_UNITS), *PAPERS.items()], wording=wording, paper=paper, note=note, trouble=trouble,
+        papers=[("", BY_UNITS), *PAPERS.items()], wording=wording, paper=paper, note=note, trouble=trouble, **who,
     )  # fmt: skip

@@ -95,10 +95,10 @@ def unpack_visit(request: Request, form: Posted) -> Response:
     try:
         if len(sent) != 1:
             raise VisitError("Choose one file: a visit that was packed by taptest.")
-        ident = unpack(desk.visits, sent[0])
+        ident, note = unpack(desk.visits, sent[0])
     except TaptestError as error:
         return desk.page("unpack.html", 422, title="Unpack a visit", trouble=str(error))
-    return desk.go(f"/visit/{ident}", "The visit is on the shelf.")
+    return desk.go(f"/visit/{ident}", f"The visit is on the shelf. {note}".strip())
 
 
 def table(request: Request) -> Response:

@@ -10,7 +10,7 @@ from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_o
 from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
 from taptest.desk.mend_pages import broken_page
-from taptest.desk.render import Posted, desk_of
+from taptest.desk.render import Desk, Posted, desk_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
@@ -34,6 +34,9 @@ def visit(request: Request) -> Response:
         found = desk.visits.read(request.path_params["ident"])
     except VisitError:
         return broken_page(request, status=422)
+    live = desk.rounds.of(found.ident)
+    if round_began(found.visit.folder) and not (live is not None and live.running):
+        found = _brought_in(desk, found)
     if not found.visit.document.points:
         return _without_points(request, found, "")
     judging = desk.judge.ask(found.visit, WAIT_S)
@@ -43,8 +46,31 @@ def visit(request: Request) -> Response:
         "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
         evidence=evidence_rows(found.visit.document), note=desk.note(request), told=told(judging), mark=found.mark,
         by_hand=len(found.visit.document.by_hand), others=count_others(judging),
-        words=WORDINGS[usual_wording()], paper=papers_of(judging),
+        words=WORDINGS[usual_wording()], paper=papers_of(judging), unfinished=unfinished_of(found),
     )  # fmt: skip
+
+
+def _brought_in(desk: Desk, found: Found) -> Found:
+    """Return a visit with the points of a round that was killed."""
+    from taptest.capture.unfinished import bring_in
+
+    try:
+        return desk.visits.read(found.ident) if bring_in(found.visit.folder) else found
+    except TaptestError:
+        return found  # the round's own page says what is wrong with it
+
+
+def unfinished_of(found: Found) -> str:
+    """Say which marks of a visit's round are left, "" for none."""
+    from taptest.capture.unfinished import unfinished_sentence
+    from taptest.visit.meaning import meaning_of
+
+    if not round_began(found.visit.folder):
+        return ""
+    try:
+        return unfinished_sentence(found.visit.folder, meaning_of(found.visit.document, found.visit.source).units)
+    except TaptestError as error:
+        return str(error)
 
 
 def state(request: Request) -> Response:
@@ -84,14 +110,40 @@ def details(request: Request, form: Posted) -> Response:
 
 def evidence(request: Request, form: Posted) -> Response:
     """Take what else was seen; the causes follow."""
-    from taptest.finding.causes import EVIDENCE
-
     desk = desk_of(request)
     ident = request.path_params["ident"]
-    answers = {each.name: form.texts.get(f"evidence.{each.name}", "").strip() for each in EVIDENCE}
-    answers = {name: answer for name, answer in answers.items() if answer}
-    desk.visits.change(ident, lambda document: document.model_copy(update={"observations": answers}))
-    return desk.go(f"/visit/{ident}#causes", "The answers are kept, and the causes weighed anew.")
+    notes = ["The answers are kept, and the causes weighed anew."]
+
+    def answered(document: "Document") -> "Document":
+        answers = _answers(document)
+        for name, (shown, given) in _changes(form).items():
+            before = answers.pop(name, "")
+            if given:
+                answers[name] = given
+            if before not in (shown, given):
+                notes.append(
+                    f"“{name.capitalize()}” was answered “{before or 'not known'}” in another tab meanwhile, "
+                    f"and now “{given or 'not known'}”."
+                )
+        return document.model_copy(update={"observations": answers})
+
+    desk.visits.change(ident, answered)
+    return desk.go(f"/visit/{ident}#causes", " ".join(notes))
+
+
+def _changes(form: Posted) -> dict[str, tuple[str, str]]:
+    """Return the answers that were changed on the page, each as it was shown there and as it is now.
+
+    The others are left as they are: the page may have been open since before they were given in another tab.
+    """
+    from taptest.finding.causes import EVIDENCE
+
+    both = {
+        each.name: (form.texts.get(f"shown.{each.name}", "").strip(), form.texts[f"evidence.{each.name}"].strip())
+        for each in EVIDENCE
+        if f"evidence.{each.name}" in form.texts
+    }
+    return {name: (shown, given) for name, (shown, given) in both.items() if shown != given}
 
 
 def sound(request: Request, form: Posted) -> Response:
@@ -240,19 +292,15 @@ def point_rows(judging: Judging) -> list[dict[str, Any]]:
 
 
 def shown_depth(result: "VisitResult", depth_m: float) -> str:
-    """Show a position in the visit's unit; a tenth of an inch is as much as a tape shows."""
-    return result.units.show("length", depth_m, 1 if result.units.length == "in" else None)
+    """Show a position in the visit's unit, as it stands on the tape."""
+    return result.units.show("length", depth_m)
 
 
 def evidence_rows(document: "Document") -> list[dict[str, Any]]:
     """Return the questions with their answers so far."""
-    from taptest.finding.causes import EVIDENCE, checked_observations
+    from taptest.finding.causes import EVIDENCE
 
-    typed = {name: answer for name, answer in document.observations.items() if answer.strip()}
-    try:
-        given = checked_observations(typed)
-    except TaptestError:
-        given = {}
+    given = _answers(document)
     return [
         {
             "name": each.name,
@@ -263,6 +311,16 @@ def evidence_rows(document: "Document") -> list[dict[str, Any]]:
         }
         for each in EVIDENCE
     ]
+
+
+def _answers(document: "Document") -> dict[str, str]:
+    """Return the answers so far under the names of the questions; none where one of them is none."""
+    from taptest.finding.causes import checked_observations
+
+    try:
+        return checked_observations({name: text for name, text in document.observations.items() if text.strip()})
+    except TaptestError:
+        return {}
 
 
 def _details(
@@ -280,5 +338,5 @@ def _without_points(request: Request, found: Found, trouble: str, status: int = 
     walk = {"first": "", "last": "", "every": "", "taps": ""}
     return desk.page(
         "empty.html", status, **heading(found), errors={"files": trouble} if trouble else {}, walk=walk,
-        note=desk.note(request),
+        note=desk.note(request), unfinished=unfinished_of(found),
     )  # fmt: skip

@@ -213,7 +213,8 @@ def _opened(path: Path):  # type: ignore[no-untyped-def]  # soundfile has no typ
     import soundfile
 
     try:
-        return soundfile.SoundFile(path)
+        # A name need not be text everywhere; there the library wants its bytes.
+        return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
     except soundfile.LibsndfileError as error:
         try:
             with path.open("rb") as raw:

@@ -1,21 +1,26 @@
 """Writing so that nothing is lost: a temporary file beside the target, flushed to the disk, then renamed over it.
 
 A reader sees either the old content or the new one, never half of it. Every refusal of the disk becomes a
-`StorageError` whose sentence says what was being done, where, why it failed and what helps. Works on Linux, macOS and
-Windows.
+`StorageError` whose sentence says what was being done, where, why it failed and what helps. What a program that was
+killed left half written is finished or cleared away later (`settle`). Works on Linux, macOS and Windows.
 """
 
 import contextlib
 import errno
 import os
+import re
 import secrets
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
 from taptest.errors import StorageError
 
+NOBODYS_S = 86_400.0
+"""What is half written and was not touched for so long belongs to no program that still runs."""
+_LEFT = re.compile(r"\.(?P<name>.+)\.[0-9a-f]{8}\.(?P<state>part|whole)")
 _CAUSE_AND_CURE = {
     errno.ENOSPC: ("the disk is full", "Free some space, or choose a folder on another disk"),
     errno.EDQUOT: ("your share of the disk is used up", "Free some space, or choose a folder on another disk"),
@@ -58,7 +63,8 @@ def new_file(path: Path) -> Iterator[BinaryIO]:
 
     Raises `StorageError`.
     """
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    settle(path.parent)
+    temporary = _beside(path)
     with storage_errors("write", path):
         try:
             with temporary.open("xb") as file:
@@ -79,8 +85,18 @@ def write_bytes(path: Path, content: bytes) -> None:
 
 
 def write_text(path: Path, content: str) -> None:
-    """Write `content` as UTF-8 to `path` whole or not at all. Raises `StorageError`."""
-    write_bytes(path, content.encode("utf-8"))
+    """Write `content` as UTF-8 to `path` whole or not at all; see `plain`. Raises `StorageError`."""
+    write_bytes(path, plain(content).encode("utf-8"))
+
+
+def plain(text: str) -> str:
+    """Return a text that can be shown and written: each byte of a file's name that is no UTF-8 as %E4.
+
+    Some systems take any bytes for a name, and Python hands them on in a form that no other program reads (PEP 383).
+    """
+    if text.isascii():
+        return text
+    return "".join(f"%{ord(each) - 0xDC00:02X}" if 0xDC80 <= ord(each) <= 0xDCFF else each for each in text)
 
 
 def copy_file(source: Path, target: Path) -> None:
@@ -102,15 +118,51 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
 
 
+def settle(folder: Path) -> None:
+    """Finish what writing that was killed left in a folder, or clear it away once it is surely nobody's any more.
+
+    Where the disk refuses, all stays as it is.
+    """
+    with contextlib.suppress(OSError):
+        for found in os.scandir(folder):
+            left = _LEFT.fullmatch(found.name)
+            if left is None:
+                continue
+            target = folder / left["name"]
+            if left["state"] == "whole" and not target.exists():
+                Path(found.path).rename(target)
+            elif time.time() - found.stat(follow_symlinks=False).st_mtime > NOBODYS_S:
+                _clear(Path(found.path))
+
+
+def is_left(name: str) -> bool:
+    """Whether a file or folder of this name is one that is being written, or was when writing was killed."""
+    return _LEFT.fullmatch(name) is not None
+
+
+def _clear(path: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
+
+
+def _beside(target: Path) -> Path:
+    """Return a name under which something is written that becomes `target`."""
+    return target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+
+
 @contextlib.contextmanager
 def new_folder(target: Path, aside: Path | None = None) -> Iterator[Path]:
     """Yield an empty working folder that becomes `target` when the block ends well and vanishes when it does not.
 
     An empty folder in the place of `target` is taken over; a full one is renamed to `aside` first, and renamed back if
-    the last step fails. Raises `StorageError`.
+    the last step fails. A program that is killed between the two has marked the new folder as whole before, and
+    `settle` takes the last step. Raises `StorageError`.
     """
     make_folder(target.parent)
-    working = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    settle(target.parent)
+    working = _beside(target)
     with storage_errors("make the folder", target):
         working.mkdir()
     try:
@@ -118,15 +170,18 @@ def new_folder(target: Path, aside: Path | None = None) -> Iterator[Path]:
         with storage_errors("make the folder", target):
             flush_folder(working)
             if aside is not None:
+                working = working.rename(working.with_suffix(".whole"))
+                flush_folder(target.parent)
                 target.rename(aside)
             elif target.is_dir():
                 target.rmdir()
             try:
                 working.rename(target)
             except OSError:
-                if aside is not None:
+                if aside is not None and not target.exists():
                     aside.rename(target)
-                raise
+                if aside is None or working.exists():  # else another program took the last step
+                    raise
             flush_folder(target.parent)
     except BaseException:
         shutil.rmtree(working, ignore_errors=True)

@@ -34,6 +34,8 @@ def read_visit(folder: Path) -> Visit:
     """Read the visit in `folder`; its sound files must be there. Raises `VisitError`, `StorageError`."""
     path = folder / DOCUMENT
     if not folder.is_dir():
+        disk.settle(folder.parent)
+    if not folder.is_dir():
         cure = "Check the spelling" if not folder.exists() else f"Name the folder that holds {DOCUMENT}"
         raise VisitError(f"{folder} is no folder, so no visit can be read from it. {cure}.")
     if not path.is_file():

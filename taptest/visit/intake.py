@@ -1,14 +1,16 @@
 """Import: a visit made from `tank.toml`, `points.csv` and sound files that were recorded by any means.
 
 With one sound file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
-position_mm,taps and the rows stand in the order of tapping. Tables saved by spreadsheet programs are read as they come:
-comma, semicolon or tab between the columns, a decimal comma where it is not ambiguous, a byte-order mark, UTF-8, UTF-16
-or the Western code page. The new visit is there whole or not at all.
+position_mm,taps and the rows stand in the order of tapping; position_in may take the place of position_mm. Tables
+saved by spreadsheet programs are read as they come: comma, semicolon or tab between the columns, a decimal comma where
+it is not ambiguous, a byte-order mark, UTF-8, UTF-16 or the Western code page. The new visit is there whole or not at
+all.
 """
 
 import csv
 import io
 import math
+import os
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -17,7 +19,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from taptest.errors import VisitError
+from taptest.errors import QuantityError, VisitError
+from taptest.quantities import parse
 from taptest.sound.recording import open_recording
 from taptest.visit import disk
 from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
@@ -27,6 +30,8 @@ from taptest.water.log import log_records, read_records
 
 FILE_COLUMNS = ("position_mm", "file")
 WALK_COLUMNS = ("position_mm", "taps")
+IN_INCHES = "position_in"
+"""Takes the place of position_mm where the tape is in inches: 11 1/4 or 11.25."""
 SECTIONS = ("visit", "tank", "system", "readings", "line", "observations", "drain", "as_left")
 LOG = "log"
 LISTS = {LOG: "readings", "parallel": "tanks"}
@@ -50,6 +55,10 @@ class Sources:
     """Day of the visit where none is given."""
     log: Path | None = None
     """A pressure log as CSV; None where there is none or it stands in `tank`."""
+    folders: tuple[Path, ...] = ()
+    """Folders, beside that of `points`, whose sound files its rows may name."""
+    sent: tuple[str, ...] | None = None
+    """The only names that the rows may give, of files beside `points`; None lets them name any file in the folders."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +78,13 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has been made and nothing changed.
     """
     folder = folder.absolute()
+    disk.settle(folder.parent)
     earlier = _earlier_visit(folder, replace)
     sections = read_tank(sources.tank)
     if sources.log is not None:
         sections = _with_log(sections, sources.log, sources.tank)
     rows = read_points(sources.points, walk=sources.sound is not None)
-    sounds = [sources.sound or _sound_of(row, sources.points) for row in rows]
+    sounds = [sources.sound or _sound_of(row, sources) for row in rows]
     names = _names_inside(sounds)
     document = _document(sections, rows, [names[sound] for sound in sounds], sources)
     meaning_of(document, str(sources.tank), str(sources.points))
@@ -161,7 +171,8 @@ def _heading(cells: Sequence[str], path: Path, walk: bool) -> list[str]:
     columns = [cell.strip().lower() for cell in cells]
     while columns and not columns[-1]:
         columns.pop()
-    wanted = _columns(walk)
+    position, what = _columns(walk)
+    wanted = (IN_INCHES if IN_INCHES in columns else position, what)
     other = _columns(not walk)[1]
     for column in columns:
         if column == other:
@@ -171,6 +182,8 @@ def _heading(cells: Sequence[str], path: Path, walk: bool) -> list[str]:
                 else "without --sound the rows give position_mm,file"
             )
             raise VisitError(f'{path} has the column "{column}", but {how}. Use one way or the other.')
+        if IN_INCHES in wanted and column == position:
+            raise VisitError(f"{path} has the columns {position} and {IN_INCHES}. Take one of them out.")
         if column not in wanted:
             raise VisitError(f'{path} has the column "{column}", which is not known. {nearest(column, wanted)}')
         if columns.count(column) > 1:
@@ -189,7 +202,8 @@ def _row(cells: Sequence[str], columns: Sequence[str], line: int, path: Path) ->
             "write it with a point, or put semicolons between the columns."
         )
     values = {column: cell.strip() for column, cell in zip(columns, cells, strict=False)}
-    position = _position(values["position_mm"], where)
+    inches = values.get(IN_INCHES)
+    position = _position(values["position_mm"], where) if inches is None else _on_tape(inches, where)
     if "taps" in values:
         return Row(line, position, taps=_taps(values["taps"], where))
     if not values["file"]:
@@ -208,6 +222,17 @@ def _position(text: str, where: str) -> float:
             "Write the millimetres below the top of the shell without a unit, like 120 or 120.5."
         )
     return position
+
+
+def _on_tape(text: str, where: str) -> float:
+    """Read a position in inches as it stands on a tape; returns millimetres."""
+    try:
+        return round(1000 * parse("length", f"{text} in", IN_INCHES).si, 1)
+    except QuantityError as error:
+        raise VisitError(
+            f'{where}, {IN_INCHES} is "{text}", which is not a number of inches. '
+            "Write the inches below the top of the shell without a unit, like 11 1/4 or 11.25."
+        ) from error
 
 
 def _taps(text: str, where: str) -> int:
@@ -238,16 +263,38 @@ def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
         files[row.file] = row.line
 
 
-def _sound_of(row: Row, points: Path) -> Path:
-    """Where the row's sound file lies, named from the folder of `points.csv`."""
+def _sound_of(row: Row, sources: Sources) -> Path:
+    """Where the row's sound file lies, named from the folder of `points.csv`.
+
+    A table may come from elsewhere: what it names outside the folders is not looked at, not even whether it is there.
+    """
+    where = f'{sources.points}, line {row.line} names the sound file "{row.file}"'
+    if sources.sent is not None and row.file not in sources.sent:
+        raise VisitError(
+            f"{where}, which was not sent. Write the name of one of the files that are sent with the table."
+        )
+    beside = sources.points.parent
+    allowed = (beside, *sources.folders)
     for spelling in (row.file, row.file.replace("\\", "/")):
-        sound = points.parent / spelling
+        sound = beside / spelling
+        if not _lies_in(sound, allowed):
+            raise VisitError(
+                f"{where}, which lies outside the table's folder. Copy the file into {beside.absolute()}, or name its "
+                "folder with --from."
+            )
         if sound.is_file():
             return sound
-    raise VisitError(
-        f'{points}, line {row.line} names the sound file "{row.file}", but it is not in {points.parent.absolute()}. '
-        "Name it from the folder that the table lies in."
-    )
+    raise VisitError(f"{where}, but it is not in {beside.absolute()}. Name it from the folder that the table lies in.")
+
+
+def _lies_in(path: Path, folders: Sequence[Path]) -> bool:
+    """Whether a path lies in one of the folders, both as it is written and after every link is followed."""
+    return any(path.resolve().is_relative_to(folder.resolve()) for folder in folders if _written_in(path, folder))
+
+
+def _written_in(path: Path, folder: Path) -> bool:
+    """Whether a path leads into a folder as it is written; the disk is not asked."""
+    return Path(os.path.abspath(path)).is_relative_to(os.path.abspath(folder))  # noqa: PTH100 - resolve() asks the disk
 
 
 def _names_inside(sounds: Sequence[Path]) -> dict[Path, str]:
@@ -271,19 +318,21 @@ def _document(sections: Mapping[str, Any], rows: Sequence[Row], names: Sequence[
         {"position_mm": row.position_mm, "file": name} | ({} if row.taps is None else {"taps": row.taps})
         for row, name in zip(rows, names, strict=True)
     ]
-    visited_on, sections = _day(sections, sources)
+    visited_on, sections = dated(sections, sources.visited_on, sources.today)
     raw = {"schema": SCHEMA, "visited_on": visited_on, "simulated": sources.simulated, "points": points}
     return document_from({**raw, **sections}, str(sources.tank))
 
 
-def _day(sections: Mapping[str, Any], sources: Sources) -> tuple[Any, Mapping[str, Any]]:
-    """Day of the visit, as asked for or else by [visit] date, and the sections without it."""
+def dated(
+    sections: Mapping[str, Any], asked: date | None = None, today: date | None = None
+) -> tuple[Any, Mapping[str, Any]]:
+    """Return the day of the visit, as asked for or else by [visit] date, and the sections of `tank.toml` without it."""
     call = sections.get("visit", {})
     if "date" not in call:
-        return sources.visited_on or sources.today, sections
+        return asked or today, sections
     day = call["date"]
     # A date without quotes comes as one; anything else is checked, and refused in a sentence, with the document.
-    day = sources.visited_on or (day.date() if isinstance(day, datetime) else day)
+    day = asked or (day.date() if isinstance(day, datetime) else day)
     return day, {**sections, "visit": {key: value for key, value in call.items() if key != "date"}}
 
 

@@ -1,9 +1,11 @@
 """A visit as one file: packed into a zip to send or to keep, and unpacked again, whole or not at all.
 
 A parcel from elsewhere is not trusted: names that lead out of the folder, links, names that a system refuses, twins
-and more data than a visit can be are refused before or while they are written.
+and more data than a visit can be, or than the disk has room for, are refused before or while they are written. What
+does not belong to a visit is left out: anything hidden, other parcels, programs.
 """
 
+import shutil
 import stat
 import struct
 import zipfile
@@ -12,14 +14,29 @@ from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from taptest.errors import VisitError
+from taptest.errors import StorageError, VisitError
 from taptest.visit import disk
-from taptest.visit.files import DOCUMENT, Visit, read_visit
+from taptest.visit.files import DOCUMENT, Visit, read_visit, sound_files
+from taptest.visit.record import Document, read_document
 
 LARGEST_VISIT = 2_000_000_000
 """Bytes of all files together; an hour of sound at 48 kHz takes a sixth."""
 MOST_FILES = 5_000
 LONGEST_NAME = 200
+MOST_GROWTH = 200
+"""Recordings pack to a third; one of plain silence to a thousandth, which is let pass while it is small."""
+SMALL = 100_000_000
+"""Bytes that may come out of any parcel."""
+ROOM_LEFT = 200_000_000
+"""Bytes of the disk that are left to others."""
+KINDS = frozenset(
+    (
+        ".wav", ".flac", ".ogg", ".aif", ".aiff", ".au", ".caf", ".rf64", ".w64", ".mp3", ".unreadable", ".pdf", ".png",
+        ".svg", ".jpg", ".jpeg", ".webp", ".heic", ".txt", ".md", ".csv", ".toml", ".jsonl",
+    )
+)  # fmt: skip
+"""Endings of what belongs to a visit beside its documents: recordings, pictures, reports, tables, notes, the log."""
+DOCUMENTS = frozenset((DOCUMENT, "judged.json", "truth.json"))
 _CHUNK = 1 << 20
 _DAMAGED = (
     zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, NotImplementedError, EOFError, ValueError,
@@ -32,7 +49,7 @@ _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com",
 
 
 def pack_visit(visit: Visit, target: Path) -> int:
-    """Write all files of a visit into the zip `target`, which is there whole or not at all; returns how many.
+    """Write what belongs to a visit into the zip `target`, which is there whole or not at all; returns how many files.
 
     Raises `VisitError` where `target` lies in the visit itself, `StorageError`.
     """
@@ -43,24 +60,30 @@ def pack_visit(visit: Visit, target: Path) -> int:
     with disk.new_file(target) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as parcel:
         for path in files:
             how = zipfile.ZIP_STORED if path.suffix.lower() in _PACKED_ALREADY else zipfile.ZIP_DEFLATED
-            parcel.write(path, path.relative_to(folder).as_posix(), how)
+            parcel.write(path, disk.plain(path.relative_to(folder).as_posix()), how)
     return len(files)
 
 
 def _files_of(folder: Path) -> list[Path]:
-    """Return the files of a visit's folder in order of their names; links and what is hidden stay out."""
+    """Return the files of a visit's folder in order of their names; links and what does not belong to it stay out."""
+    named = sound_files(read_visit(folder).document)
     with disk.storage_errors("read", folder):
         return sorted(
             path
             for path in folder.rglob("*")
-            if path.is_file()
-            and not path.is_symlink()
-            and not any(part.startswith(".") for part in path.relative_to(folder).parts)
+            if path.is_file() and not path.is_symlink() and _belongs(PurePosixPath(path.relative_to(folder)), named)
         )
 
 
-def unpack_visit(source: Path, folder: Path) -> Visit:
-    """Make the visit `folder` from a parcel; nothing that is there is written over.
+def _belongs(place: PurePosixPath, named: Sequence[str]) -> bool:
+    """Whether a file belongs to a visit whose document names some sound files."""
+    if str(place) in named or str(place) in DOCUMENTS:
+        return True
+    return not any(part.startswith(".") for part in place.parts) and place.suffix.lower() in KINDS
+
+
+def unpack_visit(source: Path, folder: Path) -> tuple[Visit, tuple[str, ...]]:
+    """Make the visit `folder` from a parcel, and name what was left out; nothing that is there is written over.
 
     Raises `VisitError` for what is no parcel or is not to be trusted, `StorageError`; then nothing has been made.
     """
@@ -73,28 +96,67 @@ def unpack_visit(source: Path, folder: Path) -> Visit:
         return unpack_stream(file, folder, str(source))
 
 
-def unpack_stream(file: BinaryIO, folder: Path, source: str) -> Visit:
+def unpack_stream(file: BinaryIO, folder: Path, source: str) -> tuple[Visit, tuple[str, ...]]:
     """Make the visit `folder` from an open parcel, named `source` in sentences; see `unpack_visit`."""
     try:
         with zipfile.ZipFile(file) as parcel, disk.new_folder(folder) as working:
             entries = _checked(parcel.infolist(), source)
-            room = LARGEST_VISIT
-            for entry, place in entries:
-                room -= _write(parcel, entry, working.joinpath(*place.parts), room, source)
-            _check_visit(working, source)
+            _check_room(sum(entry.file_size for entry, _ in entries), file.seek(0, 2), folder, source)
+            left_out = _lay_down(parcel, entries, working, source)
     except _DAMAGED as error:
         raise VisitError(f"{source} is no zip file, or is damaged ({error}). Pack the visit again.") from error
     except RuntimeError as error:
         raise VisitError(f"{source} is locked with a password. Pack the visit again without one.") from error
-    return read_visit(folder)
+    return read_visit(folder), left_out
 
 
-def _check_visit(working: Path, source: str) -> None:
-    """Refuse what is no visit, naming the parcel and not the folder that it was laid down in meanwhile."""
+def left_out_note(names: Sequence[str]) -> str:
+    """Say what was left out, "" for nothing."""
+    if not names:
+        return ""
+    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    shown = ", ".join(ascii(name[:60])[1:-1] for name in names[:3])
+    return f"Left out, because it does not belong to a visit: {shown}{more}."
+
+
+def _lay_down(
+    parcel: zipfile.ZipFile, entries: Sequence[tuple[zipfile.ZipInfo, PurePosixPath]], working: Path, source: str
+) -> tuple[str, ...]:
+    """Write what belongs to the visit, its document first, and return the names of the rest."""
+    room, named, left_out = LARGEST_VISIT, tuple[str, ...](), []
+    for entry, place in sorted(entries, key=lambda each: str(each[1]) != DOCUMENT):
+        if not _belongs(place, named):
+            left_out.append(str(place))
+            continue
+        room -= _write(parcel, entry, working.joinpath(*place.parts), room, source)
+        if str(place) == DOCUMENT:
+            named = sound_files(_document(working, source))
     try:
         read_visit(working)
     except VisitError as error:
         raise VisitError(str(error).replace(str(working), source)) from error
+    return tuple(left_out)
+
+
+def _document(working: Path, source: str) -> Document:
+    """Read the document that was laid down, naming the parcel and not the folder where it lies meanwhile."""
+    text = (working / DOCUMENT).read_bytes().decode("utf-8-sig", "replace")
+    return read_document(text, str(Path(source) / DOCUMENT))
+
+
+def _check_room(unpacked: int, packed: int, folder: Path, source: str) -> None:
+    """Refuse what grows as no recording does, or what the disk has no room for."""
+    if unpacked > SMALL and unpacked > MOST_GROWTH * packed:
+        raise VisitError(
+            f"{source} has {packed / 1e6:.1f} MB and would unpack to {unpacked / 1e6:.0f} MB, as no recording does. "
+            "It is refused."
+        )
+    free = shutil.disk_usage(folder.parent).free
+    if unpacked + ROOM_LEFT > free:
+        raise StorageError(
+            f"{source} would unpack to {unpacked / 1e6:.0f} MB, and the disk of {folder.parent} has room for "
+            f"{max(free - ROOM_LEFT, 0) / 1e6:.0f} MB. Free some space, or choose a folder on another disk."
+        )
 
 
 def _checked(entries: Sequence[zipfile.ZipInfo], source: str) -> list[tuple[zipfile.ZipInfo, PurePosixPath]]:

@@ -24,7 +24,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from taptest.errors import StorageError, TaptestError, VisitError
-from taptest.visit.disk import storage_errors
+from taptest.visit.disk import is_left, plain, settle, storage_errors
 
 INDEX = ".taptest-index.sqlite"
 INDEX_SCHEMA = 1
@@ -38,7 +38,7 @@ class Entry(NamedTuple):
     """One visit on the shelf; a tuple, because ten thousand are made at once."""
 
     folder: str
-    """Below the shelf, with forward slashes; "." for the shelf itself."""
+    """Below the shelf, with forward slashes; "." for the shelf itself. Shown by way of `disk.plain`."""
     site: str
     tank: str
     visited_on: date | None
@@ -113,7 +113,8 @@ class Shelf:
     def refresh(self, progress: Callable[[float], None] | None = None) -> Changes:
         """Read what is new or changed since the last time, and forget what is gone. Raises `StorageError`."""
         with _index_errors(self._index):
-            known = dict(self._connection.execute("SELECT folder, signature FROM visits"))
+            rows = self._connection.execute("SELECT folder, signature FROM visits")
+            known = {_from_index(folder): signature for folder, signature in rows}
         found = {_name(folder, self.root): folder for folder in _visit_folders(self.root)}
         changed: list[tuple[object, ...]] = []
         for number, (name, folder) in enumerate(found.items()):
@@ -125,7 +126,7 @@ class Shelf:
                 changed.append(_row(_troubled(name, error), _unsettled()))
             if progress is not None:
                 progress((number + 1) / len(found))
-        gone = [(name,) for name in known.keys() - found.keys()]
+        gone = [(_for_index(name),) for name in known.keys() - found.keys()]
         marks = ", ".join("?" * (len(_COLUMNS) + 3))
         with _index_errors(self._index), self._connection:
             self._connection.executemany("DELETE FROM visits WHERE folder = ?", gone)
@@ -192,7 +193,7 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    text = str(value)
+    text = plain(str(value))
     return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
@@ -212,8 +213,10 @@ def _visit_folders(root: Path) -> Iterator[Path]:
     """Find the visits below a folder, in order of their names; links are not followed, nor is anything hidden."""
     from taptest.visit.files import DOCUMENT
 
-    with storage_errors("read", root):
-        names = sorted(os.scandir(root), key=lambda found: found.name)
+    names = _names(root)
+    if any(is_left(found.name) for found in names):
+        settle(root)
+        names = _names(root)
     if any(found.name == DOCUMENT and found.is_file(follow_symlinks=False) for found in names):
         yield root
         return
@@ -227,8 +230,22 @@ def _visit_folders(root: Path) -> Iterator[Path]:
             yield Path(found.path)
 
 
+def _names(folder: Path) -> list[os.DirEntry[str]]:
+    with storage_errors("read", folder):
+        return sorted(os.scandir(folder), key=lambda found: found.name)
+
+
 def _name(folder: Path, root: Path) -> str:
     return folder.relative_to(root).as_posix()
+
+
+def _for_index(name: str) -> str | bytes:
+    """Return a folder's name as the index keeps it: as bytes where it is no text."""
+    return name if plain(name) == name else name.encode("utf-8", "surrogateescape")
+
+
+def _from_index(name: str | bytes) -> str:
+    return name if isinstance(name, str) else name.decode("utf-8", "surrogateescape")
 
 
 def _signature(folder: Path) -> str:
@@ -250,7 +267,11 @@ def _signature(folder: Path) -> str:
                     continue
                 status = found.stat(follow_symlinks=False)
                 newest = max(newest, status.st_mtime, status.st_ctime)
-                digest.update(f"{found.path}|{status.st_size}|{status.st_mtime_ns}|{status.st_ctime_ns}\n".encode())
+                digest.update(
+                    f"{found.path}|{status.st_size}|{status.st_mtime_ns}|{status.st_ctime_ns}\n".encode(
+                        "utf-8", "surrogateescape"
+                    )
+                )
     return digest.hexdigest() if newest < time.time() - SETTLED_S else _unsettled()
 
 
@@ -292,7 +313,8 @@ def _entry(folder: Path, name: str) -> Entry:
 
 def _row(entry: Entry, signature: str) -> tuple[object, ...]:
     day = "" if entry.visited_on is None else entry.visited_on.isoformat()
-    values = [day if name == "visited_on" else getattr(entry, name) for name in _COLUMNS]
+    own = {"visited_on": day, "folder": _for_index(entry.folder), "problem": plain(entry.problem)}
+    values = [own.get(name, getattr(entry, name)) for name in _COLUMNS]
     return (*values, entry.site.casefold(), entry.tank.casefold(), signature)
 
 
@@ -301,7 +323,17 @@ def _entry_of(row: tuple[Any, ...]) -> Entry:
     folder, site, tank, day, finding, confidence, sentence, technician, points, simulated, problem = row
     visited_on = date.fromisoformat(day) if day else None
     return Entry(
-        folder, site, tank, visited_on, finding, confidence, sentence, technician, points, simulated == 1, problem
+        _from_index(folder),
+        site,
+        tank,
+        visited_on,
+        finding,
+        confidence,
+        sentence,
+        technician,
+        points,
+        simulated == 1,
+        problem,
     )
 
 

@@ -15,13 +15,13 @@ import threading
 import time
 from pathlib import Path
 from statistics import median
-from urllib.parse import urlencode
+from urllib.parse import parse_qs, urlencode, urlsplit
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taptest.desk.browser_sound import BROWSER, PIECE_SAMPLES
-from tests.desk_in_browser import TOKEN, served
+from tests.desk_in_browser import served
 from tests.made_desk import Arrays, make_shelf
 from tests.shots.desk import RealTime
 from tests.tapping import Hand
@@ -41,11 +41,14 @@ def first_page(shelf: Path) -> tuple[float, float]:
         assert process.stdout is not None
         address = None
         while address is None:
-            address = re.search(r"http://([\d.]+):(\d+)/\?token=(\S+)", process.stdout.readline())
+            address = re.search(r"http://([\d.]+):(\d+)(/\S+/)(\?ticket=\S+)", process.stdout.readline())
         printed = time.perf_counter() - started
-        host, port, token = address.groups()
+        host, port, path, ticket = address.groups()
         connection = http.client.HTTPConnection(host, int(port))
-        connection.request("GET", "/", headers={"cookie": f"taptest_{port}={token}"})
+        connection.request("GET", f"{path}{ticket}")
+        opened = connection.getresponse()
+        opened.read()
+        connection.request("GET", path, headers={"cookie": str(opened.getheader("set-cookie")).partition(";")[0]})
         answer = connection.getresponse()
         content = answer.read()
         whole = time.perf_counter() - started
@@ -75,11 +78,13 @@ def level(*, browser: bool) -> tuple[float, float]:
         shelf = Path(place) / "visits"
         shelf.mkdir()
         with served(shelf, Arrays(lambda: RealTime(sound))) as desk:
-            host, port = desk.base.removeprefix("http://").split(":")
-            cookie = {"cookie": f"taptest_{port}={TOKEN}", "origin": desk.base}
+            address = urlsplit(desk.base)
+            host, port, below = str(address.hostname), str(address.port), address.path
+            session = desk.desk.access.admit(parse_qs(urlsplit(desk.opened).query)["ticket"][0], "", "")
+            cookie = {"cookie": f"taptest_{port}={session}", "origin": f"http://{host}:{port}"}
             form = {**cookie, "content-type": "application/x-www-form-urlencoded"}
             connection = http.client.HTTPConnection(host, int(port))
-            connection.request("POST", "/new", urlencode(TYPED), form)
+            connection.request("POST", f"{below}/new", urlencode(TYPED), form)
             answer = connection.getresponse()
             where = str(answer.getheader("location")).partition("?")[0]
             answer.read()

@@ -33,9 +33,9 @@ NASTY = (
 )  # fmt: skip
 KEYS = (
     *FIELDS, "mark", "onset", "verdict", "why", "position", "key", "plain", "microphone", "first", "last", "every",
-    "taps", "walk.first", "walk.last", "walk.every", "walk.taps", "evidence.drips", "files", "from", "like", "note",
-    "text", "number", "count", "token", "site", "tank", "since", "until", "finding", "paper", "wording", "take", "look",
-    "again",
+    "taps", "walk.first", "walk.last", "walk.every", "walk.taps", "evidence.drips", "shown.drips", "files", "from",
+    "like", "note", "text", "number", "count", "ticket", "site", "tank", "since", "until", "finding", "paper",
+    "wording", "take", "look", "again",
 )  # fmt: skip
 HEARD_KEYS = ("label", "rate", "device-rate", "channels", "echo", "noise", "gain", "x")
 GOOD = ("1.5 bar", "18 l", "270 mm", "diaphragm", "top", "vertical", "2025-01-31", "refuse", "use", "back", "hot", "3")
@@ -149,7 +149,7 @@ many = settings(
     query=forms,
 )
 def test_no_address_fails(client: Pages, path: str, ident: str, number: str, word: str, query: dict[str, str]) -> None:
-    query.pop("token", None)
+    query.pop("ticket", None)
     check(client, "GET", filled(path, quoted(ident), quoted(number), word), params=query)
 
 

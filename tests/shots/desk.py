@@ -88,7 +88,7 @@ def main() -> None:
         with served(shelf, Arrays(lambda: RealTime(sound))) as desk:
             for size, scheme, kind in ((DESKTOP, "light", ""), (PHONE, "dark", "-phone")):
                 with tab(browser, size, scheme) as (page, _):
-                    page.goto(desk.opened)
+                    desk.enter(page)
                     page.wait_for_load_state("networkidle")
                     for name in [folder.name for folder in demo_folders()] if not kind else []:
                         opened(page, f"{desk.base}/visit/{ident_of(name)}")
@@ -109,7 +109,7 @@ def main() -> None:
 
 def other_pages(page: Page, desk: Served, shelf: Path) -> None:
     """Causes, history, sizing, settings, and what is there on odd visits only."""
-    page.goto(desk.opened)
+    desk.enter(page)
     opened(page, f"{desk.base}/visit/{ident_of(LOW)}")
     page.locator(".evidence summary").click()
     page.locator("#causes").evaluate("(title) => window.scrollTo(0, title.offsetTop - 20)")

@@ -58,7 +58,7 @@ def listening(root: Path, sound: FloatArray) -> Iterator[tuple[Served, Page, lis
         chromium(fake_microphone(file)) as browser,
         tab(browser, DESKTOP) as (page, complaints),
     ):
-        page.goto(desk.opened)
+        desk.enter(page)
         page.wait_for_load_state("networkidle")
         yield desk, page, complaints
 
@@ -179,7 +179,7 @@ def test_a_round_over_a_real_sound_path_is_not_misled_by_the_page_s_tones(
             chromium(arguments, server.environment) as browser,
             tab(browser, DESKTOP) as (page, complaints),
         ):
-            page.goto(desk.opened)
+            desk.enter(page)
             page.wait_for_load_state("networkidle")
             begin(
                 page, f"{desk.base}/visit/{ident_of('cellar')}", tones=True, first="50 mm", last="150 mm", every="50 mm"

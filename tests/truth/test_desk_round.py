@@ -38,23 +38,29 @@ class Desk(LiveRound):
         while address is None:
             line = self.process.stdout.readline().decode()
             assert line, "the desk ended before it was open"
-            address = re.search(r"http://([\d.]+):(\d+)/\?token=(\S+)", line)
-        self.host, self.port, self.token = address[1], int(address[2]), address[3]
+            address = re.search(r"http://([\d.]+):(\d+)(/\S+)/(\?ticket=\S+)", line)
+        self.host, self.port, self.below, ticket = address[1], int(address[2]), address[3], address[4]
+        connection = http.client.HTTPConnection(self.host, self.port, timeout=30)
+        connection.request("GET", f"{self.below}/{ticket}")
+        self.cookie = str(connection.getresponse().getheader("set-cookie")).partition(";")[0]
+        connection.close()
 
     def ask(self, method: str, path: str, form: dict[str, str] | None = None) -> tuple[str, str]:
         """Send a request; returns where it leads, and its text."""
         connection = http.client.HTTPConnection(self.host, self.port, timeout=30)
         headers = {
-            "cookie": f"taptest_{self.port}={self.token}",
+            "cookie": self.cookie,
             "origin": f"http://{self.host}:{self.port}",
             "content-type": "application/x-www-form-urlencoded",
         }
-        connection.request(method, path, None if form is None else urllib.parse.urlencode(form), headers)
+        connection.request(
+            method, f"{self.below}{path}", None if form is None else urllib.parse.urlencode(form), headers
+        )
         answer = connection.getresponse()
         text = answer.read().decode()
         connection.close()
         assert answer.status in (200, 303), text
-        return (answer.getheader("location") or "").partition("?")[0], text
+        return (answer.getheader("location") or "").partition("?")[0].removeprefix(self.below), text
 
     def close(self) -> None:
         super().close()

@@ -3,8 +3,10 @@
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -396,3 +398,52 @@ def test_the_example_visits_of_a_checkout_or_an_installation_are_found() -> None
     assert Path(taptest.__file__).parent in {path.parents[1] for path in folders} | {
         path.parents[1] / "taptest" for path in folders
     }
+
+
+BEGUN = """
+import sys, threading, time
+from taptest import cli
+from taptest.capture import estimate
+
+def command(argv=None):
+    def model():
+        pool = threading.Thread(target=time.sleep, args=(60,))  # one that Python's end would wait for
+        pool.start()
+        pool.join()
+    threading.Thread(target=model, daemon=True, name=estimate.COMPUTING).start()
+    print("begun", flush=True)
+    WAIT
+    print("saved")
+    return 2
+
+cli.main = command
+cli.entry()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows sends no such signals.")
+@pytest.mark.parametrize(
+    ("wait", "sent", "code"),
+    [
+        ("pass", None, 2),
+        ("time.sleep(30)", signal.SIGINT, 130),
+        ("time.sleep(30)", signal.SIGTERM, 130),
+    ],
+)
+def test_the_end_waits_for_no_model_and_shows_no_traceback(wait: str, sent: signal.Signals | None, code: int) -> None:
+    """A model that is computed for a round that is over; numbers of signals and codes by POSIX.1-2017."""
+    command = [sys.executable, "-c", BEGUN.replace("WAIT", wait)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "begun\n"
+        began = time.monotonic()
+        if sent is not None:
+            process.send_signal(sent)
+        assert process.stderr is not None
+        out, err = process.stdout.read(), process.stderr.read()
+        process.wait(50)
+        assert time.monotonic() - began < 20
+    assert process.returncode == code
+    assert "Traceback" not in err
+    assert out == ("saved\n" if sent is None else "")
+    assert ("what was saved before is kept" in err) == (sent is not None)

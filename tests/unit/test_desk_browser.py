@@ -7,14 +7,20 @@ import importlib.util
 import json
 import shutil
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from taptest.desk import visit_pages
+from taptest.desk import round_pages, visit_pages
+from taptest.desk.access import Device
 from taptest.desk.browser_sound import BROWSER
+from taptest.desk.guard import OPENED
+from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
 from taptest.finding.records import Case
 from taptest.visit import analyse
@@ -66,8 +72,8 @@ def test_from_the_form_to_the_finding_and_its_review(
     write_tables(tmp_path / "sent", 6, spacing_mm=45.0)
     sent = [str(path) for path in sorted((tmp_path / "sent").iterdir()) if path.suffix in (".csv", ".wav")]
     with tab(browser, size, scheme) as (page, complaints):
-        page.goto(pages.opened)
-        assert "token" not in page.url
+        pages.enter(page)
+        assert "ticket" not in page.url
         expect(page.get_by_text("There is no visit on this shelf yet.")).to_be_visible()
         hold_to_axe(page)
         page.get_by_role("link", name="New visit").first.click()
@@ -128,7 +134,7 @@ def review(page: Page) -> None:
 
 def test_a_round_by_the_keyboard_alone(browser: Browser, pages: Served) -> None:
     with tab(browser, DESKTOP) as (page, complaints):
-        page.goto(pages.opened)
+        pages.enter(page)
         page.keyboard.press("Tab")
         expect(page.locator(":focus")).to_have_text("Skip to the content")
         page.goto(f"{pages.base}/new")
@@ -169,9 +175,9 @@ def test_a_round_by_the_keyboard_alone(browser: Browser, pages: Served) -> None:
 def test_a_microphone_that_the_browser_refuses_is_told_with_what_to_do(browser: Browser, pages: Served) -> None:
     """Headless Chromium has a microphone here, and nobody who could allow it."""
     with tab(browser, DESKTOP) as (page, complaints):
-        page.goto(pages.opened)
+        pages.enter(page)
         where = page.evaluate(
-            "(form) => fetch('/new', {method: 'POST', body: new URLSearchParams(form)}).then((answer) => answer.url)",
+            "(form) => fetch('new', {method: 'POST', body: new URLSearchParams(form)}).then((answer) => answer.url)",
             TYPED,
         )
         page.goto(f"{where.partition('?')[0]}/round")
@@ -217,7 +223,7 @@ def test_a_visit_that_is_new_in_the_folder_joins_the_list_without_loading_the_pa
 ) -> None:
     with tab(browser, DESKTOP) as (page, complaints):
         looks = hold(page, "**/fresh")
-        page.goto(pages.opened)
+        pages.enter(page)
         stay(page)
         page.get_by_label("Site").fill("Cell")
         make_shelf(pages.desk.visits.root)
@@ -235,7 +241,7 @@ def test_whoever_stands_in_the_list_keeps_the_place_and_is_told_of_new_visits(br
     pages.desk.visits.search(refresh=True)
     with tab(browser, DESKTOP) as (page, complaints):
         looks = hold(page, "**/fresh")
-        page.goto(pages.opened)
+        pages.enter(page)
         page.get_by_role("link", name="cellar").focus()
         shutil.copytree(pages.desk.visits.root / "cellar", pages.desk.visits.root / "attic")
         looks.pop().continue_()
@@ -263,7 +269,7 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
     make_shelf(pages.desk.visits.root)
     pages.desk.visits.search(refresh=True)
     with tab(browser, PHONE) as (page, complaints):
-        page.goto(pages.opened)
+        pages.enter(page)
         # Told too early that it is done, the page finds the judging still under way, and goes on waiting.
         page.route("**/state", lambda route: route.fulfill(json={"state": "done", "share": 1.0}), times=1)
         page.goto(f"{pages.base}/visit/{ident_of('cellar')}")
@@ -299,7 +305,7 @@ def test_settings_and_a_broken_visit_by_the_keyboard(
     kept = tmp_path / "p02.wav"
     lost.rename(kept)
     with tab(browser, size, scheme) as (page, complaints):
-        page.goto(pages.opened)
+        pages.enter(page)
         page.goto(f"{pages.base}/settings")
         hold_to_axe(page)
         page.get_by_label("United States").focus()
@@ -340,7 +346,7 @@ def test_settings_and_a_broken_visit_by_the_keyboard(
 def test_a_foreign_page_cannot_reach_the_desk(browser: Browser, pages: Served) -> None:
     """A page under another name, though open in the same browser beside the cookie, gets and sets nothing."""
     with tab(browser, DESKTOP) as (page, _):
-        page.goto(pages.opened)
+        pages.enter(page)
         evil = page.context.new_page()
         evil.route("http://evil.example/**", lambda route: route.fulfill(content_type="text/html", body="<p>evil"))
         evil.goto("http://evil.example/")
@@ -361,3 +367,197 @@ def test_a_foreign_page_cannot_reach_the_desk(browser: Browser, pages: Served) -
         evil.wait_for_url(f"{pages.base}/new")
         assert "refused" in evil.inner_text("body")
         assert not [path for path in pages.desk.visits.root.iterdir() if path.is_dir()]
+
+
+class Elsewhere(BaseHTTPRequestHandler):
+    """A program of somebody else at another port of this computer; it keeps the cookies that it is given."""
+
+    cookies: ClassVar[list[str]] = []
+
+    def do_GET(self) -> None:
+        self.cookies.append(self.headers.get("cookie", ""))
+        self.send_response(200)
+        for name, value in (("odd", "a b;c={d}[e]"), ("set(by)@other", "1"), (ours(self), "junk")):
+            self.send_header("set-cookie", f"{name}={value}; Path=/")
+        self.send_header("content-length", "0")
+        self.end_headers()
+
+    def log_message(self, *given: object) -> None:
+        """Say nothing."""
+
+
+def ours(handler: BaseHTTPRequestHandler) -> str:
+    """The name of the desk's cookie, which anybody can guess; the port is told in the address."""
+    return f"taptest_{handler.path.strip('/')}"
+
+
+def test_another_port_is_given_no_cookie_and_its_own_lock_nobody_out(browser: Browser, pages: Served) -> None:
+    with (
+        HTTPServer(("127.0.0.1", 0), Elsewhere) as other,
+        tab(browser, DESKTOP) as (page, _),
+    ):
+        threading.Thread(target=other.serve_forever, daemon=True).start()
+        pages.enter(page)
+        port = pages.base.split(":")[2].partition("/")[0]
+        page.goto(f"http://127.0.0.1:{other.server_address[1]}/{port}")
+        page.goto(f"http://127.0.0.1:{other.server_address[1]}/{port}")
+        other.shutdown()
+        assert any("junk" in each for each in Elsewhere.cookies), "the other port is given its own"
+        kept = next(each for each in page.context.cookies() if each.get("path") != "/")
+        assert kept.get("httpOnly")
+        assert not any(str(kept.get("value")) in each for each in Elsewhere.cookies)
+        page.goto(f"{pages.base}/")
+        expect(page.get_by_role("link", name="Visits")).to_be_visible()
+
+
+def test_the_file_that_opens_the_browser_leads_in(browser: Browser, pages: Served, tmp_path: Path) -> None:
+    """A file is another site to the browser: what it leads to counts as foreign."""
+    file = tmp_path / "opens.html"
+    file.write_text(OPENED.format(target=pages.opened, icon="data:,"), encoding="utf-8")
+    with tab(browser, DESKTOP) as (page, complaints):
+        page.goto(file.as_uri())
+        page.wait_for_url(f"{pages.base}/")
+        expect(page.get_by_role("link", name="Visits")).to_be_visible()
+        assert complaints == []
+
+
+def test_a_browser_is_let_in_and_shut_out_in_the_settings(
+    browser: Browser, pages: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
+    with tab(browser, DESKTOP) as (page, _), tab(browser, PHONE) as (phone, _):
+        pages.enter(page)
+        page.goto(f"{pages.base}/settings")
+        page.get_by_role("button", name="Let another browser in").click()
+        hold_to_axe(page)
+        phone.goto(page.locator("code").inner_text())
+        phone.wait_for_url(f"{pages.base}/")
+        page.goto(f"{pages.base}/settings")
+        expect(page.locator(".devices li")).to_have_count(2)
+        page.get_by_role("button", name="Shut out").click()
+        expect(page.locator(".devices li")).to_have_count(1)
+        phone.goto(f"{pages.base}/")
+        expect(phone.locator("body")).to_contain_text("works once")
+
+
+def begin_round(page: Page, pages: Served) -> str:
+    """Begin a round that waits for taps; returns the address of its page."""
+    pages.enter(page)
+    where = page.evaluate(
+        "(form) => fetch('new', {method: 'POST', body: new URLSearchParams(form)}).then((answer) => answer.url)", TYPED
+    )
+    page.goto(f"{where.partition('?')[0]}/round")
+    for label, text in (("First mark", "50 mm"), ("Last mark", "150 mm"), ("Distance of marks", "50 mm")):
+        page.get_by_label(label).fill(text)
+    for label in ("Practice taps first", "Estimate while tapping"):
+        page.get_by_label(label).uncheck()
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("[data-big]")).to_have_text("100 mm", timeout=15_000)
+    return page.url.partition("?")[0]
+
+
+@pytest.fixture
+def streams(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The streams of events that are open."""
+    opened: list[str] = []
+    stream = round_pages._stream
+
+    async def counted(live: LiveRound, device: Device) -> AsyncIterator[str]:
+        opened.append(live.ident)
+        try:
+            async for each in stream(live, device):
+                yield each
+        finally:
+            opened.remove(live.ident)
+
+    monkeypatch.setattr(round_pages, "_stream", counted)
+    return opened
+
+
+def until(true: Callable[[], bool], page: Page, seconds: float = 10.0) -> None:
+    """Wait until something is true, while the browser goes on."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end
+        page.wait_for_timeout(50)
+
+
+def be_seen(page: Page, how: str) -> None:
+    """Have a tab be hidden or visible: without a screen they are all visible."""
+    page.evaluate(
+        "(how) => { Object.defineProperty(document, 'visibilityState', { value: how, configurable: true });"
+        " document.dispatchEvent(new Event('visibilitychange')); }",
+        how,
+    )
+
+
+def test_twenty_tabs_of_a_round_share_one_stream_and_freeze_nothing(
+    browser: Browser, pages: Served, streams: list[str]
+) -> None:
+    with tab(browser, DESKTOP) as (page, complaints):
+        where = begin_round(page, pages)
+        tabs = [page, *(page.context.new_page() for _ in range(19))]
+        for each in tabs[1:]:
+            each.goto(where, timeout=5_000)
+        began = time.monotonic()
+        other = page.context.new_page()
+        other.goto(f"{pages.base}/new", timeout=5_000)
+        assert time.monotonic() - began < 1.0
+        assert len(streams) == 1
+        tabs[7].keyboard.press("s")
+        for each in tabs:
+            expect(each.locator("[data-big]")).to_have_text("150 mm")
+        page.close()  # it had the stream; another one takes it
+        tabs[7].keyboard.press(" ")
+        for each in tabs[1:]:
+            expect(each.locator("[data-big]")).to_have_text("100 mm")
+        until(lambda: len(streams) == 1, other)
+        assert complaints == []
+
+
+def test_a_hidden_tab_has_no_stream_and_is_told_all_when_it_is_seen(
+    browser: Browser, pages: Served, streams: list[str]
+) -> None:
+    with tab(browser, DESKTOP) as (page, complaints):
+        where = begin_round(page, pages)
+        second = page.context.new_page()
+        second.goto(where)
+        be_seen(page, "hidden")
+        expect(second.locator("[data-device]")).not_to_be_empty()
+        until(lambda: len(streams) == 1, page)
+        be_seen(second, "hidden")
+        until(lambda: not streams, page)
+        live = pages.desk.rounds.running
+        assert live is not None
+        live.press("skip")
+        page.wait_for_timeout(300)
+        expect(page.locator("[data-big]")).to_have_text("100 mm")
+        be_seen(page, "visible")
+        expect(page.locator("[data-big]")).to_have_text("150 mm")
+        assert len(streams) == 1
+        assert complaints == []
+
+
+def test_a_device_that_is_shut_out_hears_nothing_more_of_the_round(
+    browser: Browser, pages: Served, streams: list[str]
+) -> None:
+    with tab(browser, DESKTOP) as (page, _):
+        begin_round(page, pages)
+        until(lambda: len(streams) == 1, page)
+        pages.desk.access.shut_out(1)
+        until(lambda: not streams, page)
+        expect(page.locator("[data-big]")).to_have_text("STOPPED")
+
+
+def test_the_page_of_a_killed_desk_does_not_say_that_the_round_goes_on(browser: Browser, pages: Served) -> None:
+    with tab(browser, DESKTOP) as (page, _):
+        begin_round(page, pages)
+        second = page.context.new_page()
+        second.goto(page.url)
+        expect(second.locator("[data-device]")).not_to_be_empty()
+        pages.kill()
+        for each in (page, second):
+            expect(each.locator("[data-big]")).to_have_text("STOPPED", timeout=15_000)
+            expect(each.locator("[data-small]")).to_contain_text("what was tapped is kept")
+            expect(each.locator("main")).not_to_contain_text("goes on")
+        hold_to_axe(page)

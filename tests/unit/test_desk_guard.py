@@ -4,9 +4,13 @@ Header names and values follow RFC 9110 (Host, Origin in RFC 6454), RFC 6265bis 
 level 3 and W3C Fetch Metadata.
 """
 
+import os
 import re
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import urlsplit
+from urllib.request import url2pathname
 
 import httpx2
 import pytest
@@ -14,9 +18,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.testclient import TestClient
 
-from taptest.desk import guard
+from taptest.desk import guard, serve
+from taptest.desk.access import MOST_TICKETS, TICKET_S, Access
 from taptest.desk.app import make_app
-from tests.made_desk import BASE, PORT, TOKEN, Arrays, Pages, make_shelf, pages
+from taptest.visit import analyse
+from tests.made_desk import BASE, PORT, Arrays, Pages, make_shelf, pages
 
 GETS = ("/", "/new", "/unpack", "/fresh", "/visits.csv", "/static/desk.css", "/static/desk.js", "/no-such-page")
 
@@ -41,25 +47,153 @@ def test_nothing_is_shown_without_the_secret(root: Path, path: str) -> None:
         assert answer.status_code == 403
         assert answer.text == guard.NOT_OPENED
         assert stranger.get(path, headers={"cookie": f"taptest_{PORT}=wrong"}).status_code == 403
-        assert stranger.get("/?token=wrong").status_code == 403
-        assert stranger.get("/new?token=" + TOKEN).status_code == 403
+        assert stranger.get("/?ticket=wrong").status_code == 403
+        assert stranger.get(stranger.desk.access.address("", here=True).replace("/?", "/new?")).status_code == 403
 
 
 def test_the_opened_address_gives_a_strict_cookie_and_hides_the_secret(root: Path) -> None:
-    with pages(root, opened=False) as client:
-        answer = client.get(f"/?token={TOKEN}")
-        assert answer.status_code == 303
-        assert answer.headers["location"] == "/"
+    with pages(root, opened=False, path="/below") as client:
+        address = client.desk.access.address("", here=True)
+        answer = client.get(address)
+        assert answer.status_code == 200
+        assert 'content="0; url=/below/"' in answer.text
         cookie = answer.headers["set-cookie"]
         assert "HttpOnly" in cookie
         assert "SameSite=Strict" in cookie
+        assert "Path=/below/;" in cookie
+        assert address.partition("=")[2] not in cookie, "the session's secret is one of its own"
+        assert client.get("/below/").status_code == 200
+        assert client.get("/", headers={"cookie": client.cookie}).status_code == 403, "nothing lies beside the path"
+
+
+def test_a_ticket_works_once(root: Path) -> None:
+    with pages(root, opened=False) as client:
+        thief = client.another()
+        address = client.desk.access.address("", here=True)
+        assert client.get(address).status_code == 200
+        assert thief.get(address).status_code == 403
+        assert thief.get("/").status_code == 403
+        assert client.get(address).status_code == 200, "who is in already is led on"
+        assert "set-cookie" not in client.get(address).headers
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [{"sec-fetch-mode": "no-cors"}, {"sec-fetch-mode": "cors"}, {"sec-purpose": "prefetch"}, {"host": "evil.example"}],
+)
+def test_a_ticket_is_used_up_by_looking_at_it_only(root: Path, headers: dict[str, str]) -> None:
+    with pages(root, opened=False) as client:
+        address = client.desk.access.address("", here=True)
+        assert client.get(address, headers=headers).status_code in (403, 503)
+        assert client.get(address, headers={"sec-fetch-site": "cross-site"}).status_code == 200
+
+
+def test_a_ticket_grows_old_and_gives_way_to_many_new_ones() -> None:
+    now = [0.0]
+    access = Access(clock=lambda: now[0])
+    tickets = [access.address("", here=True).partition("=")[2] for _ in range(MOST_TICKETS + 1)]
+    assert access.admit(tickets[0], "", "") is None
+    assert access.admit(tickets[1], "", "") is not None
+    now[0] = TICKET_S + 1.0
+    assert access.admit(tickets[2], "", "") is None
+
+
+def test_secrets_are_long_and_never_the_same() -> None:
+    access = [Access() for _ in range(100)]
+    tickets = {each.address("", here=True).partition("=")[2] for each in access}
+    sessions = {str(each.admit(each.address("", here=True).partition("=")[2], "", "")) for each in access}
+    paths = {each.path for each in access}
+    assert len(tickets) == len(sessions) == len(paths) == 100
+    assert min(map(len, tickets)) >= 24
+    assert min(map(len, sessions)) >= 40
+    assert min(map(len, paths)) >= 17
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        "a", "=", ";;", "odd=a b", 'q="', "{x}=[y]", "caf\xe9=\xff", f"taptest_{PORT}=junk", f"taptest_{PORT}=",
+        "a=1; $Version=0; b@c=d,e", "x" * 8000,
+    ],
+)  # fmt: skip
+def test_a_foreign_cookie_locks_nobody_out(client: Pages, odd: str) -> None:
+    """Programs at other ports of this computer set cookies for its name, too (RFC 6265, 8.5)."""
+    for cookie in (f"{odd}; {client.cookie}", f"{client.cookie}; {odd}"):
+        assert client.get("/new", headers=[(b"cookie", cookie.encode("latin-1"))]).status_code == 200
+    twice = [(b"cookie", odd.encode("latin-1")), (b"cookie", client.cookie.encode())]
+    assert client.get("/new", headers=twice).status_code == 200
+
+
+def test_a_device_that_is_shut_out_is_out(root: Path) -> None:
+    with pages(root) as client:
+        phone = client.another()
+        assert phone.enter().status_code == 200
+        assert [each.number for each in client.desk.access.devices()] == [1, 2]
+        assert client.send_form("/settings/devices/2/out").status_code == 303
+        assert phone.get("/").status_code == 403
+        assert client.get("/").status_code == 200
+        assert client.send_form("/settings/devices/2/out").status_code == 303, "once more does no harm"
+
+
+def test_a_device_of_the_network_lets_nobody_in_and_shuts_nobody_out(root: Path) -> None:
+    with pages(root) as client:
+        phone = client.another()
+        phone.get(client.desk.access.address("", here=False))
+        assert "Let another browser in" not in phone.get("/settings").text
+        assert phone.send_form("/settings/devices/another").status_code == 403
+        assert phone.send_form("/settings/devices/1/out").status_code == 403
+        assert len(client.desk.access.devices()) == 2
         assert client.get("/").status_code == 200
 
 
-def test_tokens_are_long_and_never_the_same() -> None:
-    tokens = {guard.new_token() for _ in range(100)}
-    assert len(tokens) == 100
-    assert all(len(token) >= 40 for token in tokens)
+def test_every_address_on_the_pages_lies_below_their_path(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    with pages(root, path="/below") as client:
+        client.desk.visits.search(refresh=True)
+        seen: set[str] = set()
+        found = ["/below/"]
+        while found:
+            path = found.pop()
+            answer = client.get(path)
+            assert answer.status_code in (200, 422), path
+            if not answer.headers["content-type"].startswith("text/html"):
+                continue
+            addresses = re.findall(r'[a-z-]+="(/[^"]*)"', answer.text)
+            assert addresses
+            assert not [each for each in addresses if not each.startswith("/below/")], path
+            links = {each.partition("#")[0] for each in re.findall(r'href="([^"#]+)', answer.text)} - seen
+            seen |= links
+            found += sorted(each for each in links if ".pdf" not in each and "." not in each.rpartition("/")[2])
+        assert any("/point/" in each for each in seen)
+        moved = client.send_form("/below/settings", data={})
+        assert moved.headers["location"].startswith("/below/settings?note=")
+
+
+def test_what_starts_the_browser_carries_no_ticket(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Everybody on the computer can read with what words a program was started (ps, POSIX.1-2017)."""
+    access, opened = Access(), []
+
+    def look(address: str) -> bool:
+        path = Path(url2pathname(urlsplit(address).path))
+        opened.append((address, path, path.read_text(encoding="utf-8"), path.parent.stat().st_mode & 0o777))
+        access.used.set()
+        return True
+
+    monkeypatch.setattr("webbrowser.open", look)
+    monkeypatch.setattr(Path, "home", lambda: tmp_path)
+    for name, age_s in (("old", 1e5), ("new", 0.0)):
+        (tmp_path / f"{serve.OPENS}{name}").mkdir()
+        os.utime(tmp_path / f"{serve.OPENS}{name}", (time.time() - age_s,) * 2)
+    serve.open_browser(access, BASE, tmp_path)
+    address, path, text, mode = opened[0]
+    ticket = re.search(r"ticket=([^\"]+)", text)
+    assert ticket
+    assert ticket[1] not in address
+    assert access.path not in address
+    assert mode == 0o700 or os.name == "nt"
+    assert path.parent.parent == tmp_path
+    assert [each.name for each in tmp_path.iterdir()] == [f"{serve.OPENS}new"], "it is gone when the pages are open"
+    assert access.admit(ticket[1], "", "") is not None
 
 
 @pytest.mark.parametrize(
@@ -74,7 +208,7 @@ def test_another_name_that_points_here_is_refused(client: Pages, host: str) -> N
 
 def test_both_names_of_this_computer_answer(client: Pages) -> None:
     for host in ("127.0.0.1", "localhost"):
-        headers = {"host": f"{host}:{PORT}", "cookie": f"taptest_{PORT}={TOKEN}"}
+        headers = {"host": f"{host}:{PORT}", "cookie": client.cookie}
         assert client.get("/new", headers=headers).status_code == 200
 
 
@@ -123,7 +257,7 @@ def test_no_page_has_a_script_or_a_style_of_its_own_or_a_foreign_address() -> No
         assert "<style" not in text, template
         assert " style=" not in text, template
         assert not re.search(r"\son[a-z]+=", text), template
-        assert text.count("<script") == text.count('<script src="/static/'), template
+        assert text.count("<script") == text.count('<script src="{{ at }}/static/'), template
         assert "://" not in text, template
         assert "|safe" not in text.replace(" ", ""), template
     for static in here.glob("static/*"):
@@ -178,9 +312,9 @@ def test_what_nobody_foresaw_is_said_on_a_page_that_leads_back(tmp_path: Path, m
         raise ZeroDivisionError("a fault")
 
     monkeypatch.setattr("taptest.desk.size_pages.size_form", fail)
-    guarded = make_app(tmp_path, TOKEN, PORT, Arrays())
+    guarded = make_app(tmp_path, Access(""), PORT, Arrays())
     with TestClient(guarded, base_url=BASE, raise_server_exceptions=False) as client:
-        client.get(f"/?token={TOKEN}")
+        client.get(guarded.access.address("", here=True))
         answer = client.get("/size")
     assert answer.status_code == 500
     assert "taptest itself failed here" in answer.text

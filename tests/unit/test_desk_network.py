@@ -15,9 +15,10 @@ import pytest
 
 from taptest.cli import main
 from taptest.desk import guard, network, serve
+from taptest.desk.access import Access
 from taptest.desk.browser_sound import BROWSER
 from taptest.errors import StorageError
-from tests.made_desk import PORT, TOKEN, Arrays, Pages, make_shelf, pages
+from tests.made_desk import BASE, PORT, Arrays, Pages, make_shelf, pages
 from tests.unit.test_desk_pages import TYPED
 
 PHONE = "192.168.7.20"
@@ -39,7 +40,7 @@ def opened(root: Path) -> Iterator[Pages]:
 
 
 def ask(client: Pages, host: str, origin: str | None = None, cookie: str | None = None) -> int:
-    headers = {"host": host, "cookie": f"taptest_{PORT}={TOKEN if cookie is None else cookie}"}
+    headers = {"host": host, "cookie": client.cookie if cookie is None else f"taptest_{PORT}={cookie}"}
     if origin is None:
         return int(client.get("/new", headers=headers).status_code)
     return int(client.post("/new", headers={**headers, "origin": origin}, data={}).status_code)
@@ -84,7 +85,7 @@ def test_another_page_changes_nothing_there(opened: Pages, origin: str) -> None:
 def test_a_telephone_is_not_offered_a_microphone_that_it_does_not_give(root: Path) -> None:
     with pages(root, Arrays(None), names=(*guard.OWN_NAMES, PHONE)) as client:
         where = str(client.send_form("/new", data=TYPED).headers["location"]).partition("?")[0]
-        headers = {"host": f"{PHONE}:{PORT}", "cookie": f"taptest_{PORT}={TOKEN}"}
+        headers = {"host": f"{PHONE}:{PORT}", "cookie": client.cookie}
         away = client.get(f"{where}/round", headers=headers).text
         assert BROWSER not in away
         assert "only at the computer itself" in away
@@ -152,15 +153,15 @@ def test_the_command_says_who_can_reach_it_and_serves_there(tmp_path: Path) -> N
             line = process.stdout.readline()
             assert line, said
             said += line
-        found = re.search(rf"http://{re.escape(outside)}:(\d+)/\?token=(\S+)", said)
+        found = re.search(rf"http://{re.escape(outside)}:(\d+)(/\S+/\?ticket=\S+)", said)
         assert found, said
         for sentence in ("nothing is encrypted", "Everybody in that network", "give no microphone"):
             assert sentence in said
         assert "█" not in said, "no code where the output is no screen"
-        port, token = int(found[1]), found[2]
-        for host, status in ((f"{outside}:{port}", 303), (f"evil.example:{port}", 403)):
+        port, address = int(found[1]), found[2]
+        for host, status in ((f"evil.example:{port}", 403), (f"{outside}:{port}", 200)):
             connection = http.client.HTTPConnection(outside, port, timeout=10)
-            connection.request("GET", f"/?token={token}", headers={"host": host})
+            connection.request("GET", address, headers={"host": host})
             assert connection.getresponse().status == status
             connection.close()
         process.terminate()
@@ -169,14 +170,18 @@ def test_the_command_says_who_can_reach_it_and_serves_there(tmp_path: Path) -> N
 
 def test_the_telephone_s_address_is_said_with_what_it_means_and_as_a_code_on_a_screen() -> None:
     said: list[str] = []
-    serve._say_network(said.append, f"{SEEN}/?token={TOKEN}", code=True)
-    assert f"{SEEN}/?token={TOKEN}\n{network.WHO}" in said[0]
-    assert said[1].endswith(network.code_lines(f"{SEEN}/?token={TOKEN}"))
+    access = Access()
+    serve.say_addresses(access, BASE, SEEN, said.append, code=True)
+    assert said[0].splitlines()[1].startswith(f"  {BASE}{access.path}/?ticket=")
+    found = re.search(rf"{SEEN}{access.path}/\?ticket=\S+", said[1])
+    assert found, said
+    assert f"{found[0]}\n{network.WHO}" in said[1]
+    assert said[2].endswith(network.code_lines(found[0]))
 
 
 def test_the_square_code_has_its_finders_and_grows_with_the_address() -> None:
     """Three finder squares in a quiet zone of four modules (ISO/IEC 18004, 5.3; 75 bytes fit version 4, level L, of 33
-    modules: value from memory), light on dark."""
+    modules, and 80 do not: value from memory), light on dark."""
     lines = network.code_lines("http://192.168.1.20:8123/?token=" + "A" * 43).splitlines()
     assert {len(line) for line in lines if line} == {33 + 2 * 4}
     assert lines[0] == lines[1] == "█" * 41

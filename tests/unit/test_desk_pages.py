@@ -352,7 +352,25 @@ def test_the_causes_follow_what_was_seen(client: Pages, root: Path) -> None:
     assert now[1] == "fill valve creeping" != was[1]
     assert client.send_form(f"{VISIT}/evidence", data={"evidence.drips": "now and then"}).status_code == 422
     client.send_form(f"{VISIT}/evidence", data={})
+    assert document(root).observations == {"pressure rises": "heat off, fill open"}
+    page = shown(client, VISIT)
+    assert '<input type="hidden" name="shown.pressure rises" value="heat off, fill open">' in page
+    back = {"shown.pressure rises": "heat off, fill open", "evidence.pressure rises": ""}
+    client.send_form(f"{VISIT}/evidence", data=back)
     assert document(root).observations == {}
+
+
+def test_an_older_tab_overwrites_no_answer_that_it_does_not_change(client: Pages, root: Path) -> None:
+    """Two tabs are opened, then each answers another question."""
+    first = {"shown.drips": "", "evidence.drips": "hot", "shown.weight": "", "evidence.weight": ""}
+    second = {"shown.drips": "", "evidence.drips": "", "shown.weight": "", "evidence.weight": "light"}
+    client.send_form(f"{VISIT}/evidence", data=first)
+    client.send_form(f"{VISIT}/evidence", data=second)
+    assert document(root).observations == {"drips": "hot", "weight": "light"}
+    third = {"shown.drips": "", "evidence.drips": "cold"}
+    page = shown(client, client.send_form(f"{VISIT}/evidence", data=third).headers["location"])
+    assert document(root).observations == {"drips": "cold", "weight": "light"}
+    assert "“Drips” was answered “hot” in another tab meanwhile, and now “cold”." in page
 
 
 def test_the_history_tells_all_visits_to_the_tank(client: Pages, root: Path) -> None:

@@ -1,6 +1,7 @@
 """The live round behind its page, fed from arrays: it runs by itself, whoever watches sees it, everything is kept."""
 
 import json
+import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,7 +13,9 @@ from numpy.typing import NDArray
 
 from taptest.capture.round import Advice
 from taptest.capture.session import Estimated
+from taptest.cli import main
 from taptest.desk.live import LiveRound
+from taptest.desk.visits import ident_of
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
 from tests.made_desk import Arrays, Pages, pages
@@ -210,3 +213,40 @@ def test_few_taps_begin_with_every_third_mark_and_need_the_estimate(root: Path) 
         assert live._session.round.plan == plan
         live.press("stop")
         assert live.wait(20)
+
+
+def test_a_live_round_shows_its_points_and_no_finding(root: Path) -> None:
+    for client in opened(root, 6):  # the reference and the first point
+        where = new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        (live,) = client.desk.rounds._rounds.values()
+        until(live, number="3 of 5")
+        page = client.get(where).text
+        assert "The round is not finished: 2 of 3 marks are left to tap (100 mm, 150 mm)." in page
+        assert "no taps yet" not in page
+        assert "To the round" in page
+        live.press("stop")
+        ended(client)
+        assert "2 of 3 marks are left to tap (100 mm, 150 mm)" in client.get(where).text
+
+
+def test_a_round_whose_program_was_killed_shows_its_points_and_the_marks_left(
+    root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for client in opened(root, 6):
+        client.send_form(f"{new(client)}/round", data=WISH)
+        (live,) = client.desk.rounds._rounds.values()
+        until(live, number="3 of 5")
+        for name in ("desk", "terminal"):  # as the disk has it at this moment, without anybody who still writes
+            shutil.copytree(root, tmp_path / name)
+        live.press("stop")
+    folder = "2025-03-14-mill-lane-4-cellar"
+    assert read_visit(tmp_path / "desk" / folder).document.points == ()
+    with pages(tmp_path / "desk") as client:
+        page = client.get(f"/visit/{ident_of(folder)}").text
+    assert "2 of 3 marks are left to tap (100 mm, 150 mm)" in page
+    assert "Points and taps" in page
+    assert [point.position_mm for point in read_visit(tmp_path / "desk" / folder).document.points] == [50]
+    assert main(["judge", str(tmp_path / "terminal" / folder)]) == 0
+    assert "2 of 3 marks are left to tap (100 mm, 150 mm)" in capsys.readouterr().err
+    assert [point.position_mm for point in read_visit(tmp_path / "terminal" / folder).document.points] == [50]

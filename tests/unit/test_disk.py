@@ -2,7 +2,9 @@
 
 import errno
 import os
+import signal
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -77,7 +79,7 @@ def test_the_old_folder_comes_back_when_the_last_step_fails(tmp_path: Path, monk
     rename = Path.rename
 
     def fail_for_the_new_one(self: Path, other: Path) -> Path:
-        if self.name.endswith(".part"):
+        if self.name.endswith(".whole"):
             raise OSError(errno.EIO, "fault")
         return rename(self, other)
 
@@ -86,6 +88,60 @@ def test_the_old_folder_comes_back_when_the_last_step_fails(tmp_path: Path, monk
         pass
     assert left_over(tmp_path) == ["cellar"]
     assert left_over(target) == ["kept"]
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from taptest.visit import disk
+
+target, aside, steps = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
+rename = Path.rename
+
+def step(self, other):
+    global steps
+    if steps == 0:
+        os.kill(os.getpid(), 9)
+    steps -= 1
+    return rename(self, other)
+
+Path.rename = step
+with disk.new_folder(target, aside) as working:
+    (working / "a").write_text("new")
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="There is no such signal.")
+@pytest.mark.parametrize("steps", [0, 1, 2])
+def test_who_is_killed_while_a_folder_is_replaced_loses_sight_of_none(tmp_path: Path, steps: int) -> None:
+    target, aside = tmp_path / "cellar", tmp_path / "aside"
+    target.mkdir()
+    (target / "a").write_text("old")
+    killed = subprocess.run([sys.executable, "-c", KILLED, target, aside, str(steps)], check=False)
+    assert killed.returncode == -signal.SIGKILL
+    disk.settle(tmp_path)
+    seen = {path.name: (path / "a").read_text() for path in tmp_path.iterdir() if not path.name.startswith(".")}
+    assert seen == ({"cellar": "new", "aside": "old"} if steps == 2 else {"cellar": "old"})
+    for left in tmp_path.iterdir():
+        os.utime(left, (0, 0))
+    disk.write_text(tmp_path / "anything", "")
+    assert set(left_over(tmp_path)) == {*seen, "anything"}, "what is half written is cleared away a day later"
+
+
+def test_what_another_program_still_writes_is_left_alone(tmp_path: Path) -> None:
+    with disk.new_folder(tmp_path / "cellar") as working, disk.new_file(tmp_path / "list.csv") as file:
+        file.write(b"1")
+        disk.settle(tmp_path)
+        assert working.is_dir()
+    assert left_over(tmp_path) == ["cellar", "list.csv"]
+
+
+@pytest.mark.parametrize("name", [".cellar.part", "cellar.0123abcd.part", ".cellar.0123abcd.wav", ".part", ".ssh"])
+def test_what_somebody_else_calls_alike_is_never_cleared_away(tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_text("mine")
+    os.utime(tmp_path / name, (0, 0))
+    disk.settle(tmp_path)
+    assert (tmp_path / name).read_text() == "mine"
 
 
 @pytest.fixture

@@ -177,7 +177,7 @@ def test_who_has_a_tape_in_inches_hears_of_no_millimetres() -> None:
     narrow = np.zeros(191)
     narrow[75] = 1.0
     # 149, 150 and 151 mm at 25.4 mm to the inch.
-    assert "near 5.91 in (between 5.87 in and 5.94 in)" in sentence_of(reading("found", narrow), US)
+    assert "near 5 7/8 in (between 5 7/8 in and 5 15/16 in)" in sentence_of(reading("found", narrow), US)
     assert "mm" not in advise(POINTS, (), TANK, (), 12, units=US).sentence
     estimator = Estimator(TANK, units=US)
     estimator.ask([heard(depth) for depth in MARKS], 12)

@@ -2,7 +2,9 @@
 
 import errno
 import os
+import re
 import shutil
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -13,6 +15,7 @@ from taptest.errors import PhysicsError, QuantityError, RecordingError, StorageE
 from taptest.sound.recording import write_recording
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit, read_points, read_tank
+from taptest.visit.shelf import Shelf
 from tests.made_visits import RATE, TANK, tap_sound, write_tables
 
 
@@ -83,6 +86,31 @@ def test_rows_in_reversed_order_are_accepted_and_said(folder: Path) -> None:
 def test_tables_as_spreadsheets_save_them(folder: Path, text: str, encoding: str) -> None:
     rows = read_points(points(folder, text, encoding), walk=False)
     assert [(row.position_mm, row.file) for row in rows] == [(35.5, "p01.wav"), (70.25, "p02.wav")]
+
+
+def test_positions_may_be_inches_as_they_stand_on_the_tape(folder: Path) -> None:
+    """An inch is 25.4 mm (International yard and pound agreement, 1959)."""
+    text = "position_in,file\n1 3/8,p01.wav\n2.75,p02.wav\n4,p03.wav\n"
+    rows = read_points(points(folder, text), walk=False)
+    assert [row.position_mm for row in rows] == [34.9, 69.8, 101.6]
+    visit, _ = import_visit(folder.parent / "cellar", sources(folder))
+    assert [point.position_mm for point in visit.document.points] == [34.9, 69.8, 101.6]
+    (row,) = read_points(points(folder, "taps;position_in\n3;11 1/4\n"), walk=True)
+    assert (row.position_mm, row.taps) == (285.8, 3)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("position_in,position_mm,file\n1,25,p01.wav\n", "position_mm and position_in"),
+        ("position_in,file\n11 1/4 in,p01.wav\n", 'line 2, position_in is "11 1/4 in"'),
+        ("position_in,file\neleven,p01.wav\n", "like 11 1/4 or 11.25"),
+        ("position_inch,file\n1,p01.wav\n", '"position_inch"'),
+    ],
+)
+def test_positions_that_are_no_inches_are_refused(folder: Path, text: str, words: str) -> None:
+    with pytest.raises(VisitError, match=re.escape(words)):
+        read_points(points(folder, text), walk=False)
 
 
 def test_a_name_in_the_western_code_page_is_read(folder: Path) -> None:
@@ -216,6 +244,21 @@ def test_a_visit_that_is_there_is_kept(folder: Path) -> None:
     assert "cellar.replaced-1" in notes[-1]
 
 
+def test_an_import_that_was_killed_between_its_renames_is_finished_by_whoever_looks(folder: Path) -> None:
+    """As `disk.new_folder` leaves it: the old visit aside, the new one whole, and nothing in its place."""
+    target = folder.parent / "cellar"
+    for look in (lambda: read_visit(target), lambda: Shelf(folder.parent).refresh()):
+        import_visit(target, sources(folder))
+        target.rename(folder.parent / ".cellar.0123abcd.whole")
+        look()
+        assert len(read_visit(target).document.points) == 3
+        shutil.rmtree(target)
+    import_visit(target, sources(folder))
+    target.rename(folder.parent / ".cellar.0123abcd.whole")
+    with pytest.raises(VisitError, match="--replace"):
+        import_visit(target, sources(folder))
+
+
 def test_a_folder_that_is_no_visit_is_never_replaced(folder: Path) -> None:
     with pytest.raises(VisitError, match="is no visit"):
         import_visit(folder, sources(folder), replace=True)
@@ -248,3 +291,36 @@ def test_a_name_that_some_system_refuses_is_cleaned(folder: Path) -> None:
     points(folder, "position_mm,file\n35,p:1?.wav\n")
     visit, _ = import_visit(folder.parent / "cellar", sources(folder))
     assert visit.document.points[0].file == "sound/p_1_.wav"
+
+
+@pytest.fixture
+def secret(folder: Path) -> Path:
+    """A sound file of the computer that no table should fetch."""
+    path = folder.parent / "private" / "memo.wav"
+    path.parent.mkdir()
+    shutil.copy(folder / "p01.wav", path)
+    return path
+
+
+@pytest.mark.parametrize("there", [True, False])
+@pytest.mark.parametrize("how", ["absolute", "up", "backwards", "link", "link of a folder"])
+def test_a_table_fetches_no_file_from_outside_its_folder(folder: Path, secret: Path, how: str, there: bool) -> None:
+    if not there:
+        secret.unlink()
+    (folder / "link.wav").symlink_to(secret)
+    (folder / "linked").symlink_to(secret.parent)
+    names = {
+        "absolute": str(secret), "up": "../private/memo.wav", "backwards": "..\\private\\memo.wav",
+        "link": "link.wav", "link of a folder": "linked/memo.wav",
+    }  # fmt: skip
+    points(folder, f"position_mm,file\n35,{names[how]}\n")
+    with pytest.raises(VisitError, match="lies outside the table's folder"):
+        import_visit(folder.parent / "cellar", sources(folder))
+    assert not (folder.parent / "cellar").exists()
+
+
+def test_a_folder_that_the_user_names_may_be_fetched_from(folder: Path, secret: Path) -> None:
+    points(folder, "position_mm,file\n35,../private/memo.wav\n70,p02.wav\n")
+    named = replace(sources(folder), folders=(secret.parent,))
+    visit, _ = import_visit(folder.parent / "cellar", named)
+    assert [point.file for point in visit.document.points] == ["sound/memo.wav", "sound/p02.wav"]

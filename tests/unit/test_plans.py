@@ -11,7 +11,6 @@ from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 
 TANK = Tank("diaphragm", "top", Shape("vertical", 0.28, 0.25, "ellipsoidal", 0.0015), 0.018, seam_depth_m=0.19)
-HIGH_IN = TANK.shape.height_m / 0.0254
 
 
 def test_nothing_typed_leaves_the_choice_to_the_tank() -> None:
@@ -30,7 +29,7 @@ def test_a_round_with_few_taps_keeps_every_third_of_the_usual_marks_first() -> N
 
 def test_a_tape_in_inches_gets_marks_that_are_on_it() -> None:
     plan = plan_of(Wanted(), TANK, US)
-    assert [US.show("length", depth) for depth in plan.depths_m[:3]] == ["1.25 in", "2.25 in", "3.25 in"]
+    assert [US.show("length", depth) for depth in plan.depths_m[:3]] == ["1 1/4 in", "2 1/4 in", "3 1/4 in"]
 
 
 def test_marks_may_be_millimetres_or_lengths_with_units() -> None:
@@ -59,8 +58,14 @@ def test_what_cannot_be_is_told_where_it_was_typed(wanted: Wanted, error: type[E
 @pytest.mark.parametrize(
     ("wanted", "words"),
     [
-        (Wanted("2 in, 30 in"), f"30.00 in below the top is not on the tank, which is {HIGH_IN:.2f} in high"),
-        (Wanted(first="40 in"), f"from 40.00 in to [0-9.]+ in below the top of a tank that is {HIGH_IN:.2f} in high"),
+        (
+            Wanted("2 in, 30 in"),
+            f"30 in below the top is not on the tank, which is {US.show('length', TANK.shape.height_m)} high",
+        ),
+        (
+            Wanted(first="40 in"),
+            f"from 40 in to [0-9 /]+ in below the top of a tank that is {US.show('length', TANK.shape.height_m)} high",
+        ),
         (Wanted(every="1/8 in"), "0.12 in apart cannot be hit one by one. Choose 1/2 in or more"),
     ],
 )

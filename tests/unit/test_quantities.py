@@ -68,6 +68,7 @@ READ: list[tuple[Kind, str, float]] = [
     ("power", "24 kW", 24000.0),
     ("power", "500 W", 500.0),
     ("power", "80000 Btu/h", 80000 * 0.29307107017),
+    ("power", "100 MBH", 100_000 * 0.29307107017),
 ]
 
 
@@ -97,7 +98,7 @@ UNITLESS: list[tuple[Kind, str]] = [
     ("temperature", "C, F or K"),
     ("mass", "kg, g, lb or oz"),
     ("percent", "%"),
-    ("power", "kW, W or Btu/h"),
+    ("power", "kW, W, Btu/h or MBH"),
 ]
 
 

@@ -1,6 +1,8 @@
 """`taptest record` and `taptest known-level` up to the sound card: plans, folders, refusals, and what is kept."""
 
 import argparse
+import re
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -16,7 +18,7 @@ from taptest.capture.plans import plan_of
 from taptest.capture.round import Next, Plan
 from taptest.capture.session import open_session
 from taptest.commands import known_level
-from taptest.commands.record import Made, _kept, _wanted, add_arguments, open_visit
+from taptest.commands.record import Made, _kept, _unread, _wanted, add_arguments, open_visit
 from taptest.errors import LineError, QuantityError, VisitError
 from taptest.visit import analyse
 from taptest.visit.files import read_visit
@@ -89,6 +91,26 @@ def test_a_visit_is_made_once_and_found_again(tank: Path, tmp_path: Path) -> Non
     assert made.points == ()
     assert made.visited_on is not None
     assert open_visit(None, folder).case.tank.kind == "diaphragm"
+
+
+def test_the_tank_file_of_the_documents_is_taken_with_its_date(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "visit-format.md").read_text(encoding="utf-8")
+    found = re.search(r"<!-- example: tank.toml -->\n```toml\n(.*?)```", page, re.DOTALL)
+    assert found
+    (tmp_path / "tank.toml").write_text(found[1], encoding="utf-8")
+    assert "\ndate = " in found[1]
+    meaning = open_visit(tmp_path / "tank.toml", tmp_path / "visit")
+    assert read_visit(tmp_path / "visit").document.visited_on == date(2025, 3, 14)
+    again = arguments(str(tmp_path / "visit"), "--tank", str(tmp_path / "tank.toml"))
+    assert _kept(again, meaning, tmp_path / "visit") == ""
+    assert _unread(meaning, tmp_path / "visit") == ""
+
+
+def test_a_round_without_readings_begins_with_a_word(tank: Path, tmp_path: Path) -> None:
+    meaning = open_visit(tank, tmp_path / "visit")
+    said = _unread(meaning, tmp_path / "visit")
+    assert said.startswith("No pressure was read")
+    assert str(tmp_path / "visit") in said
 
 
 def test_a_folder_without_a_tank_is_refused(tmp_path: Path) -> None:

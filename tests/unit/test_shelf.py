@@ -14,6 +14,7 @@ import zipfile
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -21,7 +22,7 @@ import pytest
 from taptest.errors import StorageError, VisitError
 from taptest.visit import disk, parcel, shelf
 from taptest.visit import judged as judged_module
-from taptest.visit.files import Visit, read_visit
+from taptest.visit.files import Visit, read_visit, save_document
 from taptest.visit.judged import JUDGED, basis, judged, keep_judged, read_judged
 from taptest.visit.parcel import pack_visit, unpack_visit
 from taptest.visit.shelf import INDEX, Search, Shelf, table_csv
@@ -300,7 +301,8 @@ def test_a_visit_comes_back_whole(root: Path, tmp_path: Path) -> None:
     visit = read_visit(root / "quay")
     (root / "quay" / "sound" / "räum.flac").write_bytes(b"\x00" * 1000)
     assert pack_visit(visit, tmp_path / "quay.zip") == 5
-    back = unpack_visit(tmp_path / "quay.zip", tmp_path / "back")
+    back, left_out = unpack_visit(tmp_path / "quay.zip", tmp_path / "back")
+    assert left_out == ()
     assert back.document == visit.document
     assert contents(tmp_path / "back") == contents(root / "quay")
     assert read_judged(back) == read_judged(visit)
@@ -380,6 +382,57 @@ def test_a_bomb_is_refused_by_its_word_and_by_its_bytes(
     path.write_bytes(path.read_bytes().replace(honest, struct.pack("<I", 10)))
     with pytest.raises(VisitError, match=r"damaged|would unpack"):
         unpack_visit(path, tmp_path / "back")
+    assert not (tmp_path / "back").exists()
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        ".ssh/authorized_keys", "sound/.hidden.wav", ".bashrc", "inner.zip", "sound/run.exe", "run.sh", "Makefile",
+        "autorun.inf", "desktop.ini", "a/other.json", "sitecustomize.py", "sound/x.lnk",
+    ],
+)  # fmt: skip
+def test_what_does_not_belong_to_a_visit_is_left_out_and_named(root: Path, tmp_path: Path, name: str) -> None:
+    packed = contents(root / "quay")
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as file:
+        for each, content in {name: b"#!", **packed, "photo.JPG": b"\xff\xd8", "notes.txt": b"left door"}.items():
+            file.writestr(each, content)
+    _, left_out = unpack_visit(tmp_path / "a.zip", tmp_path / "back")
+    assert left_out == (name,)
+    assert contents(tmp_path / "back").keys() == packed.keys() | {"photo.JPG", "notes.txt"}
+    (tmp_path / "back" / name).parent.mkdir(exist_ok=True, parents=True)
+    (tmp_path / "back" / name).write_bytes(b"#!")
+    assert pack_visit(read_visit(tmp_path / "back"), tmp_path / "b.zip") == len(packed) + 2
+
+
+def test_a_sound_file_of_any_name_belongs_to_the_visit_that_names_it(root: Path, tmp_path: Path) -> None:
+    visit = read_visit(root / "quay")
+    (root / "quay" / "taps").write_bytes((root / "quay" / visit.document.points[0].file).read_bytes())
+    renamed = tuple(point.model_copy(update={"file": "taps"}) for point in visit.document.points)
+    save_document(visit.folder, visit.document.model_copy(update={"points": renamed}))
+    pack_visit(read_visit(visit.folder), tmp_path / "a.zip")
+    assert unpack_visit(tmp_path / "a.zip", tmp_path / "back")[0].document.points[0].file == "taps"
+
+
+def test_what_grows_as_no_recording_does_is_refused(
+    root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(parcel, "SMALL", 1_000_000)
+    (root / "quay" / "sound" / "zeros.wav").write_bytes(b"\0" * 9_000_000)
+    pack_visit(read_visit(root / "quay"), tmp_path / "a.zip")
+    with pytest.raises(VisitError, match="as no recording does"):
+        unpack_visit(tmp_path / "a.zip", tmp_path / "back")
+    assert not (tmp_path / "back").exists()
+
+
+def test_what_the_disk_has_no_room_for_is_not_begun(
+    root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pack_visit(read_visit(root / "quay"), tmp_path / "a.zip")
+    monkeypatch.setattr(parcel, "_write", None)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=parcel.ROOM_LEFT + 1))
+    with pytest.raises(StorageError, match="Free some space"):
+        unpack_visit(tmp_path / "a.zip", tmp_path / "back")
     assert not (tmp_path / "back").exists()
 
 

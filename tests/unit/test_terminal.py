@@ -176,7 +176,9 @@ def test_on_windows_keys_are_read_from_its_console(monkeypatch: pytest.MonkeyPat
 def test_inches_are_shown_to_those_who_use_them() -> None:
     screen = Screen(US, Terminal(), lambda: os.terminal_size((80, 30)))
     screen.show(Next(STOP, 1, 2))
-    assert "5.91 in below the top" in "\n".join(screen.rows(80))
+    rows = screen.rows(80)
+    assert "5 7/8 in below the top" in "\n".join(rows)
+    assert [row.strip() for row in rows[1:8]] == [row.strip() for row in block_letters("5 7/8", 76)]
 
 
 def test_a_terminal_without_block_letters_gets_hashes() -> None:

@@ -4,6 +4,7 @@
 {
   const ROUND = round.dataset.round;
   const WANTED = `taptest listens ${ROUND}`;
+  const EARS = new URL("hear.js", document.currentScript.src);
   const KEPT_S = 10;
   const AGAIN_MS = 300;
   const PATIENCE = 8;
@@ -37,8 +38,11 @@
     else sessionStorage.removeItem(WANTED);
   };
 
+  const listens = (detail) => round.dispatchEvent(new CustomEvent("listens", { detail }));
+
   const release = () => {
     if (!ears) return;
+    listens(false);
     const old = ears;
     ears = null;
     for (const track of old.stream.getTracks()) track.stop();
@@ -77,7 +81,8 @@
     const [context, source] = contextFor(stream);
     const mine = { stream, context, key: "", pending: [], sending: false };
     ears = mine;
-    await context.audioWorklet.addModule("/static/hear.js");
+    listens(true);
+    await context.audioWorklet.addModule(EARS);
     mine.node = new AudioWorkletNode(context, "hear", {
       channelCount: 1, channelCountMode: "explicit", channelInterpretation: "discrete",
     });

@@ -52,7 +52,28 @@ const show = (now) => {
   }
 };
 
-const press = (key) => fetch(`${round.dataset.round}/key`, { method: "POST", body: new URLSearchParams({ key }) });
+const HERE = ["127.0.0.1", "localhost"].includes(location.hostname);
+const LOST = HERE
+  ? "taptest no longer answers: it was stopped, or it failed. The round stands still; what was tapped is kept. Start taptest desk again and go on with the round there."
+  : "No connection to the computer that listens. Look there whether the round still runs; what was tapped is kept.";
+const PATIENCE_MS = 1500;
+
+let losing = null;
+const lost = () => {
+  if (losing !== null) return;
+  losing = setTimeout(() => {
+    text("big", HERE ? "STOPPED" : "WAIT");
+    text("small", LOST);
+    for (const name of ["number", "dots", "device", "peak", "estimate"]) text(name, "");
+    part("bar").style.transform = "scaleX(0)";
+  }, PATIENCE_MS);
+};
+const found = () => {
+  clearTimeout(losing);
+  losing = null;
+};
+
+const press = (key) => fetch(`${round.dataset.round}/key`, { method: "POST", body: new URLSearchParams({ key }) }).catch(lost);
 
 const end = () => {
   part("keys").hidden = true;
@@ -60,14 +81,15 @@ const end = () => {
 };
 
 if (round.dataset.over === "no") {
-  const source = new EventSource(`${round.dataset.round}/events`);
-  source.onmessage = (event) => {
-    const now = JSON.parse(event.data);
-    show(now);
-    round.dispatchEvent(new CustomEvent("now", { detail: now }));
-  };
-  source.onerror = () => text("device", "The connection to taptest is lost; it is tried again. The round goes on.");
-  source.addEventListener("over", () => { source.close(); end(); round.dispatchEvent(new CustomEvent("over")); });
+  const stream = follow(`${round.dataset.round}/events`, (told) => {
+    if (told.lost) { lost(); return; }
+    found();
+    if (told.over) { end(); round.dispatchEvent(new CustomEvent("over")); return; }
+    show(told.now);
+    round.dispatchEvent(new CustomEvent("now", { detail: told.now }));
+  });
+  // The page that listens plays the tones, whether it is looked at or not.
+  round.addEventListener("listens", ({ detail }) => stream.keep(detail));
   part("keys").addEventListener("submit", (event) => {
     event.preventDefault();
     press(event.submitter.value);
