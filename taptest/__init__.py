@@ -4,4 +4,4 @@ The rooms, in reading order, which is also the import order (a module imports on
 errors, quantities, water, tank, sound, shell, line, finding, visit, capture, report, desk, cli.
 """
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
