@@ -282,6 +282,8 @@ class LiveRound:
         from taptest.capture.terminal import WHAT
 
         shown = self._units.show("length", stop.depth_m)
+        if self._units.in_inches:
+            shown = f'{shown.removesuffix(" in")}"'  # short enough for a telephone: 11 15/16"
         with self._lock:
             for mark in self._marks.values():
                 mark["now"] = False

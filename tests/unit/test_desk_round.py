@@ -250,3 +250,13 @@ def test_a_round_whose_program_was_killed_shows_its_points_and_the_marks_left(
     assert main(["judge", str(tmp_path / "terminal" / folder)]) == 0
     assert "2 of 3 marks are left to tap (100 mm, 150 mm)" in capsys.readouterr().err
     assert [point.position_mm for point in read_visit(tmp_path / "terminal" / folder).document.points] == [50]
+
+
+def test_a_tape_in_inches_is_read_as_it_stands(root: Path) -> None:
+    for client in opened(root, 6):
+        inches = {"tank.volume": "4.4 gal", "tank.diameter": '11"', "readings.pressure": "22 psi"}
+        where = str(client.send_form("/new", data=TYPED | inches).headers["location"]).partition("?")[0]
+        client.send_form(f"{where}/round", data=WISH | {"first": "2 1/4 in", "last": "5 1/2 in", "every": "1 5/8 in"})
+        (live,) = client.desk.rounds._rounds.values()
+        assert until(live, number="3 of 5")["big"] == '3 7/8"'
+        assert [mark["text"] for mark in live.snapshot()["marks"]] == ["2 1/4 in", "3 7/8 in", "5 1/2 in"]
