@@ -11,7 +11,7 @@ READING_ORDER = """
 errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane
-sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
+sound.records sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes sound.traits
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.strike shell.rooms shell.sweep shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.naming

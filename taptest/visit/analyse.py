@@ -68,7 +68,8 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     if not document.points:
         raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
     meaning = meaning_of(document, visit.source)
-    everything = listen([(name, inside(visit.folder, name)) for name in sound_files(document)], document.by_hand)
+    files = [(name, inside(visit.folder, name)) for name in sound_files(document)]
+    everything = listen(files, document.by_hand, _taps_in_all(document.points) if not document.reference else None)
     of_reference = {entry.file for entry in document.reference}
     heard = tuple(one for one in everything if one.file not in of_reference)
     _refuse_all_useless(heard)
@@ -164,6 +165,12 @@ def _reference_taps(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> tu
         for one in (by_file[entry.file],)
         for tap, decision in zip(one.taps, one.by_hand or [None] * len(one.taps), strict=True)
     )
+
+
+def _taps_in_all(entries: Sequence[PointEntry]) -> int | None:
+    """Return how many taps the points got together; None where that is not noted of all of them."""
+    counts = [entry.taps for entry in entries if entry.taps is not None]
+    return sum(counts) if len(counts) == len(entries) else None
 
 
 def _refuse_all_useless(heard: Sequence[Heard]) -> None:
