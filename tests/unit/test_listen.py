@@ -24,7 +24,7 @@ def test_taps_are_found_and_used_ones_measured(tmp_path: Path) -> None:
 
 def test_a_recording_without_quiet_borrows_the_noise_of_the_others(tmp_path: Path) -> None:
     write_taps(tmp_path / "long.wav", 4)
-    write_recording(tmp_path / "short.wav", tap_sound([0.07], 0.30, seed=3), RATE)
+    write_recording(tmp_path / "short.wav", tap_sound([0.05], 0.16, seed=3), RATE)
     (alone,) = listen([("short", tmp_path / "short.wav")])
     _, together = listen([("long", tmp_path / "long.wav"), ("short", tmp_path / "short.wav")])
     (without,), (borrowed,) = alone.traits, together.traits
