@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from taptest.errors import RecordingError
+from taptest.sound.processing import Traces, traces_of
 from taptest.sound.recording import Recording, open_recording
 from taptest.sound.records import Tap, TapTrain, TapTraits, WhyNot
 from taptest.sound.striker import AFTER_S, LEAD_S, Hits, blow_features, same_striker
@@ -39,6 +40,8 @@ class Heard:
     """Why the whole recording cannot be used, as a sentence: silent, clipped all through, no taps."""
     by_hand: tuple[HandDecision | None, ...] = ()
     """For each tap the decision by hand that holds for it; empty where the recording has none at all."""
+    traces: Traces | None = None
+    """What it shows of how it was processed; None where nothing was heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +91,8 @@ def listen(
             continue
         taps, by_hand, notes = decide_by_hand(ear.taps, [one for one in decisions if one.file == ear.file])
         traits = traits_of(ear.recording, replace(ear.train, taps=taps), shared.get(ear.recording.rate_hz))
-        heard.append(Heard(ear.file, taps, traits, (*ear.recording.notes, *notes), "", by_hand))
+        said = (*ear.recording.notes, *notes)
+        heard.append(Heard(ear.file, taps, traits, said, "", by_hand, traces_of(ear.recording, ear.train)))
     return tuple(heard)
 
 
@@ -99,7 +103,10 @@ def _find_taps(file: str, path: Path) -> _Ears:
     except RecordingError as error:
         return _Ears(file, recording, None, str(error))
     if not train.taps:
-        trouble = f"No taps were found in {file}; tap harder, or move the microphone closer, and record it again."
+        trouble = (
+            f"No taps were found in {file}. Record it again: wait a second before the first tap, then tap harder, or "
+            "move the microphone closer."
+        )
         return _Ears(file, recording, None, trouble)
     return _Ears(file, recording, train)
 
