@@ -14,8 +14,10 @@ of hits at the same pace to within milliseconds is no hand's.
 Conventions: E hits in order of time, B octave bands, S segments; samples (..., N) at full scale 1; times in seconds.
 """
 
+from collections import deque
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +25,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
+Foreign = Literal["talk", "too regular", "not this striker"]
 
 BAND_EDGE_HZ = (500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 SEGMENT_S = (0.0, 0.003, 0.010, 0.025, 0.050, 0.090)
@@ -81,6 +84,11 @@ PACE_SD_S = 0.004
 SHORTEST_SERIES, LONGEST_BY_HAND = 4, 8
 SAME_PACE = 0.004
 
+KNOWN_BLOWS = 12
+"""A round compares a hit with so many of its newest blows."""
+FOR_A_BLOW = 2.0
+"""Log-odds beforehand that a hit during a round is a blow."""
+
 
 def blow_features(stretches: NDArray[np.floating], rate_hz: float) -> tuple[FloatArray, FloatArray]:
     """Describe hits by their stretches (E, N), which begin `LEAD_S` before the onset and end `AFTER_S` after it.
@@ -115,7 +123,8 @@ def blow_features(stretches: NDArray[np.floating], rate_hz: float) -> tuple[Floa
 
 def _features(clear: FloatArray, noise: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Features and deviations from powers (E, B, S) with the noise taken off."""
-    blow, whole, hush = clear[:, :, 0], np.nansum(clear, axis=1), np.nansum(noise, axis=1)
+    blow, hush = clear[:, :, 0], np.nansum(noise, axis=1)
+    whole = np.maximum(np.nansum(clear, axis=1), TINY)
     level = 10 * np.log10(whole[:, :1])
     share = 10 * np.log10(blow) - level
     fall = np.maximum(10 * np.log10(whole[:, 1:]) - level, -30.0)
@@ -393,3 +402,40 @@ def _believable(hits: Hits, x: FloatArray, sd: FloatArray, scale: _Scale, loud_d
     gap_s = np.where(together, np.diff(hits.onset_s), np.inf)
     nearest_s = np.minimum(np.append(gap_s, np.inf), np.insert(gap_s, 0, np.inf))
     return bool(mine.mean() >= LEAST_SHARE and np.mean(nearest_s[at] < COMPANY_S) < 0.6)
+
+
+# ---- live ------------------------------------------------------------------------------------------------------------
+
+
+class KnownBlows:
+    """The newest blows of a round under way, to compare the next hit with."""
+
+    def __init__(self) -> None:
+        self._blows: deque[tuple[FloatArray, FloatArray]] = deque(maxlen=KNOWN_BLOWS)
+        self._foreign_s: deque[float] = deque(maxlen=SHORTEST_SERIES)
+
+    def learn(self, features: FloatArray, sd_db: FloatArray) -> None:
+        """Take a blow (F,), as `blow_features` describes it, as the striker's."""
+        self._blows.append((features, sd_db))
+
+    def foreign(self, onset_s: float, features: FloatArray, sd_db: FloatArray) -> Foreign | None:
+        """Say what a hit (F,) is that is unlike the known blows; None where it is like them, or too few are known."""
+        if len(self._blows) < FEWEST_HITS - 1:
+            return None
+        known = np.array([blow for blow, _ in self._blows])
+        use = np.isfinite(known).all(axis=0) & np.isfinite(features)
+        step, both = (
+            features[use] - known[:, use],
+            sd_db[use] ** 2 + np.array([sd for _, sd in self._blows])[:, use] ** 2,
+        )
+        off = features[use] - np.median(known[:, use], axis=0)
+        repeat = np.logaddexp.reduce(_log_t(step, 2 * REPEAT_DB[use] ** 2 + both)) - np.log(len(known))
+        jump = _log_t(off, (JUMP_TIMES * ALONG_LINE_DB[use]) ** 2 + sd_db[use] ** 2)
+        broad = _log_t(off, (FOREIGN_TIMES * ALONG_LINE_DB[use]) ** 2 + sd_db[use] ** 2)
+        if np.logaddexp(repeat + np.log(1 - JUMPS), jump + np.log(JUMPS)) + FOR_A_BLOW > broad:
+            return None
+        self._foreign_s.append(onset_s)
+        paces_s = np.diff(self._foreign_s)
+        if len(paces_s) >= SHORTEST_SERIES - 1 and float(np.ptp(paces_s)) < 2 * PACE_SD_S:
+            return "too regular"
+        return "talk" if features[-2] > LASTS_DB else "not this striker"
