@@ -11,7 +11,8 @@ READING_ORDER = """
 errors quantities
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane tank.contact
-sound.records sound.recording sound.taps sound.alignment sound.spectra sound.modes sound.traits
+sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
+sound.traits sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.strike shell.rooms shell.sweep shell.wetted shell.scene shell.simulate shell.scenario
 line.records line.points line.drift line.unlabelled line.matched line.absolute line.backing line.naming
@@ -36,6 +37,7 @@ commands.console commands.record commands cli __main__
 ONE_PLACE = {
     "threadpoolctl": {"shell.response"},
     "soundfile": {"sound.recording"},
+    "av": {"sound.telephone"},
     "sounddevice": {"capture.device"},
     "matplotlib": {"report.typefaces", "report.figures", "report.forecast_figure", "report.trend_figure"},
     "typst": {"report.page"},

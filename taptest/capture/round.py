@@ -30,6 +30,7 @@ from taptest.errors import LineError
 from taptest.line.next_point import SAME_MARK_M
 from taptest.line.records import BoundaryState
 from taptest.sound.records import Tap
+from taptest.sound.striker import AFTER_S, LEAD_S, Foreign, KnownBlows, blow_features
 from taptest.sound.taps import OUTLIER_DB, RING_S
 
 FloatArray = NDArray[np.float64]
@@ -58,6 +59,8 @@ KEEP_S = 1.0
 """Newest sound at hand: a verdict comes 0.2 s after its tap, and with large blocks as much later."""
 FEWEST_USUAL = 3
 """Good taps from which on one that is far softer is told apart; the first ones are those of practice."""
+MOST_FOREIGN = 4
+"""So many hits in a row that are unlike the other taps are refused; after them the striker itself was changed."""
 MOST_ODD = 2
 """So many far softer taps in a row are refused; the next one shows that the level itself was changed."""
 
@@ -318,6 +321,11 @@ INTO_THE_TONE = "You tapped into the tone, so this tap cannot count: let the ton
 WHILE_QUIET = "The noise of the room is being measured: do not tap yet."
 WHILE_DECIDING = "Not yet: wait until the next mark is shown."
 ODDLY_SOFT = "Far softer than your other taps: it was taken for a slip. Tap as hard as before."
+FOREIGN_SENTENCE: dict[Foreign, str] = {
+    "talk": "That was no tap: it sounded on, as talk does. Tap again while it is quiet.",
+    "too regular": "That was no tap: it comes too regularly for a hand, as a clock or a machine does. Tap again.",
+    "not this striker": "That did not sound like your other taps: it was taken for something else. Tap again.",
+}
 TOO_EARLY = "That was too early for this mark. Tap when it is shown."
 
 
@@ -356,6 +364,8 @@ class Round:
         self._usual: deque[float] = deque(maxlen=24)
         """Tap-to-noise ratios of the newest good taps of this recording."""
         self._odd = 0
+        self._blows = KnownBlows()
+        self._foreign = 0
         self._unshown = 0
         self._loudest_db = SILENT_DB
 
@@ -440,6 +450,8 @@ class Round:
         self._kept = 0
         self._usual.clear()
         self._odd = 0
+        self._blows = KnownBlows()
+        self._foreign = 0
         self._frames = Frames(rate_hz)
         self._signs = Signs(rate_hz)
         self._noise: list[float] = []
@@ -606,7 +618,7 @@ class Round:
         self._quiet_since = self._samples
         if not self.taps and tap.onset_s < self._opened_s + MOVE_S:
             return [TapRefused(stop, tap.onset_s, TOO_EARLY, late_s)]
-        why = ODDLY_SOFT if tap.why_not is None and self._is_odd(tap) else WHY_SENTENCE.get(tap.why_not or "")
+        why = self._why_refused(tap)
         if why is not None:
             self._refused += 1
             return [TapRefused(stop, tap.onset_s, why, late_s)]
@@ -641,6 +653,33 @@ class Round:
         if self.stage == "noise":
             return [TapRefused(None, tap.onset_s, WHILE_QUIET, late_s, sounding=False)]
         return [TapRefused(None, tap.onset_s, WHILE_DECIDING, late_s)]
+
+    def _why_refused(self, tap: Tap) -> str | None:
+        """Return why a tap does not count; None where it does."""
+        if tap.why_not is not None:
+            return WHY_SENTENCE[tap.why_not]
+        if self._is_odd(tap):
+            return ODDLY_SOFT
+        described = self._describe(tap)
+        if described is None:
+            return None
+        foreign = self._blows.foreign(tap.onset_s, *described)
+        self._foreign = self._foreign + 1 if foreign else 0
+        if foreign and self._foreign <= MOST_FOREIGN:
+            return FOREIGN_SENTENCE[foreign]
+        if foreign:
+            self._blows, self._foreign = KnownBlows(), 0
+        self._blows.learn(*described)
+        return None
+
+    def _describe(self, tap: Tap) -> tuple[FloatArray, FloatArray] | None:
+        """Describe a tap for `KnownBlows`; None where not all of it is at hand any more."""
+        begin = round((tap.onset_s - LEAD_S) * self._rate_hz) - (self._samples - self._kept)
+        length = round((LEAD_S + AFTER_S) * self._rate_hz)
+        if begin < 0 or begin + length > self._kept:
+            return None
+        features, sd_db = blow_features(np.concatenate(self._recent)[None, begin : begin + length], self._rate_hz)
+        return features[0], sd_db[0]
 
     def _is_odd(self, tap: Tap) -> bool:
         """Whether a tap is so much softer than the others that it is a slip, as when the striker is laid down."""
@@ -688,6 +727,9 @@ class Round:
             return [PracticeTap(headroom, False, WHY_SENTENCE[tap.why_not])]
         self._practice.append(headroom)
         self._usual.append(tap.tap_to_noise_db)
+        described = self._describe(tap)
+        if described is not None:
+            self._blows.learn(*described)
         recent = self._practice[-self.plan.practice_taps :]
         middle = median(recent)
         advice = level_advice(middle)

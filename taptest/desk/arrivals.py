@@ -16,13 +16,14 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO
 
 from taptest.errors import QuantityError, TaptestError, VisitError
+from taptest.sound import telephone
 
 if TYPE_CHECKING:
     from taptest.desk.visits import Visits
     from taptest.visit.files import Visit
     from taptest.visit.record import Document
 
-SOUND_ENDINGS = (".wav", ".flac", ".ogg", ".aif", ".aiff", ".au", ".caf", ".rf64", ".w64", ".mp3")
+SOUND_ENDINGS = (".wav", ".flac", ".ogg", ".aif", ".aiff", ".au", ".caf", ".rf64", ".w64", ".mp3", *telephone.ENDINGS)
 TABLE_ENDINGS = (".csv", ".txt", ".tsv")
 MOST_FILES = 400
 MADE = "made"

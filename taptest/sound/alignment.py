@@ -30,6 +30,8 @@ IS_STRIKE = {
     "cut off": 0.7,
     "too weak": 0.4,
     "noise burst": 0.05,
+    "not this striker": 0.03,
+    "too regular": 0.01,
     "refused by hand": 0.9,
 }
 """Probability that a tap with this reason was a strike at a point at all (our judgement, no source)."""

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import RecordingError, StorageError
+from taptest.sound.telephone import decode, is_telephone_sound
 
 Samples = NDArray[np.float32]
 
@@ -40,13 +41,24 @@ class Recording:
     `notes` holds whole sentences about the channel used and about damage.
     """
 
-    def __init__(self, path: Path, *, rate_hz: int, channels: int, frames: int, notes: Sequence[str]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        rate_hz: int,
+        channels: int,
+        frames: int,
+        notes: Sequence[str],
+        decoded: io.BytesIO | None = None,
+    ) -> None:
         self.path = path
         self.rate_hz = rate_hz
         self.channels = channels
         self.frames = frames
         self.notes: tuple[str, ...] = tuple(notes)
         self.channel = 0
+        self.decoded = decoded
+        """The sound decoded, where the file itself cannot be read piece by piece; None where it can."""
         self._kept: Samples | None = None
 
     @property
@@ -96,7 +108,7 @@ class Recording:
             return out
         import soundfile
 
-        with _opened(self.path) as sound:
+        with _opened(self.path, self.decoded) as sound:
             for row, start in zip(out, starts, strict=True):
                 if start >= self.frames:
                     continue
@@ -114,7 +126,7 @@ class Recording:
 
         read = 0
         length = max(BLOCK // self.channels, 1)
-        with _opened(self.path) as sound:
+        with _opened(self.path, self.decoded) as sound:
             while read < self.frames:
                 frames = np.full((min(length, self.frames - read), self.channels), np.inf, np.float32)
                 try:
@@ -167,7 +179,7 @@ class Recording:
 
 
 def open_recording(path: str | Path) -> Recording:
-    """Open a sound file (WAV, FLAC, OGG, AIFF, ... whatever libsndfile reads) of 8 to 192 kHz with any channels.
+    """Open a sound file (WAV, FLAC, OGG, MP3, AIFF, what telephones write) of 8 to 192 kHz with any channels.
 
     With several channels the loudest one that is not clipped is used, which a note says. Raises RecordingError for what
     is no sound or too little of it, StorageError where the disk refuses.
@@ -175,7 +187,8 @@ def open_recording(path: str | Path) -> Recording:
     place = Path(path)
     _refuse_missing(place)
     notes = wav_notes(place)
-    with _opened(place) as sound:
+    decoded = _unpacked(place) if is_telephone_sound(place) else None
+    with _opened(place, decoded) as sound:
         rate_hz, channels, frames = int(sound.samplerate), int(sound.channels), int(sound.frames)
     if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
         raise RecordingError(
@@ -187,7 +200,7 @@ def open_recording(path: str | Path) -> Recording:
             f"The sound file {place} holds {frames} sample{'' if frames == 1 else 's'} ({frames / rate_hz:.5f} s); "
             f"no tap fits into less than {LEAST_DURATION_S} s: record again."
         )
-    recording = Recording(place, rate_hz=rate_hz, channels=channels, frames=frames, notes=notes)
+    recording = Recording(place, rate_hz=rate_hz, channels=channels, frames=frames, notes=notes, decoded=decoded)
     if channels > 1:
         _choose_channel(recording)
     return recording
@@ -208,13 +221,28 @@ def _refuse_missing(path: Path) -> None:
         raise RecordingError(f"The sound file {path} is empty (0 bytes); record again, or copy it again.")
 
 
-def _opened(path: Path):  # type: ignore[no-untyped-def]  # soundfile has no types
-    """Open the file with soundfile; every refusal becomes a RecordingError or a StorageError."""
+def _unpacked(path: Path) -> io.BytesIO:
+    """Decode a file once and keep it in memory, packed without loss: two to five megabytes a minute."""
+    import soundfile
+
+    decoded = decode(path)
+    packed = io.BytesIO()
+    with soundfile.SoundFile(packed, "w", decoded.rate_hz, decoded.channels, "PCM_16", format="FLAC") as sound:
+        for block in decoded.blocks:
+            sound.write(block)
+    return packed
+
+
+def _opened(path: Path, decoded: io.BytesIO | None = None):  # type: ignore[no-untyped-def]  # soundfile has no types
+    """Open the file, or what was decoded of it, with soundfile; refusals become RecordingError or StorageError."""
     import soundfile
 
     try:
-        # A name need not be text everywhere; there the library wants its bytes.
-        return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+        if decoded is None:
+            # A name need not be text everywhere; there the library wants its bytes.
+            return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+        decoded.seek(0)
+        return soundfile.SoundFile(decoded)
     except soundfile.LibsndfileError as error:
         try:
             with path.open("rb") as raw:
@@ -225,7 +253,7 @@ def _opened(path: Path):  # type: ignore[no-untyped-def]  # soundfile has no typ
             ) from error
         raise RecordingError(
             f"{path} is not a sound file that can be read ({str(error.error_string).rstrip('.')}); "
-            "give WAV, FLAC, OGG or AIFF, and convert others (such as M4A) to one of these first."
+            "give WAV, FLAC, OGG, MP3, AIFF or M4A, and convert others to one of these first."
         ) from error
 
 

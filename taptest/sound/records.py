@@ -12,9 +12,17 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 WhyNot = Literal[
-    "double hit", "clipped", "too weak", "cut off", "ring overlaps the next tap", "noise burst", "refused by hand"
+    "double hit",
+    "clipped",
+    "too weak",
+    "cut off",
+    "ring overlaps the next tap",
+    "noise burst",
+    "not this striker",
+    "too regular",
+    "refused by hand",
 ]
-"""Why a tap was not used; all but the last are found by the detector."""
+"""Why a tap was not used: the first six are found by the detector, the next two by comparing the hits of a visit."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,9 @@ Conventions: samples (N,) float at full scale 1, one channel; times in seconds f
 `hop` samples; energies are mean squares. Results do not depend on how the samples were cut into blocks.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +50,12 @@ LANDING_SHARE = 0.25
 swells for a moment as modes beat."""
 SETTLED_S = 0.25
 """Time after a tap from which on the recording counts as quiet again."""
+AT_START_S = 0.010
+"""A hit so soon after the start is one with which the recording begins,"""
+STARTS_LOUD = 100.0
+"""if it is so many times as strong as the quietest part of the first seconds: 20 dB."""
+LEAD_FROM_S = 4.0
+"""So many seconds are searched for that quietest part."""
 NOTHING_DB = 0.0
 """A hit that adds less energy than the noise has is a flutter of the noise and is not reported."""
 WEAK_DB = 6.0
@@ -487,19 +494,59 @@ def is_clipped(ring: Samples) -> bool:
 def detect_taps(blocks: Iterable[NDArray[np.floating]], rate_hz: float) -> TapTrain:
     """Find all taps of a recording given as blocks of samples (one block will do).
 
-    Beyond what `TapDetector` does, `free_s` reaches to the next tap or the end, and strikes far weaker than the rest of
-    the recording are marked too weak: handling noise, slips.
+    Beyond what `TapDetector` does, `free_s` reaches to the next tap or the end, strikes far weaker than the rest of the
+    recording are marked too weak (handling noise, slips), and a hit with which the recording begins is heard against
+    the quiet that follows it.
     """
     detector = TapDetector(rate_hz)
     found: list[Tap] = []
-    for block in blocks:
+    rest = iter(blocks)
+    begin = _first_seconds(rest, rate_hz)
+    lead = quiet_before(begin, rate_hz, detector.hop * FRAMES_PER_CHUNK)
+    lead_s = lead.size / rate_hz
+    for block in chain([lead] if lead_s else [], [begin], rest):
         found.extend(detector.feed(block))
     found.extend(detector.finish())
-    if detector.duration_s == 0:
+    duration_s = detector.duration_s - lead_s
+    if duration_s <= 0:
         raise RecordingError("The recording holds no samples; record again.")
-    ends = [*(tap.onset_s for tap in found[1:]), detector.duration_s][: len(found)]
+    found = [replace(tap, onset_s=max(tap.onset_s - lead_s, 0.0)) for tap in found if tap.onset_s > lead_s - AT_START_S]
+    ends = [*(tap.onset_s for tap in found[1:]), duration_s][: len(found)]
     taps = [replace(tap, free_s=end - tap.onset_s) for tap, end in zip(found, ends, strict=True)]
-    return TapTrain(tuple(mark_outliers(taps)), float(rate_hz), detector.duration_s, detector.noise_db)
+    return TapTrain(tuple(mark_outliers(taps)), float(rate_hz), duration_s, detector.noise_db)
+
+
+def _first_seconds(blocks: Iterator[NDArray[np.floating]], rate_hz: float) -> Samples:
+    """Take so many blocks that `LEAD_FROM_S` are there, or all, and return them as one."""
+    parts: list[Samples] = []
+    while sum(part.size for part in parts) < LEAD_FROM_S * rate_hz:
+        block = next(blocks, None)
+        if block is None:
+            break
+        parts.append(np.asarray(block, dtype=np.float32))
+    return np.concatenate(parts) if parts else np.zeros(0, np.float32)
+
+
+def quiet_before(block: NDArray[np.floating], rate_hz: float, chunk: int) -> Samples:
+    """Return what to put before a recording that begins with a hit, made of its quietest `chunk` samples.
+
+    Empty where the recording does not begin far louder than the quietest of its first seconds (N,). The chunk is turned
+    round again and again, so that it goes on without a step.
+    """
+    samples = np.asarray(block[: round(LEAD_FROM_S * rate_hz)], dtype=np.float32)
+    whole = samples.size // chunk
+    if whole < 2:
+        return np.zeros(0, np.float32)
+    parts = samples[: whole * chunk].reshape(whole, chunk)
+    energy = np.einsum("ij,ij->i", np.diff(parts), np.diff(parts))
+    start = samples[: max(round(AT_START_S * rate_hz), 2)]
+    loudest = float((np.diff(start) ** 2).sum()) * chunk / start.size
+    quietest = int(np.argmin(energy))
+    if loudest < STARTS_LOUD * max(energy[quietest], SILENCE * chunk):
+        return np.zeros(0, np.float32)
+    there = parts[quietest]
+    back = there[::-1]
+    return np.concatenate([there, back] * 4)
 
 
 def mark_outliers(taps: list[Tap]) -> list[Tap]:

@@ -47,6 +47,10 @@ NEAREST = 32
 """How many quiet windows nearest in time make a tap's noise."""
 TAPS_AT_ONCE = 128
 """Taps worked on together: bounds the memory of a long walk."""
+ENOUGH_NOISE_S = 1.0
+"""From this much quiet time on a recording's noise is taken from itself alone."""
+MOST_WINDOWS = 120
+"""So many quiet windows of one recording, 7 s, tell its noise to other recordings."""
 HIDDEN = 2.0
 """A band is hidden where its energy is below this many standard deviations of the noise's."""
 TINY = 1e-30
@@ -240,26 +244,38 @@ def decay_time_s(
     return float(-60.0 / slope)
 
 
-def traits_of(recording: Recording, train: TapTrain) -> tuple[TapTraits | None, ...]:
+def traits_of(
+    recording: Recording, train: TapTrain, elsewhere: NoiseProfile | None = None
+) -> tuple[TapTraits | None, ...]:
     """Traits of all usable taps of a recording, in the order of `train.taps`; None for taps that are not used.
 
     Each tap's noise is that of the quiet windows nearest to it in time, so that a fan that starts halfway through a
-    walk is taken off where it runs only.
+    walk is taken off where it runs only. A recording with less quiet than `ENOUGH_NOISE_S` takes the noise heard
+    `elsewhere`, where there is some.
     """
     rate_hz = train.rate_hz
     lead = round(LEAD_S * rate_hz)
     length = round(WINDOW_S * rate_hz)
     used = [i for i, tap in enumerate(train.taps) if tap.used]
     starts_s = quiet_starts(train)
+    own = elsewhere is None or starts_s.size * WINDOW_S >= ENOUGH_NOISE_S
     traits: list[TapTraits | None] = [None] * len(train.taps)
     for first in range(0, len(used), TAPS_AT_ONCE):
         group = used[first : first + TAPS_AT_ONCE]
         onsets_s = np.array([train.taps[i].onset_s for i in group])
         rings = recording.stretches([round(t * rate_hz) - lead for t in onsets_s.tolist()], lead + length)
-        noise = _noise_around(recording, starts_s, onsets_s, length)
+        noise = _noise_around(recording, starts_s, onsets_s, length) if own else elsewhere
         for i, tap in zip(group, many_tap_traits(rings, rate_hz, noise), strict=True):
             traits[i] = tap
     return tuple(traits)
+
+
+def quiet_windows(recording: Recording, train: TapTrain) -> NDArray[np.float32]:
+    """Windows (Q, N) of a recording in which neither a tap nor its ring is heard, at most `MOST_WINDOWS` of them."""
+    starts_s = quiet_starts(train)
+    starts_s = starts_s[:: max(-(-starts_s.size // MOST_WINDOWS), 1)]
+    rate_hz = train.rate_hz
+    return recording.stretches([round(t * rate_hz) for t in starts_s.tolist()], round(WINDOW_S * rate_hz))
 
 
 def _noise_around(recording: Recording, starts_s: FloatArray, onsets_s: FloatArray, length: int) -> NoiseProfile:

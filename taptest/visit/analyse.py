@@ -21,6 +21,7 @@ from taptest.line.records import LineReading, Point, Profile
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
 from taptest.sound.alignment import assign_taps
+from taptest.sound.processing import processing_signs
 from taptest.sound.records import Tap, TapTraits
 from taptest.tank.kinds import Tank
 from taptest.visit.files import Visit, inside, sound_files
@@ -32,6 +33,9 @@ from taptest.visit.sweeps import sweeps_for
 
 Progress = Callable[[float], None]
 
+CLIPPED_SAID, CLIPPED_SPOILT = 0.2, 0.5
+"""Share of clipped taps, of those and the used ones, from which on it is said first; and from which on the line is not
+read: those that are left are the soft ones, and soft blows are soft where the shell gives least."""
 TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
 
 
@@ -68,13 +72,18 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     if not document.points:
         raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
     meaning = meaning_of(document, visit.source)
-    everything = listen([(name, inside(visit.folder, name)) for name in sound_files(document)], document.by_hand)
+    files = [(name, inside(visit.folder, name)) for name in sound_files(document)]
+    everything = listen(files, document.by_hand, _taps_in_all(document.points) if not document.reference else None)
     of_reference = {entry.file for entry in document.reference}
     heard = tuple(one for one in everything if one.file not in of_reference)
     _refuse_all_useless(heard)
     tapped, owners, notes = _give_taps_to_points(document.points, heard)
     points = [each.point for each in tapped]
-    if any(point.traits for point in points):
+    clipped, spoilt = _clipping([tap for each in tapped for tap, _ in each.taps])
+    if spoilt:
+        depth_m = np.array(sorted(point.depth_m for point in points))
+        profile, reading, advice = None, unread_line(depth_m, meaning.case.tank, [clipped]), ""
+    elif any(point.traits for point in points):
         profile = profile_of(points)
         sweeps, kept = sweeps_for(meaning.case, progress)
         notes.extend(kept)
@@ -96,9 +105,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
             for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
         ),
         profile=profile,
-        judgement=_with_advice(judge(meaning.case, reading, seed, meaning.units), advice),
+        judgement=_with_remedy(_with_advice(judge(meaning.case, reading, seed, meaning.units), advice), clipped),
         assumptions=meaning.notes,
-        remarks=(*_notes_of_files(everything), *notes),
+        remarks=(*([clipped] if clipped else []), *_signs(everything), *_notes_of_files(everything), *notes),
         reference=_reference_taps(document.reference, everything),
     )
 
@@ -130,6 +139,28 @@ def _with_advice(found: Judgement, advice: str) -> Judgement:
         return found
     place = 1 if found.boundary_state == "not found" else MOST_CHECKS - 1
     return replace(found, next_checks=(*found.next_checks[:place], advice, *found.next_checks[place:])[:MOST_CHECKS])
+
+
+def _with_remedy(found: Judgement, clipped: str) -> Judgement:
+    """Put what to do about clipped taps before all other checks: it costs nothing, and the rest rests on the taps."""
+    return replace(found, next_checks=(clipped, *found.next_checks)[:MOST_CHECKS]) if clipped else found
+
+
+def _clipping(taps: Sequence[Tap]) -> tuple[str, bool]:
+    """Say how many taps are clipped and what to do, "" where few are; and whether they spoil the line."""
+    clipped = sum(tap.why_not == "clipped" for tap in taps)
+    of = clipped + sum(tap.used for tap in taps)
+    if clipped < max(CLIPPED_SAID * of, 2):
+        return "", False
+    return (
+        f"{clipped} of {of} taps are clipped, because the input was overloaded. Turn the microphone's level down by "
+        "12 dB, or move it to twice the distance and tap more softly, then tap again."
+    ), clipped >= CLIPPED_SPOILT * of
+
+
+def _signs(heard: Sequence[Heard]) -> tuple[str, ...]:
+    """Say what was done to the sound before it was stored."""
+    return processing_signs([one.traces for one in heard if one.traces is not None])
 
 
 def _notes_of_files(heard: Sequence[Heard]) -> list[str]:
@@ -164,6 +195,12 @@ def _reference_taps(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> tu
         for one in (by_file[entry.file],)
         for tap, decision in zip(one.taps, one.by_hand or [None] * len(one.taps), strict=True)
     )
+
+
+def _taps_in_all(entries: Sequence[PointEntry]) -> int | None:
+    """Return how many taps the points got together; None where that is not noted of all of them."""
+    counts = [entry.taps for entry in entries if entry.taps is not None]
+    return sum(counts) if len(counts) == len(entries) else None
 
 
 def _refuse_all_useless(heard: Sequence[Heard]) -> None:

@@ -7,26 +7,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from taptest.errors import RecordingError
-from taptest.sound.recording import Recording, Samples, open_recording
-from taptest.sound.records import Tap, TapTraits
-from taptest.sound.spectra import WINDOW_S
+from taptest.sound.processing import Traces, traces_of
+from taptest.sound.recording import Recording, open_recording
+from taptest.sound.records import Tap, TapTrain, TapTraits, WhyNot
+from taptest.sound.striker import AFTER_S, LEAD_S, Hits, blow_features, same_striker
 from taptest.sound.taps import detect_taps
-from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits, noise_profile
+from taptest.sound.traits import noise_profile, quiet_windows, traits_of
 from taptest.visit.record import HandDecision
 
-RING_OVER_S = 0.35
-"""So long after a tap its ring no longer counts as noise."""
-BEFORE_TAP_S = 0.03
-LONGEST_STRETCH_S = 0.6
-"""Longer quiet stretches are cut: the noise near the taps is what lies under them."""
-MOST_STRETCHES = 40
-TAPS_AT_ONCE = 64
-"""So many taps are measured together: an hour's walk needs no more memory than a minute's."""
 SAME_TAP_S = 0.005
 """A decision by hand belongs to the tap that begins within this of it; taps are found to within a fraction of it."""
-ENOUGH_NOISE_S = 1.0
-"""From this much quiet time on a recording's noise is taken from itself alone."""
+COMPARED: tuple[WhyNot | None, ...] = (None, "double hit", "clipped", "ring overlaps the next tap")
+"""Hits that are compared with each other: those that were used, or were not for a reason that a true tap may have."""
+HITS_AT_ONCE = 64
+"""So many hits are looked at together: an hour's walk needs no more memory than a minute's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +40,8 @@ class Heard:
     """Why the whole recording cannot be used, as a sentence: silent, clipped all through, no taps."""
     by_hand: tuple[HandDecision | None, ...] = ()
     """For each tap the decision by hand that holds for it; empty where the recording has none at all."""
+    traces: Traces | None = None
+    """What it shows of how it was processed; None where nothing was heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,45 +50,109 @@ class _Ears:
 
     file: str
     recording: Recording
-    taps: tuple[Tap, ...]
-    quiet: tuple[Samples, ...]
-    trouble: str
-    by_hand: tuple[HandDecision | None, ...] = ()
-    notes: tuple[str, ...] = ()
+    train: TapTrain | None
+    """None where `trouble` says why nothing could be heard."""
+    trouble: str = ""
 
     @property
-    def quiet_s(self) -> float:
-        """Length of all quiet stretches together."""
-        return sum(part.size for part in self.quiet) / self.recording.rate_hz
+    def taps(self) -> tuple[Tap, ...]:
+        """All hits that were found."""
+        return () if self.train is None else self.train.taps
 
 
-def listen(files: Sequence[tuple[str, Path]], decisions: Sequence[HandDecision] = ()) -> tuple[Heard, ...]:
-    """Hear the recordings of a visit, given as (name in the visit, path); decisions by hand go before the detector's.
+def listen(
+    files: Sequence[tuple[str, Path]], decisions: Sequence[HandDecision] = (), expected: int | None = None
+) -> tuple[Heard, ...]:
+    """Hear the recordings of a visit, given as (name in the visit, path); decisions by hand go before all others.
 
-    A recording with little quiet in it borrows the noise of the others of its rate. Raises `RecordingError` for a file
-    that is no sound or too little of it, `StorageError` where the disk refuses; what is merely of no use (silent,
-    clipped all through, without taps) comes back with its `trouble`.
+    Hits that are not of the visit's striker are refused: `expected` is how many taps there are to be in all, None where
+    that is not known. A recording with little quiet in it borrows the noise of the others of its rate. Raises
+    `RecordingError` for a file that is no sound or too little of it, `StorageError` where the disk refuses; what is
+    merely of no use (silent, clipped all through, without taps) comes back with its `trouble`.
     """
-    ears = [_find_taps(file, path, [one for one in decisions if one.file == file]) for file, path in files]
+    ears = _refuse_foreign([_find_taps(file, path) for file, path in files], expected)
     shared = {
-        rate: noise_profile([part for ear in ears if ear.recording.rate_hz == rate for part in ear.quiet], rate)
+        rate: noise_profile(
+            [
+                window
+                for ear in ears
+                if ear.train is not None and ear.recording.rate_hz == rate
+                for window in quiet_windows(ear.recording, ear.train)
+            ],
+            rate,
+        )
         for rate in {ear.recording.rate_hz for ear in ears}
+        if len(ears) > 1
     }
-    return tuple(_measure(ear, shared[ear.recording.rate_hz]) for ear in ears)
+    heard = []
+    for ear in ears:
+        if ear.train is None:
+            heard.append(Heard(ear.file, (), (), ear.recording.notes, ear.trouble))
+            continue
+        taps, by_hand, notes = decide_by_hand(ear.taps, [one for one in decisions if one.file == ear.file])
+        traits = traits_of(ear.recording, replace(ear.train, taps=taps), shared.get(ear.recording.rate_hz))
+        said = (*ear.recording.notes, *notes)
+        heard.append(Heard(ear.file, taps, traits, said, "", by_hand, traces_of(ear.recording, ear.train)))
+    return tuple(heard)
 
 
-def _find_taps(file: str, path: Path, decisions: Sequence[HandDecision]) -> _Ears:
+def _find_taps(file: str, path: Path) -> _Ears:
     recording = open_recording(path)
     try:
-        taps = detect_taps(recording.blocks(), recording.rate_hz).taps
+        train = detect_taps(recording.blocks(), recording.rate_hz)
     except RecordingError as error:
-        return _Ears(file, recording, (), (), str(error))
-    if not taps:
-        trouble = f"No taps were found in {file}; tap harder, or move the microphone closer, and record it again."
-        return _Ears(file, recording, (), (), trouble)
-    quiet = _quiet_stretches(recording, taps)
-    decided, by_hand, notes = decide_by_hand(taps, decisions)
-    return _Ears(file, recording, decided, quiet, "", by_hand, notes)
+        return _Ears(file, recording, None, str(error))
+    if not train.taps:
+        trouble = (
+            f"No taps were found in {file}. Record it again: wait a second before the first tap, then tap harder, or "
+            "move the microphone closer."
+        )
+        return _Ears(file, recording, None, trouble)
+    return _Ears(file, recording, train)
+
+
+def _refuse_foreign(ears: Sequence[_Ears], expected: int | None) -> list[_Ears]:
+    """Refuse the hits that are not of the striker whose blows the recordings share."""
+    names = [(e, t) for e, ear in enumerate(ears) for t, tap in enumerate(ear.taps) if tap.why_not in COMPARED]
+    if not names:
+        return list(ears)
+    described = [_describe(ear) for ear in ears if any(tap.why_not in COMPARED for tap in ear.taps)]
+    hits = Hits(
+        features=np.concatenate([features for features, _ in described]),
+        sd_db=np.concatenate([sd_db for _, sd_db in described]),
+        onset_s=np.array([ears[e].taps[t].onset_s for e, t in names]),
+        recording=np.unique([e for e, _ in names], return_inverse=True)[1],
+    )
+    verdict = same_striker(hits, expected)
+    why: dict[tuple[int, int], WhyNot] = {
+        name: "too regular" if regular else "not this striker"
+        for name, striker, regular in zip(names, verdict.striker, verdict.regular, strict=True)
+        if not striker
+    }
+    return [
+        ear
+        if ear.train is None
+        else replace(
+            ear,
+            train=replace(
+                ear.train,
+                taps=tuple(replace(tap, why_not=why.get((e, t), tap.why_not)) for t, tap in enumerate(ear.taps)),
+            ),
+        )
+        for e, ear in enumerate(ears)
+    ]
+
+
+def _describe(ear: _Ears) -> tuple[np.ndarray, np.ndarray]:
+    """Features of the compared hits of a recording, and their deviations; see `striker.blow_features`."""
+    rate = ear.recording.rate_hz
+    length = round((LEAD_S + AFTER_S) * rate)
+    starts = [round((tap.onset_s - LEAD_S) * rate) for tap in ear.taps if tap.why_not in COMPARED]
+    parts = [
+        blow_features(ear.recording.stretches(starts[first : first + HITS_AT_ONCE], length), rate)
+        for first in range(0, len(starts), HITS_AT_ONCE)
+    ]
+    return np.concatenate([features for features, _ in parts]), np.concatenate([sd_db for _, sd_db in parts])
 
 
 def decide_by_hand(
@@ -116,31 +179,3 @@ def decide_by_hand(
         by_hand[near] = decision
         notes.append(f"By hand {where} was {'refused' if refused else 'used'}: “{decision.why.strip().rstrip('.')}”.")
     return tuple(decided), tuple(by_hand), tuple(notes)
-
-
-def _quiet_stretches(recording: Recording, taps: Sequence[Tap]) -> tuple[Samples, ...]:
-    """Stretches between the taps in which neither a tap nor its ring is heard."""
-    rate = recording.rate_hz
-    ends = [tap.onset_s - BEFORE_TAP_S for tap in taps] + [recording.duration_s]
-    starts = [0.0] + [tap.onset_s + RING_OVER_S for tap in taps]
-    spans = [(max(start, end - LONGEST_STRETCH_S), end) for start, end in zip(starts, ends, strict=True)]
-    spans = [(start, end) for start, end in spans if end - start >= WINDOW_S]
-    spans = spans[:: max(-(-len(spans) // MOST_STRETCHES), 1)]
-    return tuple(recording.stretches([round(start * rate)], round((end - start) * rate))[0] for start, end in spans)
-
-
-def _measure(ear: _Ears, shared: NoiseProfile) -> Heard:
-    """Measure the traits of the used taps against the recording's own noise where there is enough of it."""
-    rate = ear.recording.rate_hz
-    used = [number for number, tap in enumerate(ear.taps) if tap.used]
-    traits: list[TapTraits | None] = [None] * len(ear.taps)
-    if used:
-        noise = noise_profile(ear.quiet, rate) if ear.quiet_s >= ENOUGH_NOISE_S else shared
-        length = round((LEAD_S + WINDOW_S) * rate)
-        for first in range(0, len(used), TAPS_AT_ONCE):
-            some = used[first : first + TAPS_AT_ONCE]
-            starts = [round((ear.taps[number].onset_s - LEAD_S) * rate) for number in some]
-            measured = many_tap_traits(ear.recording.stretches(starts, length), rate, noise)
-            for number, trait in zip(some, measured, strict=True):
-                traits[number] = trait
-    return Heard(ear.file, ear.taps, tuple(traits), (*ear.recording.notes, *ear.notes), ear.trouble, ear.by_hand)

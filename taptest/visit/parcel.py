@@ -15,6 +15,7 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from taptest.errors import StorageError, VisitError
+from taptest.sound import telephone
 from taptest.visit import disk
 from taptest.visit.files import DOCUMENT, Visit, read_visit, sound_files
 from taptest.visit.record import Document, read_document
@@ -43,7 +44,7 @@ _DAMAGED = (
     OverflowError,
 )  # fmt: skip
 """What the library raises on damaged bytes."""
-_PACKED_ALREADY = {".flac", ".ogg", ".mp3"}
+_PACKED_ALREADY = {".flac", ".ogg", ".mp3", *telephone.ENDINGS}
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))}
 """Names that Windows keeps for devices, whatever the ending."""
 

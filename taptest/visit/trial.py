@@ -42,7 +42,7 @@ from taptest.visit.workers import map_visits
 FloatArray = NDArray[np.float64]
 
 ONSET_TOLERANCE_S = 0.005
-DISMISSED = ("noise burst", "too weak")
+DISMISSED = ("noise burst", "too weak", "not this striker", "too regular")
 """Reasons that say of a sound that it is no tap worth counting."""
 BINS = 10
 DRAWS = 400

@@ -118,7 +118,9 @@ def test_where_every_tap_is_rejected_the_finding_is_cannot_tell(folder: Path) ->
     assert result.profile is None
     assert {tap.tap.why_not for tap in result.taps} == {"clipped"}
     assert all(point.p_water is None and "clipped" in point.remark for point in result.points)
-    assert any("None of the" in reason for reason in as_json(result)["finding"]["reasons"])
+    finding = as_json(result)["finding"]
+    assert any("taps are clipped, because" in reason for reason in finding["reasons"])
+    assert "level down" in finding["next_checks"][0]
 
 
 @pytest.mark.parametrize(

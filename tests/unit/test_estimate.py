@@ -5,12 +5,14 @@ import time
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
+from scipy.stats import norm
 
 from taptest.capture import estimate
 from taptest.capture.estimate import Estimator, HeardStop, advise, sentence_of
 from taptest.capture.round import Advice, Plan, Round, Stop
 from taptest.errors import VisitError
-from taptest.line.boundary import read_line
+from taptest.line.boundary import PLACE_SD_M, PLACE_TAIL, read_line
 from taptest.line.next_point import ENOUGH_M, free_places_m
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.quantities import METRIC, US
@@ -187,14 +189,15 @@ def test_who_has_a_tape_in_inches_hears_of_no_millimetres() -> None:
     estimator.close()
 
 
-def test_what_is_narrow_enough_moves_no_finding() -> None:
-    """0.1 bar of gauge error moves the expected height by more than ENOUGH_M on an 18 litre tank.
+def test_what_is_narrow_enough_is_the_models_own_error_of_place() -> None:
+    """No tap narrows an interval below that; the central 90 % of the mixture by scipy's normal distribution."""
+    (near, far), tail = PLACE_SD_M, PLACE_TAIL
 
-    Isothermal: share = 1 - P0/P, from the gas law, at 1.0 bar pre-charge and 1.5 against 1.6 bar, all gauge.
-    """
-    shares = [1 - (1.0 + 1.01325) / (pressure + 1.01325) for pressure in (1.5, 1.6)]
-    height_m = SHAPE.height_m * (shares[1] - shares[0])
-    assert height_m > 0.8 * ENOUGH_M
+    def beyond(x_m: float) -> float:
+        return float((1 - tail) * norm.sf(x_m / near) + tail * norm.sf(x_m / far)) - 0.05
+
+    width_m = 2 * brentq(beyond, 0.0, 0.1)
+    assert width_m < ENOUGH_M < 1.3 * width_m
 
 
 def an_answer(estimator: Estimator) -> Advice:

@@ -24,7 +24,7 @@ def test_taps_are_found_and_used_ones_measured(tmp_path: Path) -> None:
 
 def test_a_recording_without_quiet_borrows_the_noise_of_the_others(tmp_path: Path) -> None:
     write_taps(tmp_path / "long.wav", 4)
-    write_recording(tmp_path / "short.wav", tap_sound([0.07], 0.47, seed=3), RATE)
+    write_recording(tmp_path / "short.wav", tap_sound([0.05], 0.16, seed=3), RATE)
     (alone,) = listen([("short", tmp_path / "short.wav")])
     _, together = listen([("long", tmp_path / "long.wav"), ("short", tmp_path / "short.wav")])
     (without,), (borrowed,) = alone.traits, together.traits
@@ -58,7 +58,7 @@ def test_a_file_that_is_no_sound_is_an_error(tmp_path: Path) -> None:
 def test_taps_measured_a_few_at_a_time_measure_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_taps(tmp_path / "a.wav", 5)
     (whole,) = listen([("a", tmp_path / "a.wav")])
-    monkeypatch.setattr("taptest.visit.listen.TAPS_AT_ONCE", 2)
+    monkeypatch.setattr("taptest.sound.traits.TAPS_AT_ONCE", 2)
     (parted,) = listen([("a", tmp_path / "a.wav")])
     assert len(whole.traits) == 5
     for one, other in zip(whole.traits, parted.traits, strict=True):

@@ -1,6 +1,7 @@
 """Recordings: read in blocks, the right channel, and a whole sentence for everything that is no recording."""
 
 import struct
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -182,3 +183,40 @@ def test_missing_files_folders_and_foreign_names_are_refused(tmp_path: Path) -> 
         write_recording(tmp_path / "a.mp3", sound(), 48_000)
     with pytest.raises(StorageError, match="cannot be written"):
         write_recording(tmp_path / "absent" / "a.wav", sound(), 48_000)
+
+
+@pytest.mark.parametrize("ending", ["m4a", "3gp", "aac"])
+def test_what_a_telephone_writes_is_read(ending: str, tmp_path: Path) -> None:
+    av = pytest.importorskip("av")
+    rate = 48_000
+    tone = (0.5 * np.sin(2 * np.pi * 1000 * np.arange(2 * rate) / rate)).astype(np.float32)
+    kind = {"aac": "adts", "m4a": "mp4"}.get(ending, ending)
+    with av.open(str(tmp_path / f"a.{ending}"), "w", format=kind) as container:
+        stream = container.add_stream("aac", rate=rate, layout="mono")
+        frame = av.AudioFrame.from_ndarray(tone[None], format="fltp", layout="mono")
+        frame.rate = rate
+        for packet in (*stream.encode(frame), *stream.encode(None)):
+            container.mux(packet)
+    recording = open_recording(tmp_path / f"a.{ending}")
+    assert recording.rate_hz == rate
+    sound = recording.read()
+    assert sound.size == pytest.approx(2 * rate, rel=0.05)
+    spectrum = np.abs(np.fft.rfft(sound[rate // 2 : 3 * rate // 2]))
+    assert int(np.argmax(spectrum)) == 1000
+    np.testing.assert_array_equal(recording.stretches([rate], 100)[0], sound[rate : rate + 100])
+
+
+def test_a_damaged_telephone_recording_is_said(tmp_path: Path) -> None:
+    pytest.importorskip("av")
+    (tmp_path / "a.m4a").write_bytes(b"\0\0\0\x18ftypM4A " + bytes(4000))
+    with pytest.raises(RecordingError, match=r"a\.m4a is damaged"):
+        open_recording(tmp_path / "a.m4a")
+
+
+def test_without_the_library_a_telephone_recording_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "av", None)
+    (tmp_path / "a.m4a").write_bytes(b"\0\0\0\x18ftypM4A " + bytes(4000))
+    with pytest.raises(RecordingError, match="pip install"):
+        open_recording(tmp_path / "a.m4a")

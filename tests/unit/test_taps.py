@@ -64,6 +64,23 @@ def test_a_tap_right_after_the_start_is_found(at_s: float) -> None:
     assert tap.onset_s == pytest.approx(at_s, abs=0.001)
 
 
+@pytest.mark.parametrize("loss", [0.001, 0.004, 0.02])
+@pytest.mark.parametrize("blocks", [1, 50])
+def test_a_recording_that_begins_with_its_tap_is_heard(loss: float, blocks: int) -> None:
+    sound, rng = scene(seconds=3.0)
+    put(sound, ring(RATE, rng, loss=loss, seconds=2.0), 0.0)
+    train = detect_taps(np.array_split(sound.astype(np.float32), blocks), RATE)
+    tap = only(train)
+    assert tap.used
+    assert tap.onset_s < 0.001
+    assert train.duration_s == pytest.approx(3.0)
+
+
+def test_a_recording_that_begins_with_noise_begins_with_no_tap() -> None:
+    rng = np.random.default_rng(2)
+    assert not hear(0.05 * rng.normal(size=3 * RATE)).taps
+
+
 def test_the_noise_floor_is_that_of_the_tap_band() -> None:
     rng = np.random.default_rng(0)
     white = (0.01 * rng.normal(size=10 * RATE)).astype(np.float32)

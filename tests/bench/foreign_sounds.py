@@ -1,0 +1,248 @@
+"""Taps among other people's sounds: used false taps, true taps kept, hits at the start, F at low levels, signs.
+
+Run: python -m tests.bench.foreign_sounds              (all rows; needs the recordings named below, leaves out the rest)
+     python -m tests.bench.foreign_sounds --visits DIR (visits with truth.json to mix under; recordings_demo else)
+
+Sounds: talk is made by the synthesiser espeak-ng; key presses are those of the Debian package bucklespring-data
+(unpacked; its folder wav in TAPTEST_KEYS); clock, doors' stand-ins, rain and water are those of ../shared/real. A
+sound's level is the root mean square of its frames of 60 ms within 15 dB of the loudest hundredth; a visit's that of
+the 60 ms after its median tap. A hit is matched within 5 ms.
+"""
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import resample_poly
+
+from taptest.sound.processing import processing_signs
+from taptest.sound.recording import open_recording, write_recording
+from taptest.sound.taps import detect_taps
+from taptest.visit.listen import listen
+
+FloatArray = NDArray[np.float64]
+RATE = 48_000
+REAL = Path(os.environ.get("TAPTEST_REAL_DATA") or Path(__file__).parents[3] / "shared" / "real")
+KEYS = Path(os.environ.get("TAPTEST_KEYS", ""))
+NEAR_S = 0.005
+SECONDS = 40
+TEXT = (
+    "The boiler was serviced last week and the gauge showed a little over one bar. Could you hand me the big spanner "
+    "please? No, the other one. It dripped yesterday, about one drop every ten seconds. Seventy, eighty, ninety. Stop. "
+    "Take care of the step, it is dark down there. What is the time? Ten past eleven, roughly."
+)
+VOICES = ("en-gb", "en-us+f3", "de+f2", "fr+m1")
+
+
+def load(path: Path, rate_hz: int = RATE) -> FloatArray:
+    recording = open_recording(path)
+    factor = int(np.gcd(recording.rate_hz, rate_hz))
+    return np.asarray(resample_poly(recording.read().astype(float), rate_hz // factor, recording.rate_hz // factor))
+
+
+def talk(number: int) -> FloatArray | None:
+    if shutil.which("espeak-ng") is None:
+        return None
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "talk.wav"
+        subprocess.run(["espeak-ng", "-v", VOICES[number % 4], "-w", str(path), TEXT], check=True)
+        return load(path)
+
+
+def keys(number: int) -> FloatArray | None:
+    """Two presses a second of twelve keys, each let go about a tenth of a second later."""
+    if not (down := sorted(KEYS.glob("*-1.wav"))) or not KEYS.name:
+        return None
+    rng = np.random.default_rng(number)
+    pairs = [(key, key.with_name(key.name.replace("-1", "-0"))) for key in rng.permutation(np.array(down))]
+    pairs = [pair for pair in pairs if pair[1].exists()][:12]
+    out, at_s = np.zeros(SECONDS * RATE), 0.5
+    while at_s < SECONDS - 1:
+        pressed, let_go = pairs[int(rng.integers(len(pairs)))]
+        for path, when_s in ((pressed, at_s), (let_go, at_s + rng.uniform(0.07, 0.14))):
+            wave, start = load(path), round(when_s * RATE)
+            out[start : start + wave.size] += wave[: out.size - start]
+        at_s += 0.5 * rng.lognormal(0, 0.4)
+    return out
+
+
+def clock(number: int) -> FloatArray | None:
+    found = [path for path in sorted(REAL.glob("site_noise/005_*.ogg")) if np.abs(load(path)).max() > 1e-3]
+    return load(found[number % len(found)]) if found else None
+
+
+def dishes(number: int) -> FloatArray | None:
+    path = REAL / "household_noise" / "doing_the_dishes.wav"
+    return np.roll(load(path), -number * 7 * RATE) if path.exists() else None
+
+
+SOUNDS: dict[str, Callable[[int], FloatArray | None]] = {"talk": talk, "keys": keys, "clock": clock, "dishes": dishes}
+
+
+def level(sound: FloatArray, rate_hz: int) -> float:
+    frame = round(0.06 * rate_hz)
+    power = (sound[: sound.size // frame * frame].reshape(-1, frame) ** 2).mean(axis=1)
+    return float(np.sqrt(power[power > np.quantile(power, 0.99) * 10**-1.5].mean()))
+
+
+def mixed(visit: Path, folder: Path, sound: FloatArray | None, below_db: float) -> Iterator[tuple[Path, FloatArray]]:
+    """Write each recording of a visit with the sound so far under its taps; yield it with its true onsets."""
+    truth = json.loads((visit / "truth.json").read_text(encoding="utf-8"))["onsets_s"]
+    for number, (name, onsets) in enumerate(sorted(truth.items())):
+        recording = open_recording(visit / name)
+        samples, rate_hz = recording.read().astype(float), recording.rate_hz
+        if sound is not None:
+            rings = [samples[round(t * rate_hz) :][: round(0.06 * rate_hz)] for t in onsets]
+            factor = int(np.gcd(RATE, rate_hz))
+            other = resample_poly(np.roll(sound, -3 * number * RATE), rate_hz // factor, RATE // factor)
+            loud = float(np.median([np.sqrt(np.mean(ring**2)) for ring in rings])) * 10 ** (-below_db / 20)
+            samples = samples + np.resize(other, samples.size) * loud / level(other, rate_hz)
+        path = folder / f"{number}.wav"
+        write_recording(path, samples, rate_hz)
+        yield path, np.array(onsets)
+
+
+def count(visit: Path, sound: FloatArray | None, below_db: float) -> Counter[str]:
+    """True taps, used ones, false used ones, without (raw) and with the comparison of the hits."""
+    document = json.loads((visit / "visit.json").read_text(encoding="utf-8"))
+    counts = [point.get("taps") for point in document["points"]]
+    got: Counter[str] = Counter()
+    with tempfile.TemporaryDirectory() as folder:
+        files = list(mixed(visit, Path(folder), sound, below_db))
+        expected = sum(counts) if all(counts) else None
+        for (path, onsets), heard in zip(files, listen([(p.name, p) for p, _ in files], (), expected), strict=True):
+            recording = open_recording(path)
+            raw = detect_taps(recording.blocks(), recording.rate_hz).taps
+            for name, taps in (("", heard.taps), ("raw ", raw)):
+                used = np.array([tap.onset_s for tap in taps if tap.used])
+                near = np.abs(used[:, None] - onsets[None, :]) < NEAR_S
+                got[name + "used"] += int(near.any(axis=0).sum())
+                got[name + "false"] += int((~near.any(axis=1)).sum())
+            got["true"] += onsets.size
+    return got
+
+
+def under_visits(visits: list[Path], below_db: float) -> None:
+    for kind, made in {"nothing": lambda _: None, **SOUNDS}.items():
+        total: Counter[str] = Counter()
+        for number, visit in enumerate(visits):
+            sound = made(number)
+            if sound is not None or kind == "nothing":
+                total += count(visit, sound, below_db)
+        if total["true"]:
+            print(
+                f"{kind:8s} {below_db:.0f} dB under the taps: true taps used {total['used'] / total['true']:.3f} "
+                f"(detector alone {total['raw used'] / total['true']:.3f}), false used in 45 "
+                f"{45 * total['false'] / total['true']:.2f} (alone {45 * total['raw false'] / total['true']:.1f})"
+            )
+
+
+def alone() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        for kind, made in SOUNDS.items():
+            got = {"with": 0.0, "raw": 0.0, "min": 0.0}
+            for number in range(4):
+                if (sound := made(number)) is None:
+                    continue
+                whole = np.resize(sound, SECONDS * RATE)
+                noise = 1e-4 * np.random.default_rng(number).normal(size=whole.size)
+                path = Path(folder) / "a.wav"
+                write_recording(path, 0.3 * whole / np.abs(whole).max() + noise, RATE)
+                (heard,) = listen([("a", path)])
+                recording = open_recording(path)
+                got["with"] += sum(tap.used for tap in heard.taps)
+                got["raw"] += sum(tap.used for tap in detect_taps(recording.blocks(), RATE).taps)
+                got["min"] += SECONDS / 60
+            if got["min"]:
+                print(
+                    f"{kind:8s} alone: used {got['with'] / got['min']:.1f} a minute "
+                    f"(detector alone {got['raw'] / got['min']:.0f})"
+                )
+
+
+def plain(sound: FloatArray, rate_hz: int, least: float) -> FloatArray:
+    """Onsets of a plain detector: the envelope of the sound above 500 Hz, peaks so far over its median, 0.3 s apart."""
+    from scipy.signal import butter, find_peaks, sosfilt
+
+    frame = round(0.005 * rate_hz)
+    high = sosfilt(butter(4, 500, "highpass", fs=rate_hz, output="sos"), sound)
+    envelope = np.sqrt((high[: high.size // frame * frame].reshape(-1, frame) ** 2).mean(axis=1))
+    peaks, _ = find_peaks(envelope, height=least * np.median(envelope), distance=60)
+    return np.asarray(peaks * frame / rate_hz)
+
+
+def f_score(found_s: FloatArray, true_s: FloatArray, near_s: float = 0.03) -> float:
+    near = np.abs(found_s[:, None] - true_s[None, :]) < near_s if found_s.size else np.zeros((0, true_s.size), bool)
+    hits = int(near.any(axis=0).sum())
+    return 2 * hits / max(found_s.size + true_s.size, 1)
+
+
+def low_levels() -> None:
+    """Finger taps at known levels over rain, running water and a bike: F of what is used; plain at its best setting."""
+    places = {"rain": "site_noise/002_1-17367-A.ogg", "water": "household_noise/running_tap.wav"}
+    places["bike"] = "household_noise/exercise_bike.wav"
+    import librosa
+
+    onset: Any = librosa.onset
+    train = REAL / "tap_trains" / "Knuckle.flac"
+    if not train.exists():
+        return
+    clean = load(train)
+    true_s = np.array([tap.onset_s for tap in detect_taps([clean.astype(np.float32)], RATE).taps if tap.used])
+    loud = np.median([np.sqrt(np.mean(clean[round(t * RATE) :][:2880] ** 2)) for t in true_s])
+    for name, file in places.items():
+        noise = np.resize(load(REAL / file), clean.size)
+        for over_db in (12, 6, 0):
+            sound = clean + noise * loud * 10 ** (-over_db / 20) / np.sqrt(np.mean(noise**2))
+            taps = detect_taps([sound.astype(np.float32)], RATE).taps
+            ours = f_score(np.array([tap.onset_s for tap in taps if tap.used]), true_s)
+            best = max(f_score(plain(sound, RATE, least), true_s) for least in np.geomspace(1.5, 30, 16))
+            theirs = 0.0
+            strength = onset.onset_strength(y=sound.astype(np.float32), sr=RATE)
+            for delta in np.geomspace(0.01, 0.6, 12):
+                found = onset.onset_detect(onset_envelope=strength, sr=RATE, units="time", delta=delta, wait=25)
+                theirs = max(theirs, f_score(np.asarray(found), true_s))
+            print(f"{name:6s} {over_db:3d} dB: F of used taps {ours:.2f}, plain {best:.2f}, librosa {theirs:.2f}")
+
+
+def starts() -> None:
+    got: Counter[bool] = Counter()
+    for path in sorted(REAL.glob("cymbals/*.wav")):
+        taps = detect_taps([load(path).astype(np.float32)], RATE).taps
+        got[bool(taps) and taps[0].onset_s < 0.05 and taps[0].used] += 1
+    print(f"cymbals and bells that begin with the hit: {got[True]} of {got.total()} used")
+
+
+def signs(visits: list[Path]) -> None:
+    said = 0
+    with tempfile.TemporaryDirectory() as folder:
+        for visit in visits:
+            files = [(path.name, path) for path, _ in mixed(visit, Path(folder), None, 0.0)]
+            said += bool(processing_signs([one.traces for one in listen(files) if one.traces is not None]))
+    print(f"clean visits with a sign of processing: {said} of {len(visits)}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--visits", type=Path, default=Path(__file__).parents[2] / "recordings_demo")
+    given = parser.parse_args()
+    visits = [path.parent for path in sorted(given.visits.glob("*/truth.json"))]
+    visits = [path for path in visits if "noisy" not in path.name]
+    alone()
+    under_visits(visits, 10.0)
+    signs(visits)
+    starts()
+    low_levels()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,103 @@
+"""Foreign hits among the taps of one striker: made taps, talk, keys and a clock, all with known truth."""
+
+import numpy as np
+import pytest
+
+from taptest.sound.striker import AFTER_S, LEAD_S, Hits, KnownBlows, blow_features, same_striker
+from tests.made_taps import ring
+
+RATE = 48_000
+
+
+def stretch(wave: np.ndarray, level: float, rng: np.random.Generator) -> np.ndarray:
+    """(N,) one hit as `blow_features` takes it, over faint noise."""
+    sound = 1e-4 * rng.normal(size=round((LEAD_S + AFTER_S) * RATE))
+    start = round(LEAD_S * RATE)
+    part = wave[: sound.size - start]
+    sound[start : start + part.size] += level * part
+    return sound
+
+
+def voiced(rng: np.random.Generator) -> np.ndarray:
+    """(N,) a syllable: a train of pulses through two formants, which begins at once and goes on."""
+    time_s = np.arange(RATE // 3) / RATE
+    pitch, first, second = rng.uniform(90, 220), rng.uniform(400, 900), rng.uniform(1000, 2400)
+    wave = sum(
+        np.sin(2 * np.pi * pitch * k * time_s + k)
+        / (1 + (min(abs(pitch * k - first), abs(pitch * k - second)) / 150) ** 2)
+        for k in range(1, 30)
+    )
+    return np.asarray(wave * np.minimum(time_s / rng.uniform(0.002, 0.03), 1.0))
+
+
+def visit(kind: str, seed: int) -> tuple[Hits, np.ndarray]:
+    """Fifteen points of three taps, half of them with other damping (water), and as many foreign hits, softer."""
+    rng = np.random.default_rng(seed)
+    dry, wet = ring(RATE, rng, loss=0.006), ring(RATE, rng, loss=0.02)
+    key = ring(RATE, rng, loss=0.05, low_hz=1500, high_hz=9000)
+    sounds, onsets_s, recording, true = [], [], [], []
+    for point in range(15):
+        events = [(0.6 + 0.6 * k + rng.uniform(-0.06, 0.06), True) for k in range(3)]
+        events += [] if kind == "none" else [(rng.uniform(0.1, 2.6), False) for _ in range(3)]
+        for onset_s, mine in sorted(events):
+            shell = dry if point < 8 else wet
+            other = voiced(rng) if kind == "talk" else key * rng.uniform(0.5, 2.0)
+            wave = (shell if mine else other) + 0.05 * ring(RATE, rng)[: len(shell if mine else other)].mean()
+            level = 0.3 * rng.uniform(0.7, 1.4) if mine else 0.1
+            sounds.append(stretch(wave, level, rng))
+            onsets_s.append(onset_s)
+            recording.append(point)
+            true.append(mine)
+    features, sd_db = blow_features(np.array(sounds), RATE)
+    return Hits(features, sd_db, np.array(onsets_s), np.array(recording)), np.array(true)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("kind", ["none", "talk", "keys"])
+def test_foreign_hits_are_refused_and_taps_on_both_sides_of_the_water_are_kept(kind: str, seed: int) -> None:
+    hits, true = visit(kind, seed)
+    found = same_striker(hits).striker
+    assert found[true].mean() >= 0.97
+    assert found[~true].sum() <= 1
+
+
+def test_a_clock_is_too_regular_and_a_hand_is_not() -> None:
+    rng = np.random.default_rng(4)
+    tick = ring(RATE, rng, loss=0.03, low_hz=2000, high_hz=9000)
+    features, sd_db = blow_features(np.array([stretch(tick, 0.1, rng) for _ in range(20)]), RATE)
+    one = np.zeros(20, int)
+    clock = np.arange(20) + rng.normal(0, 0.0005, 20)
+    assert same_striker(Hits(features, sd_db, clock, one)).regular.all()
+    hand = np.arange(20) + rng.normal(0, 0.03, 20)
+    assert not same_striker(Hits(features, sd_db, hand, one)).regular.any()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_talk_alone_has_no_striker(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    features, sd_db = blow_features(np.array([stretch(voiced(rng), 0.1, rng) for _ in range(20)]), RATE)
+    onsets_s = np.sort(rng.uniform(0, 40, 20))
+    assert not same_striker(Hits(features, sd_db, onsets_s, np.zeros(20, int))).striker.any()
+
+
+def test_a_few_hits_alone_all_pass() -> None:
+    rng = np.random.default_rng(1)
+    features, sd_db = blow_features(np.array([stretch(ring(RATE, rng), 0.3, rng) for _ in range(2)]), RATE)
+    assert same_striker(Hits(features, sd_db, np.array([0.5, 1.7]), np.zeros(2, int))).striker.all()
+
+
+def test_a_round_under_way_refuses_talk_and_takes_the_other_side_of_the_water() -> None:
+    rng = np.random.default_rng(3)
+    dry, wet = ring(RATE, rng, loss=0.006), ring(RATE, rng, loss=0.02)
+    known = KnownBlows()
+    for _ in range(5):
+        features, sd_db = blow_features(stretch(dry, 0.3, rng)[None], RATE)
+        assert known.foreign(0.0, features[0], sd_db[0]) is None
+        known.learn(features[0], sd_db[0])
+    features, sd_db = blow_features(stretch(wet, 0.3, rng)[None], RATE)
+    assert known.foreign(1.0, features[0], sd_db[0]) is None
+    said = []
+    for k in range(10):
+        features, sd_db = blow_features(stretch(voiced(rng), 0.1, rng)[None], RATE)
+        said.append(known.foreign(2.0 + k**1.5, features[0], sd_db[0]))
+    assert said.count("talk") >= 8
