@@ -686,7 +686,7 @@ def test_taps_beside_the_line_are_shown_and_decided_about(client: Pages, root: P
 
 
 def test_a_tap_finds_its_point_where_the_walks_numbers_are_put_right(client: Pages, root: Path, walk: str) -> None:
-    """Tapped in one rhythm as even as a hand's, without pauses: only the numbers tell which taps belong to which point."""
+    """Tapped in one rhythm, as even as a hand keeps it: only the numbers tell which taps belong to which point."""
     shaken = np.random.default_rng(3).uniform(-0.05, 0.05, 20)
     onsets = [0.8 + 0.8 * tap + float(late) for tap, late in enumerate(shaken)]
     write_recording(root / "cellar" / "sound" / "walk.wav", tap_sound(onsets, 17.5), 16_000)
