@@ -14,31 +14,31 @@ KEEP_CLEAR_PA = 50_000.0
 """Pressure is never raised nearer to the relief setting than this: 0.5 bar, own judgement."""
 
 ONSET_DOWN = (
-    "With the burner off and the system cold, let a little water out at a time and tap {mark} each time: the"
-    " pressure at which it turns from dull to ringing is the tank's real pre-charge"
+    "with the burner off, let a little water out at a time and tap {mark} each time: the pressure at which it turns from"
+    " dull to ringing is the tank's real pre-charge"
 )
 ONSET_UP = (
-    "With the burner off and the system cold, raise the pressure a little at a time by the fill valve, staying 0.5 bar"
-    " below the relief setting, and tap {mark} each time: the pressure at which it turns dull is the tank's real"
-    " pre-charge; let the water out again"
+    "with the burner off, raise the pressure a little at a time by the fill valve, staying 0.5 bar below the relief"
+    " setting, and tap {mark} each time: the pressure at which it turns dull is the tank's real pre-charge; let the water"
+    " out again"
 )
 DRAIN = (
-    "With the system cold and the fill valve shut, draw off a measured litre, note the pressure before and after, enter"
-    " both and judge again: the drop tells how much air there is"
+    "with the fill valve shut, draw off a measured litre, note the pressure before and after, enter both and judge again:"
+    " the drop tells how much air there is"
 )
 
 
 def settling_step(case: Case, line: LineReading | None) -> str:
     """Say what settles it, as a sentence: cold, without opening the air valve."""
-    cool = "Let the system cool down first. " if is_hot(case) else ""
+    first = "Let the system cool down; then, " if is_hot(case) else "Cold, "
     tank = case.tank
     if tank.kind == "diaphragm" and not tank.sideways:
         mark = "a mark just above the seam" if tank.hanging else "the lowest mark"
         rings = line is not None and (line.state == "all air" or rings_all_over(line))
         may_rise = case.system.fluid.share == 0.0 and _room_to_rise(case)
         step = ONSET_UP if rings and may_rise else ONSET_DOWN
-        return f"{cool}{step.format(mark=mark)}."
-    return f"{cool}{DRAIN}."
+        return f"{first}{step.format(mark=mark)}."
+    return f"{first}{DRAIN}."
 
 
 def _room_to_rise(case: Case) -> bool:

@@ -190,7 +190,7 @@ def test_ringing_bag_that_feels_heavy_is_never_fine(read: dict[str, Any]) -> Non
 def test_check_of_a_ringing_bag_is_one_that_was_not_made_yet() -> None:
     hot = judge(made_case(BAG, seen={"weight": "light"}, **HOT), heard(BAG, "all air"))
     assert hot.code == "cannot tell"
-    assert hot.next_checks[0].startswith("Let the system cool down first. With the system cold")
+    assert hot.next_checks[0].startswith("Let the system cool down; then, with the fill valve shut, draw off")
     known = {"weight": "light", "water at the air valve": "no"}
     dry = judge(made_case(BAG, seen=known, **HOT), heard(BAG, "all air"))
     assert not any("Push the tank" in text or "pin of the" in text for text in dry.next_checks)
