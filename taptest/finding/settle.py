@@ -14,17 +14,17 @@ KEEP_CLEAR_PA = 50_000.0
 """Pressure is never raised nearer to the relief setting than this: 0.5 bar, own judgement."""
 
 ONSET_DOWN = (
-    "with the burner off, let a little water out at a time and tap {mark} each time: the pressure at which it turns from"
-    " dull to ringing is the tank's real pre-charge"
+    "with the burner off, let a little water out at a time and tap {mark} each time: the pressure at which it turns"
+    " from dull to ringing is the tank's real pre-charge"
 )
 ONSET_UP = (
     "with the burner off, raise the pressure a little at a time by the fill valve, staying 0.5 bar below the relief"
-    " setting, and tap {mark} each time: the pressure at which it turns dull is the tank's real pre-charge; let the water"
-    " out again"
+    " setting, and tap {mark} each time: the pressure at which it turns dull is the tank's real pre-charge; let the"
+    " water out again"
 )
 DRAIN = (
-    "with the fill valve shut, draw off a measured litre, note the pressure before and after, enter both and judge again:"
-    " the drop tells how much air there is"
+    "with the fill valve shut, draw off a measured litre, note the pressure before and after, enter both and judge"
+    " again: the drop tells how much air there is"
 )
 
 
