@@ -65,7 +65,7 @@ FEW_DRAWS = 100
 HIGHEST_PRESSURE_PA = 2.5e6
 WHOLE_STATES = 0.12
 """Probability beforehand of no water and of nothing but water, where only the taps are asked."""
-END_BOUND = 0.25
+END_BOUND = 0.5
 """Probability of no water at all from which on a charge is told as a lower bound."""
 NO_PRESSURE_PA = 10_000.0
 """Below 0.1 bar nothing presses water or membrane against the shell, and no level says anything of the charge."""
@@ -88,6 +88,8 @@ class Comparison:
     air_notes: tuple[str, ...] = ()
     harmless_loss: float = 0.0
     """Part of the probability of "low on air" whose loss is too small to harm."""
+    fine_before: float = 1.0
+    """Probability of a right tank, or of such a loss, before anything is heard or read."""
     rings_if_right: float = 0.0
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
     unseen_pa: tuple[float, float] | None = None
@@ -139,6 +141,7 @@ def compare(
         air,
         notes,
         weighed.harmless_loss,
+        weighed.fine_before,
         weighed.rings_if_right,
         weighed.unseen_pa,
         weighed.risen_pa,
@@ -177,7 +180,7 @@ def _laid_together(
 def _heard_shares(
     likelihood: LineLikelihood, forms: Forms, error_m: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
-    """(D,) water shares that the line alone speaks for, every share as likely as any other beforehand.
+    """(D,) water shares that the line alone speaks for: beforehand even, with no water and full as states of their own.
 
     Shares are proposed with forms of the membrane, and drawn again by how well the line hears what they would show.
     """

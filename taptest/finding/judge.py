@@ -17,7 +17,7 @@ from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Compa
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, FindingCode, Judgement
 from taptest.finding.settle import settling_step
-from taptest.finding.weigh import BEFORE, line_speaks, rings_all_over
+from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
     KEPT_BUT_UNFIT,
     Story,
@@ -125,8 +125,9 @@ UNNAMED_COSTS = 0.5
 """What "cannot tell" costs where the line names no state: what follows from it rests partly on what is usual."""
 FINE_ENOUGH = 0.6
 """The least probability of "as expected" with which it may be said at all."""
-LEFT_OF_FINE = 1.2
-"""Nothing speaks against a tank that is at least this many times as likely to be right as before it was tapped."""
+SPEAKS_FOR, SPEAKS_AGAINST = 1.05, 0.85
+"""Nothing speaks against a tank that taps and readings leave at least the first number of times as likely to be right,
+or slightly low, as it was before; something does below the second; between them they make no difference."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -183,7 +184,7 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
     )
     story = Story(case, line, comparison, units, verdict.code, verdict.probability, verdict.why, evidence)
     told = verdict.code != "cannot tell"
-    against = _speaks_against(verdict, line, comparison, observed)
+    against = _speaks_against(verdict, case, line, comparison, observed)
     checks = _in_order(
         ((verdict.check,) if verdict.check else ()) + checks_of(story) + _wider_checks(case, evidence, observed, told)
     )
@@ -213,21 +214,23 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
 
 
 def _speaks_against(
-    verdict: _Verdict, line: LineReading, comparison: Comparison, observed: Mapping[str, str]
+    verdict: _Verdict, case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]
 ) -> bool | None:
     """Whether anything heard, read or observed makes a right tank less likely than it was before.
 
-    None where that cannot be said: nothing was heard, or there is nothing to compare it with.
+    None where that cannot be said: nothing was heard, there is nothing to compare it with, or it makes no difference.
     """
     if _contradiction(observed) is not None:
         return True
     if verdict.code != "cannot tell":
         return verdict.code != "as expected"
-    p = comparison.probabilities
-    if not p or line.method == "none" or line.misfit >= 1.0:
+    p, pressure = comparison.probabilities, case.readings.pressure_pa
+    if not p or pressure is None or pressure < NO_PRESSURE_PA or line.method == "none" or line.misfit >= 1.0:
         return None
-    fine = p["as expected"] + comparison.harmless_loss
-    return fine < LEFT_OF_FINE * BEFORE["as expected"]
+    if comparison.air is not None and comparison.air.contradiction:
+        return None
+    ratio = (p["as expected"] + comparison.harmless_loss) / comparison.fine_before
+    return False if ratio >= SPEAKS_FOR else True if ratio < SPEAKS_AGAINST else None
 
 
 def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
@@ -264,7 +267,8 @@ def _picture(tank: Tank, line: LineReading) -> _Verdict | None:
             "cannot tell",
             max(line.posterior.p_found, inverted),
             "a level lies across the shell; a whole diaphragm leaves one in the water's half, a torn one all along",
-            "Tap the same heights in the air valve's half: if it rings all the way down, the diaphragm is whole there.",
+            "Tap the same heights in the air valve's half: ringing all the way down shows no tear; a level there points"
+            " to one, or to more than a third of water.",
         )
     if inverted >= SURE_OF_PICTURE:
         return _inverted(tank, inverted)
@@ -474,7 +478,7 @@ def _open_between(
 def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> str:
     """Return the cheapest check that parts an empty bag from one that does not touch and that was not made yet."""
     known = set(observed)
-    if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or told faster at the pin
+    if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or too likely full to wait
         known.add("level from cold to hot")
     checks = ("weight", "level from cold to hot")
     return next((check_sentence(name) for name in checks if name not in known), settling_step(case, None))

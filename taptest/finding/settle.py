@@ -14,34 +14,43 @@ KEEP_CLEAR_PA = 50_000.0
 """Pressure is never raised nearer to the relief setting than this: 0.5 bar, own judgement."""
 
 ONSET_DOWN = (
-    "with the burner off, let a little water out at a time and tap {mark} each time: the pressure at which it turns"
-    " from dull to ringing is the tank's real pre-charge"
+    "with the burner off and the fill valve shut, let a little water out at a time{caught} and tap {mark} each time:"
+    " the pressure at which it turns from dull to ringing is the tank's real pre-charge; then fill up to the cold"
+    " pressure again"
 )
 ONSET_UP = (
-    "with the burner off, raise the pressure a little at a time by the fill valve, staying 0.5 bar below the relief"
-    " setting, and tap {mark} each time: the pressure at which it turns dull is the tank's real pre-charge; let the"
-    " water out again"
+    "with the burner off, open the fill valve only a crack, raise the pressure a little at a time, staying 0.5 bar"
+    " below the relief setting, and tap {mark} each time: the pressure at which it turns dull is the tank's real"
+    " pre-charge; stop if the pressure jumps, since then the tank takes no water; let the water out again"
+)
+ISOLATED = (
+    "isolate the tank, drain its water side to zero and leave it open, and read its charge with a gauge at the air"
+    " valve"
 )
 DRAIN = (
-    "with the fill valve shut, draw off a measured litre, note the pressure before and after, enter both and judge"
-    " again: the drop tells how much air there is"
+    "with the fill valve shut, draw off a measured litre{caught}, note the pressure before and after, enter both, judge"
+    " again and fill up to the cold pressure: the drop tells how much air there is"
 )
 
 
 def settling_step(case: Case, line: LineReading | None) -> str:
-    """Say what settles it, as a sentence: cold, without opening the air valve."""
+    """Say what settles it, as a sentence: cold, and without a press on the air valve's pin."""
     first = "Let the system cool down; then, " if is_hot(case) else "Cold, "
+    glycol = case.system.fluid.share > 0.0
+    caught = ", catching it to put it back," if glycol else ""
     tank = case.tank
-    if tank.kind == "diaphragm" and not tank.sideways:
-        mark = "a mark just above the seam" if tank.hanging else "the lowest mark"
-        rings = line is not None and (line.state == "all air" or rings_all_over(line))
-        may_rise = case.system.fluid.share == 0.0 and _room_to_rise(case)
-        step = ONSET_UP if rings and may_rise else ONSET_DOWN
-        return f"{first}{step.format(mark=mark)}."
-    return f"{first}{DRAIN}."
+    if tank.kind != "diaphragm" or tank.sideways:
+        return f"{first}{DRAIN.format(caught=caught)}."
+    mark = "a mark just above the seam" if tank.hanging else "the lowest mark"
+    rings = line is not None and (line.state == "all air" or rings_all_over(line))
+    if not rings:
+        return f"{first}{ONSET_DOWN.format(mark=mark, caught=caught)}."
+    step = ONSET_UP.format(mark=mark) if _room_to_rise(case) and not glycol else ISOLATED
+    return f"{first}{step}."
 
 
 def _room_to_rise(case: Case) -> bool:
-    """Whether half a bar more stays clear of the relief setting."""
-    pressure, relief = case.readings.pressure_pa, case.system.relief_pa
-    return pressure is not None and relief is not None and pressure + KEEP_CLEAR_PA <= relief - KEEP_CLEAR_PA
+    """Whether half a bar more than the cold pressure stays clear of the relief setting."""
+    cold = case.system.fill_pa if is_hot(case) else case.readings.pressure_pa
+    relief = case.system.relief_pa
+    return cold is not None and relief is not None and cold + KEEP_CLEAR_PA <= relief - KEEP_CLEAR_PA

@@ -183,6 +183,8 @@ class Weighed:
     probabilities: dict[FindingCode, float]
     harmless_loss: float
     """Part of the probability of "low on air" whose loss is too small to harm."""
+    fine_before: float
+    """Probability of a right tank or such a loss before anything is heard or read."""
     rings_if_right: float
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
     unseen_pa: tuple[float, float]
@@ -226,7 +228,13 @@ def weigh(
         weights["membrane failed"] = before * (likelihood.inverted + MODEL_FLOOR) * best_fit
     total = sum(weights.values())
     low = logs["low on air"]
-    harmless = float(low @ (1 - np.minimum(_lost(hypotheses[1], right) / GRAVE_LOSS_SHARE, 1.0) ** 2))
+    mild = 1 - np.minimum(_lost(hypotheses[1], right) / GRAVE_LOSS_SHARE, 1.0) ** 2
+    harmless = float(low @ mild)
+    prior = {code: chance for code, chance in BEFORE.items() if code in weights}
+    if "membrane failed" in prior:
+        prior["membrane failed"] *= 1.0 if case.tank.hanging else SELDOM_INVERTED
+    mildly = float((mild * hypotheses[1].possible).sum() / max(float(hypotheses[1].possible.sum()), 1.0))
+    fine_before = (prior["as expected"] + mildly * prior["low on air"]) / sum(prior.values())
     weight = np.concatenate(list(logs.values()))
     charges = Charges(
         np.concatenate([each.charge_abs_pa for each in hypotheses]),
@@ -236,6 +244,7 @@ def weigh(
     return Weighed(
         {code: weight / total for code, weight in weights.items()},
         harmless / total,
+        fine_before,
         float(np.mean(likelihood.rings(hypotheses[0].held, draws))),
         _unseen_pa(reference, draws, charges),
         charges,
@@ -291,4 +300,4 @@ def _unseen_pa(reference: Reference, draws: Draws, charges: Charges) -> tuple[fl
         reached = np.cumsum(weight[order])
         at = np.searchsorted(reached, share * reached[-1]) if reached[-1] > 0 else 0
         ends.append(float(pressure[order][min(at, pressure.size - 1)]))
-    return min(ends[0], reference.pressure_pa), max(ends[1], reference.pressure_pa)
+    return max(min(ends[0], reference.pressure_pa), 0.0), max(ends[1], reference.pressure_pa)

@@ -6,6 +6,8 @@ A `Story` carries everything that a sentence may speak of. Nothing here decides;
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot
@@ -24,6 +26,8 @@ PUSH_CHECK = check_sentence("weight")
 
 KEPT_BUT_UNFIT = "the charge was kept but is wrong for the system"
 """Why of a verdict on a tank that has kept its stated charge, which is too low or too high for its system."""
+RING_TOLD = 0.5
+"""A ring of water or of gas is told from this probability on."""
 OFF_PA = 15_000.0
 """A charge that is off by this much, 0.15 bar, is worth a sentence."""
 OPEN_AIR_PA = 2_000.0
@@ -115,9 +119,23 @@ def _level(story: Story) -> str:
         return "the shell is dull all over"
     if line.depth_m is None:
         return _span_of_level(story) if line.narrows else "the water's end was not found"
+    wet = _wet_stretch(story)
+    if wet:
+        return wet
     if line.inverted:
         return f"the picture is inverted, with the change of sound {story.show('length', line.depth_m)} below the top"
     return f"the water ends {story.show('length', line.depth_m)} below the top"
+
+
+def _wet_stretch(story: Story) -> str:
+    """Say a ring of water or of gas as a clause; "" where neither was heard."""
+    posterior, end = story.line.posterior, story.line.depth_m
+    if posterior.p_ring > RING_TOLD:
+        cap = float(posterior.cap_depth_m[int(np.argmax(posterior.ring_mass))])
+        return f"the wall is wet from {story.span('length', Interval(cap, cap, end or cap))} below the top"
+    if posterior.p_gas_ring > RING_TOLD:
+        return f"the wall is wet down to {story.show('length', end)} below the top and again at the bottom"
+    return ""
 
 
 def _span_of_level(story: Story) -> str:
@@ -256,7 +274,7 @@ def _unseen_reasons(story: Story) -> list[str]:
     unseen, reference = story.comparison.unseen_pa, story.comparison.reference
     if story.code != "as expected" or unseen is None or reference is None:
         return []
-    low, high = max(unseen[0], 0.0), unseen[1]
+    low, high = unseen
     if reference.pressure_pa - low <= OFF_PA and high - reference.pressure_pa <= OFF_PA:
         return []
     span = story.span("pressure", Interval(reference.pressure_pa, low, high))

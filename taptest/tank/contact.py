@@ -44,12 +44,14 @@ LEAST_CAP_M = 1e-4
 FOOT_FROM_SHARE = 0.70
 """From this share of water on a second wet cap may stand at the far end, below a ring of gas."""
 RING_THICKER = 1.3
-"""Mean thickness of the ring bag over its volume divided by the wall it wets: it is thickest at the seam."""
+"""Thickness of the ring bag in the model over its volume divided by the wall it wets. More than its mean, for it is
+thickest at the seam, where most of its wall is. Own judgement."""
 BENDING_M = (0.015, 0.030)
 """Bending length of the rubber, (D / rho g)^(1/4), for 1.5 to 3 mm of it."""
 OLDER = 0.08
 """Probability of a form between plane and mirror image, with nothing said of where."""
-AT_SEAM_SD_M = 0.004
+AT_SEAM_SD_M, UNKNOWN_SEAM_SD = 0.004, 0.03
+"""How near the seam its water ends, in metres where the seam was noted, as a share of the height where it was not."""
 MERIDIAN_SD_M = (0.005, 0.017)
 """Scatter of the edge from meridian to meridian, of a smooth and of a folded sheet."""
 STAND_OFF = ((0.0, 0.03), (0.03, 0.2), (0.2, 0.45))
@@ -172,6 +174,12 @@ def seam_reach_m(tank: Tank) -> float:
     return float(from_water_end(tank, np.asarray(tank.seam_depth_m)))
 
 
+def _at_seam(tank: Tank, forms: Forms) -> FloatArray:
+    """Reach of water that ends at the seam: near it, or wherever it may lie where it was not noted."""
+    spread = AT_SEAM_SD_M if tank.seam_depth_m is not None else UNKNOWN_SEAM_SD * tank.shape.height_m
+    return np.asarray(seam_reach_m(tank) + spread * forms.cap)
+
+
 def stand_off(forms: Forms) -> FloatArray:
     """Return how far below its level each drawn bag ends on the shell, as a share of the shell's height."""
     edges = np.cumsum((0.0, *STAND_OFF_CHANCE))
@@ -196,8 +204,9 @@ def _standing(tank: Tank, share: FloatArray, forms: Forms) -> FloatArray:
     length, along = forms.bending_m, forms.along
     first = np.maximum(mirror, plane - (0.8 + along) * length)
     drained = plane + (3.5 * along - 0.5) * length
-    settled = np.where(forms.side < 0.4, seam_reach_m(tank), plane + (4.0 * along - 2.0) * length)
-    caught = np.where(forms.side < 0.7, seam_reach_m(tank), plane + (3.0 * along - 1.0) * length)
+    seam = _at_seam(tank, forms)
+    settled = np.where(forms.side < 0.4, seam, plane + (4.0 * along - 2.0) * length)
+    caught = np.where(forms.side < 0.7, seam, plane + (3.0 * along - 1.0) * length)
     high = _between(tank, share, 0.4 * along - 0.1)
     reach = np.select(
         [share < 0.25, share < 0.40, share < 0.65],
@@ -205,7 +214,6 @@ def _standing(tank: Tank, share: FloatArray, forms: Forms) -> FloatArray:
         high,
     )
     older = _between(tank, share, forms.mixing)
-    # Water never touches lower than the mirror image's edge, and hardly ever more than three bending lengths above.
     reach = np.where(forms.kind < OLDER, older, np.maximum(reach, 0.0))
     return np.asarray(reach + forms.scatter_m * np.minimum(4 * share, 1.0))
 
@@ -214,7 +222,7 @@ def _hanging(tank: Tank, share: FloatArray, forms: Forms) -> tuple[FloatArray, F
     """Reach, cap and foot of the water above a diaphragm."""
     height, seam = tank.shape.height_m, seam_reach_m(tank)
     none, whole = np.zeros_like(share), np.full_like(share, height)
-    at_seam = seam + AT_SEAM_SD_M * forms.cap
+    at_seam = _at_seam(tank, forms)
     cap = np.clip((CAP_AT_NOTHING - CAP_SLOPE * np.sqrt(share) + CAP_SD * forms.cap) * seam, 0.0, 0.8 * seam)
     # Up to 30 %: a ring to the seam; or one that ends a little above it on the tapped meridian; or a lens at the pole.
     lens = _between(tank, share, 0.5 + 0.5 * forms.mixing)

@@ -1,4 +1,6 @@
-"""Where the boundary of the wetted wall lies for a given share of water, and back, for each kind of tank.
+"""The older bounds on where the wetted wall ends for a share of water, and back: between a plane and its mirror image.
+
+What is used for judging is `tank.contact`, which keeps these at a small probability and builds on their geometry.
 
 A plain tank has a level. A bag leans on the lower shell about up to its level, with some water hidden in its collapsed
 upper part. A diaphragm is clamped at the seam and, with no water, lies on the shell of the water end. Water lifts it

@@ -20,8 +20,8 @@ from taptest.tank.membrane import boundary_depth_m, from_water_end
 from taptest.tank.shape import Shape, volume_above_m3
 
 SHAPE = Shape("vertical", 0.5, 0.04, "ellipsoidal", 0.002)
-HANGING = Tank("diaphragm", "top", SHAPE, SHAPE.volume_m3)
-STANDING = Tank("diaphragm", "bottom", SHAPE, SHAPE.volume_m3)
+HANGING = Tank("diaphragm", "top", SHAPE, SHAPE.volume_m3, seam_depth_m=SHAPE.height_m / 2)
+STANDING = Tank("diaphragm", "bottom", SHAPE, SHAPE.volume_m3, seam_depth_m=SHAPE.height_m / 2)
 BAG = Tank("bladder", "bottom", SHAPE, SHAPE.volume_m3)
 PLAIN = Tank("plain", "bottom", SHAPE, SHAPE.volume_m3)
 HALF = SHAPE.height_m / 2
