@@ -207,14 +207,14 @@ def _standing(tank: Tank, share: FloatArray, forms: Forms) -> FloatArray:
     seam = _at_seam(tank, forms)
     settled = np.where(forms.side < 0.4, seam, plane + (4.0 * along - 2.0) * length)
     caught = np.where(forms.side < 0.7, seam, plane + (3.0 * along - 1.0) * length)
-    high = _between(tank, share, 0.4 * along - 0.1)
+    older = forms.kind < OLDER
+    high = _between(tank, share, np.where(older, forms.mixing, 0.4 * along - 0.1))
     reach = np.select(
         [share < 0.25, share < 0.40, share < 0.65],
         [np.where(forms.branch < 0.5, first, drained), settled, caught],
         high,
     )
-    older = _between(tank, share, forms.mixing)
-    reach = np.where(forms.kind < OLDER, older, np.maximum(reach, 0.0))
+    reach = np.where(older, high, np.maximum(reach, 0.0))
     return np.asarray(reach + forms.scatter_m * np.minimum(4 * share, 1.0))
 
 
@@ -225,10 +225,13 @@ def _hanging(tank: Tank, share: FloatArray, forms: Forms) -> tuple[FloatArray, F
     at_seam = _at_seam(tank, forms)
     cap = np.clip((CAP_AT_NOTHING - CAP_SLOPE * np.sqrt(share) + CAP_SD * forms.cap) * seam, 0.0, 0.8 * seam)
     # Up to 30 %: a ring to the seam; or one that ends a little above it on the tapped meridian; or a lens at the pole.
-    lens = _between(tank, share, 0.5 + 0.5 * forms.mixing)
+    older = forms.kind < OLDER
+    lens_mixing, much_mixing = 0.5 + 0.5 * forms.mixing, np.clip(forms.mixing - 0.3, 0.0, 1.0)
+    mixing = np.where(older, forms.mixing, np.where(share < 0.30, lens_mixing, much_mixing))
+    between = _between(tank, share, mixing)
     ring = np.where(forms.side < 0.15, seam - (0.02 + 0.04 * forms.along), at_seam)
     is_lens = forms.branch > 0.9
-    little = np.where(is_lens, lens, ring)
+    little = np.where(is_lens, between, ring)
     # 30 to 75 %: wet from the top down to the seam, below it on one side, or ending above it there.
     below = seam + 0.8 * forms.along * (height - seam) * np.clip((share - 0.25) / 0.35, 0.0, 1.1)
     above = seam - 0.4 * forms.along * seam
@@ -239,11 +242,10 @@ def _hanging(tank: Tank, share: FloatArray, forms: Forms) -> tuple[FloatArray, F
     layer = caught & (share >= 0.30) & (share < 0.60) & (forms.side < 0.5)
     # Above 75 %: a ring of gas under the seam, a wet cap at the bottom whose edge is the dry cap's, upside down.
     has_foot = (share > FOOT_FROM_SHARE) & (forms.branch < np.where(share > 0.75, 0.6, 0.3))
-    much = np.where(has_foot, at_seam, _between(tank, share, np.clip(forms.mixing - 0.3, 0.0, 1.0)))
+    much = np.where(has_foot, at_seam, between)
     reach = np.select([share < 0.30, share < 0.70], [little, middle], much)
-    older = forms.kind < OLDER
     return (
-        np.where(older, _between(tank, share, forms.mixing), reach),
+        np.where(older, between, reach),
         np.where(older, none, np.where(layer, LEAST_CAP_M, np.where((share >= 0.30) | is_lens, none, cap))),
         np.where(older | ~has_foot, whole, foot_reach_m(tank, share, CAP_SD * forms.cap)),
     )
