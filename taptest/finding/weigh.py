@@ -223,16 +223,13 @@ def weigh(
         heard = likelihood.of(each.held, draws.forms, draws.depth_error_m)
         logs[each.code] = BEFORE[each.code] * heard * own * fits / DRAWS
     weights = {code: float(weight.sum()) for code, weight in logs.items()}
+    prior = _before(case.tank)
     if case.tank.has_membrane:
-        before = BEFORE["membrane failed"] * (1.0 if case.tank.hanging else SELDOM_INVERTED)
-        weights["membrane failed"] = before * (likelihood.inverted + MODEL_FLOOR) * best_fit
+        weights["membrane failed"] = prior["membrane failed"] * (likelihood.inverted + MODEL_FLOOR) * best_fit
     total = sum(weights.values())
     low = logs["low on air"]
     mild = 1 - np.minimum(_lost(hypotheses[1], right) / GRAVE_LOSS_SHARE, 1.0) ** 2
     harmless = float(low @ mild)
-    prior = {code: chance for code, chance in BEFORE.items() if code in weights}
-    if "membrane failed" in prior:
-        prior["membrane failed"] *= 1.0 if case.tank.hanging else SELDOM_INVERTED
     mildly = float((mild * hypotheses[1].possible).sum() / max(float(hypotheses[1].possible.sum()), 1.0))
     fine_before = (prior["as expected"] + mildly * prior["low on air"]) / sum(prior.values())
     weight = np.concatenate(list(logs.values()))
@@ -250,6 +247,16 @@ def weigh(
         charges,
         rise.expected_pa,
     )
+
+
+def _before(tank: Tank) -> dict[FindingCode, float]:
+    """Probability of each finding that this tank can have, before anything is known; they need not sum to one."""
+    prior = dict(BEFORE)
+    if not tank.has_membrane:
+        del prior["membrane failed"]
+    elif not tank.hanging:
+        prior["membrane failed"] *= SELDOM_INVERTED
+    return prior
 
 
 def _hypotheses(

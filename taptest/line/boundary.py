@@ -27,7 +27,9 @@ from taptest.line.quality import cautions, striker_caution, too_poor
 from taptest.line.records import BoundaryPosterior, LineReading, Point, Profile
 from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
 from taptest.shell.records import LevelSweep
+from taptest.tank.contact import UNKNOWN_SEAM_SD, seam_reach_m
 from taptest.tank.kinds import Tank
+from taptest.tank.membrane import from_water_end
 
 FloatArray = NDArray[np.float64]
 
@@ -37,8 +39,8 @@ NO_CONTACT = 0.15
 RING, GAS_RING, AT_SEAM = 0.15, 0.04, 0.25
 """Prior probability of a ring of water and of a ring of gas in a hanging diaphragm tank, and share of the boundaries of
 a diaphragm tank that lie at the seam: by mechanics (docs/membrane.md), own judgement."""
-SEAM_SD_M, UNKNOWN_SEAM_SD = 0.006, 0.03
-"""Where the wetted wall ends at the seam: spread where the seam was noted, and as a share of the height where not."""
+SEAM_SD_M = 0.006
+"""Where the wetted wall ends at the seam: spread where the seam was noted."""
 SELDOM_INVERTED = 0.001
 """Where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks."""
 PLACE_SD_M = (0.009, 0.025)
@@ -89,7 +91,7 @@ class Prior:
 
 def end_at_seam(depth_m: FloatArray, tank: Tank) -> FloatArray:
     """(G,) how a boundary at the seam spreads over the grid: one in all."""
-    seam = 0.5 * tank.shape.height_m if tank.seam_depth_m is None else tank.seam_depth_m
+    seam = from_water_end(tank, seam_reach_m(tank))
     sd = SEAM_SD_M if tank.seam_depth_m is not None else UNKNOWN_SEAM_SD * tank.shape.height_m
     bell = np.exp(-0.5 * ((depth_m - seam) / sd) ** 2) + 1e-12
     return np.asarray(bell / bell.sum())
@@ -194,10 +196,11 @@ def _model_evidence(
     spectrum = settings.absolute_weight * mean_spectrum_evidence(profile, sweeps)
     match = match_profile(profile, sweeps, settings, spectrum)
     _, none, two = _change_evidence(profile, changes, match.depth_m)
+    boundary, inverted = _unsure_of_place(match.depth_m, np.stack([match.boundary, match.inverted]))
     return _Evidence(
         depth_m=match.depth_m,
-        boundary=_unsure_of_place(match.depth_m, match.boundary),
-        inverted=_unsure_of_place(match.depth_m, match.inverted),
+        boundary=boundary,
+        inverted=inverted,
         cap_depth_m=match.cap_depth_m,
         ring=_unsure_of_place(match.cap_depth_m, match.ring),
         foot_depth_m=match.foot_depth_m,
@@ -212,14 +215,14 @@ def _model_evidence(
 
 
 def _unsure_of_place(depth_m: FloatArray, log_likelihood: FloatArray) -> FloatArray:
-    """(G,) log-likelihood with the model's own error of place laid on it; what would leave the grid stays on it."""
+    """(..., G) log-likelihood with the model's own error of place laid on it; what would leave the grid stays on it."""
     if not depth_m.size:
         return log_likelihood
     apart = np.subtract.outer(depth_m, depth_m)
     near, far = (np.exp(-0.5 * (apart / sd) ** 2) for sd in PLACE_SD_M)
     blur = (1 - PLACE_TAIL) * near / near.sum(axis=1, keepdims=True) + PLACE_TAIL * far / far.sum(axis=1, keepdims=True)
-    top = log_likelihood.max()
-    return np.asarray(top + np.log(blur @ np.exp(log_likelihood - top)))
+    top = log_likelihood.max(axis=-1, keepdims=True)
+    return np.asarray(top + np.log(np.exp(log_likelihood - top) @ blur.T))
 
 
 def _free_evidence(profile: Profile, changes: ChangePoints, tank: Tank) -> _Evidence:
