@@ -24,6 +24,7 @@ examples:
   taptest simulate trials/ring --seed 7 --visits 100 --mismatch stiff-ring
   taptest simulate trials/loss --seed 1 --visits 5 --fault "slow loss"
   taptest simulate trials/rings --seed 1 --visits 5 --form ring
+  taptest simulate trials/pairs --seed 1 --visits 5 --rounds raised
   taptest simulate recordings_demo --scenario demo
 """
 
@@ -42,6 +43,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--fault", metavar="NAME", help="simulate this fault only; left to the seed else")
     parser.add_argument("--form", metavar="NAME", help="let the water take this form only; left to the seed else")
+    parser.add_argument(
+        "--rounds",
+        metavar="STEP",
+        help="add a second round after a step: raised (the fill), let-down, or hot (heated; cooled where it was hot)",
+    )
     parser.add_argument("--scenario", choices=("demo",), help="make the demonstration's visits and nothing else")
     parser.add_argument("--workers", type=int, metavar="N", help="processes at once; one a core where left out")
 
@@ -56,7 +62,15 @@ def run(arguments: argparse.Namespace) -> int:
         folders = simulate_scenario(arguments.out, bar, arguments.workers)
     else:
         asked = None if arguments.mismatch is None else tuple(name for name in arguments.mismatch if name != "none")
-        series = Series(arguments.seed, arguments.visits, arguments.difficulty, asked, arguments.fault, arguments.form)
+        series = Series(
+            seed=arguments.seed,
+            visits=arguments.visits,
+            difficulty=arguments.difficulty,
+            switches=asked,
+            fault=arguments.fault,
+            form=arguments.form,
+            step=arguments.rounds,
+        )
         folders = simulate_visits(arguments.out, series, bar, arguments.workers)
     print(f"Wrote {counted(len(folders), 'simulated visit')} into {arguments.out}, each with its truth in truth.json.")
     print(f"Judge them against it with: taptest trial {arguments.out}")

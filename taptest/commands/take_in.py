@@ -3,8 +3,13 @@
 import argparse
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from taptest.commands.console import counted, day
+from taptest.errors import VisitError
+
+if TYPE_CHECKING:
+    from taptest.visit.intake import Sources
 
 DESCRIPTION = """\
 Make a visit from what was recorded by any means: tank.toml says what is known of tank, system and readings,
@@ -22,6 +27,16 @@ The rows of a walk stand in the order of tapping.
 examples:
   taptest import visits/cellar --tank tank.toml --points points.csv
   taptest import visits/cellar --tank tank.toml --points points.csv --sound walk.wav --date 2025-03-14
+  taptest import visits/cellar --add --tank second.toml --points second.csv
+
+second.toml of a round that is added to a visit, the tank tapped again in another state:
+  [round]
+  name = "fill raised"
+  state = "fill raised"        (cold, hot, fill raised, let down or as left)
+  same_air = true              (nothing was pumped up or let out at the air valve in between)
+  water_moved = "+1.0 l"       (let in, where it was measured; "-1.0 l" let out)
+  [readings]
+  pressure = "1.8 bar"
 """
 
 
@@ -52,6 +67,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--simulated", action="store_true", help="mark the visit as simulated data")
     parser.add_argument(
+        "--add", action="store_true", help="add a round to the visit: the same tank, tapped again in another state"
+    )
+    parser.add_argument(
         "--replace", action="store_true", help="make the visit anew; the earlier one is kept beside it, renamed"
     )
 
@@ -70,10 +88,32 @@ def run(arguments: argparse.Namespace) -> int:
         folders=tuple(arguments.folders),
         simulated=arguments.simulated,
     )
+    if arguments.add:
+        return _add(arguments, sources)
     visit, notes = import_visit(arguments.visit, sources, replace=arguments.replace)
     points = counted(len(visit.document.points), "point")
     print(f"Made the visit {arguments.visit} with {points}, dated {visit.document.visited_on}.")
+    _tell(notes, arguments.visit)
+    return 0
+
+
+def _add(arguments: argparse.Namespace, sources: "Sources") -> int:
+    """Add a round to a visit that is there."""
+    from taptest.visit.more_rounds import add_round
+
+    for wrong in ("log", "visited_on"):
+        if getattr(sources, wrong) is not None:
+            raise VisitError("With --add there is no --log and no --date: they are the visit's. Leave them out.")
+    if arguments.replace:
+        raise VisitError("--add and --replace exclude each other: a round is added to a visit that stays.")
+    visit, notes = add_round(arguments.visit, sources)
+    added = visit.document.rounds[-1]
+    print(f'Added the round "{added.name}" with {counted(len(added.points), "point")} to {arguments.visit}.')
+    _tell(notes, arguments.visit)
+    return 0
+
+
+def _tell(notes: tuple[str, ...], folder: Path) -> None:
     for note in notes:
         print(f"Note: {note}")
-    print(f"Judge it with: taptest judge {arguments.visit}")
-    return 0
+    print(f"Judge it with: taptest judge {folder}")

@@ -145,6 +145,14 @@ class Scene:
     """True depth less noted depth, the same for all points."""
     tables: dict[str, dict[str, str]]
     """What the technician knows, as the tables of a tank.toml."""
+    story: Story
+    """The system around the tank, and the truth when the tank was found."""
+    take: int = 1
+    """Which round of the visit it is: the hand and the noise are others each time."""
+
+    def stream(self, purpose: str) -> np.random.Generator:
+        """Return the random stream of one purpose that is another one in each round."""
+        return stream(self.seed, purpose if self.take == 1 else f"{purpose} {self.take}")
 
     @property
     def spacing_m(self) -> float:
@@ -259,6 +267,7 @@ def scene_of(
         positions_m=positions,
         tape_error_m={"easy": 0.0005, "field": 0.002, "hard": 0.003}[difficulty] * float(know.standard_normal()),
         tables=_tables(know, tank, story, believed_heads, difficulty, fitting),
+        story=story,
     )
 
 
@@ -578,7 +587,7 @@ def _tables(
     """
     slack = {"easy": 0.1, "field": 1.0, "hard": 1.5}[difficulty]
     us = bool(rng.random() < 0.25)
-    write = _Writer(us)
+    write = Writer(us)
     truth, shape = story.truth, tank.shape
     noise = rng.standard_normal(12) * slack
     usual = {"easy": 0.0, "field": 0.2, "hard": 0.35}[difficulty]
@@ -628,26 +637,32 @@ def _tables(
 
 
 @dataclass(frozen=True, slots=True)
-class _Writer:
+class Writer:
     """Writes quantities as people do, in metric or US units."""
 
     us: bool
 
     def pressure(self, pa: float) -> str:
+        """Write a gauge pressure (Pa)."""
         return f"{pa / 6894.757:.1f} psi" if self.us else f"{pa / 1e5:.2f} bar"
 
     def volume(self, m3: float) -> str:
+        """Write a volume (m3)."""
         number, unit = (m3 / 3.785412e-3, "gal") if self.us else (m3 * 1000.0, "l")
         return f"{number:.{1 if number < 30.0 else 0}f} {unit}"
 
     def length(self, m: float) -> str:
+        """Write a length (m)."""
         return f"{m / 0.0254:.2f} in" if self.us else f"{m * 1000.0:.0f} mm"
 
     def wall(self, m: float) -> str:
+        """Write a wall's thickness (m)."""
         return f"{m / 0.0254:.3f} in" if self.us else f"{m * 1000.0:.1f} mm"
 
     def head(self, m: float) -> str:
+        """Write the height of the system (m)."""
         return f"{m / 0.3048:.0f} ft" if self.us else f"{m:.1f} m"
 
     def temperature(self, c: float) -> str:
+        """Write a temperature (C)."""
         return f"{c * 1.8 + 32.0:.0f} F" if self.us else f"{c:.0f} C"

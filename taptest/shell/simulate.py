@@ -185,7 +185,7 @@ def play(scene: Scene, session: Session) -> SimulatedVisit:
     struck = np.array([_on_average_edge(scene, blow.depth_m) for point in blows for blow in point])
     taps = _tap_sounds(scene, session, blows, _audible(scene, struck))
     dry = [_place_taps(point, sounds, session.rate_hz) for point, sounds in zip(blows, taps, strict=True)]
-    heard = _recorded(stream(scene.seed, "noise"), dry, blows, session)
+    heard = _recorded(scene.stream("noise"), dry, blows, session)
     points = tuple(
         SimulatedPoint(
             position_m=position,
@@ -275,7 +275,7 @@ def _bent(modes: WetModes, scene: Scene) -> WetModes:
 
 def _blows(scene: Scene, session: Session) -> list[tuple[Blow, ...]]:
     """Draw the blows of every point; depths are true ones, kept on the shell."""
-    rng = stream(scene.seed, "hand")
+    rng = scene.stream("hand")
     height = scene.tank.shape.height_m
     line = []
     for position in scene.positions_m:
@@ -382,7 +382,7 @@ def _places(scene: Scene, session: Session) -> list[Place]:
     """Place of the microphone at each point: one place, or carried along in the other hand."""
     if not session.moving:
         return [session.place] * len(scene.positions_m)
-    rng = stream(scene.seed, "carried")
+    rng = scene.stream("carried")
     shape = scene.tank.shape
     places = []
     for position in scene.positions_m:

@@ -4,61 +4,26 @@ recordings -> taps and traits -> points of the line -> the line's reading with t
 Files are read here and in `visit.listen`; what follows is pure.
 """
 
-from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from pathlib import PurePosixPath
+from dataclasses import replace
 
-import numpy as np
-
-from taptest.errors import RecordingError, VisitError
+from taptest.errors import VisitError
 from taptest.finding.judge import MOST_CHECKS, judge
 from taptest.finding.records import Judgement
-from taptest.line.boundary import read_line, unread_line
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
-from taptest.line.points import profile_of
-from taptest.line.records import LineReading, Point, Profile
+from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
-from taptest.sound.alignment import assign_taps
-from taptest.sound.processing import processing_signs
-from taptest.sound.records import Tap, TapTraits
 from taptest.tank.kinds import Tank
-from taptest.visit.files import Visit, inside, sound_files
-from taptest.visit.listen import Heard, listen
+from taptest.visit.files import Visit
 from taptest.visit.meaning import meaning_of
-from taptest.visit.record import PointEntry
-from taptest.visit.result import PointResult, TapResult, VisitResult
-from taptest.visit.sweeps import sweeps_for
+from taptest.visit.reading import hear_round, point_results, read_lines
+from taptest.visit.result import VisitResult
+from taptest.visit.sweeps import Sweeps, sweeps_for
 
 Progress = Callable[[float], None]
 
-CLIPPED_SAID, CLIPPED_SPOILT = 0.2, 0.5
-"""Share of clipped taps, of those and the used ones, from which on it is said first; and from which on the line is not
-read: those that are left are the soft ones, and soft blows are soft where the shell gives least."""
 TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
-
-
-@dataclass(frozen=True, slots=True)
-class _Tapped:
-    """One point of the document with its taps."""
-
-    entry: PointEntry
-    taps: tuple[tuple[Tap, TapTraits | None], ...]
-    doubtful: bool = False
-    trouble: str = ""
-    """Why its recording cannot be used; empty where it can."""
-
-    @property
-    def depth_m(self) -> float:
-        """Metres below the top of the shell."""
-        return self.entry.position_mm / 1000
-
-    @property
-    def point(self) -> Point:
-        """The point as the line room takes it."""
-        traits = tuple(traits for _, traits in self.taps if traits is not None)
-        return Point(self.depth_m, traits, len(traits), len(self.taps) - len(traits), self.doubtful)
 
 
 def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -> VisitResult:
@@ -72,43 +37,29 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     if not document.points:
         raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
     meaning = meaning_of(document, visit.source)
-    files = [(name, inside(visit.folder, name)) for name in sound_files(document)]
-    everything = listen(files, document.by_hand, _taps_in_all(document.points) if not document.reference else None)
-    of_reference = {entry.file for entry in document.reference}
-    heard = tuple(one for one in everything if one.file not in of_reference)
-    _refuse_all_useless(heard)
-    tapped, owners, notes = _give_taps_to_points(document.points, heard)
-    points = [each.point for each in tapped]
-    clipped, spoilt = _clipping([tap for each in tapped for tap, _ in each.taps])
-    if spoilt:
-        depth_m = np.array(sorted(point.depth_m for point in points))
-        profile, reading, advice = None, unread_line(depth_m, meaning.case.tank, [clipped]), ""
-    elif any(point.traits for point in points):
-        profile = profile_of(points)
+    heard = hear_round(visit.folder, document.points, document.reference, document.by_hand)
+    tank, notes = meaning.case.tank, list(heard.notes)
+    sweeps: Sweeps = ()
+    if any(line.profile is not None for line in heard.lines):
         sweeps, kept = sweeps_for(meaning.case, progress)
         notes.extend(kept)
-        reference = _reference_points(document.reference, everything)
-        reading = read_line(points, meaning.case.tank, sweeps, reference=reference)
-        advice = where_next(reading, profile, meaning.case.tank, sweeps, meaning.units)
-    else:
-        profile, reading, advice = None, _nothing_usable(tapped, meaning.case.tank), ""
+    readings = read_lines(heard, tank, sweeps)
+    reading, profile = readings[0], heard.lines[0].profile
+    advice = "" if profile is None else where_next(reading, profile, tank, sweeps, meaning.units)
+    judgement = judge(meaning.case, reading, seed, meaning.units)
     return VisitResult(
         name=document.tank.name.strip(),
         visited_on=document.visited_on,
         simulated=document.simulated,
         case=meaning.case,
         units=meaning.units,
-        points=_point_results(tapped, reading),
-        taps=tuple(
-            TapResult(one.file, tap, owner, decision)
-            for one, of_file in zip(heard, owners, strict=True)
-            for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
-        ),
+        points=point_results(heard, readings),
+        taps=heard.taps,
         profile=profile,
-        judgement=_with_remedy(_with_advice(judge(meaning.case, reading, seed, meaning.units), advice), clipped),
+        judgement=_with_remedy(_with_advice(judgement, advice), heard.clipped),
         assumptions=meaning.notes,
-        remarks=(*([clipped] if clipped else []), *_signs(everything), *_notes_of_files(everything), *notes),
-        reference=_reference_taps(document.reference, everything),
+        remarks=(*heard.remarks, *notes),
+        reference=heard.reference_taps,
     )
 
 
@@ -144,128 +95,3 @@ def _with_advice(found: Judgement, advice: str) -> Judgement:
 def _with_remedy(found: Judgement, clipped: str) -> Judgement:
     """Put what to do about clipped taps before all other checks: it costs nothing, and the rest rests on the taps."""
     return replace(found, next_checks=(clipped, *found.next_checks)[:MOST_CHECKS]) if clipped else found
-
-
-def _clipping(taps: Sequence[Tap]) -> tuple[str, bool]:
-    """Say how many taps are clipped and what to do, "" where few are; and whether they spoil the line."""
-    clipped = sum(tap.why_not == "clipped" for tap in taps)
-    of = clipped + sum(tap.used for tap in taps)
-    if clipped < max(CLIPPED_SAID * of, 2):
-        return "", False
-    return (
-        f"{clipped} of {of} taps are clipped, because the input was overloaded. Turn the microphone's level down by "
-        "12 dB, or move it to twice the distance and tap more softly, then tap again."
-    ), clipped >= CLIPPED_SPOILT * of
-
-
-def _signs(heard: Sequence[Heard]) -> tuple[str, ...]:
-    """Say what was done to the sound before it was stored."""
-    return processing_signs([one.traces for one in heard if one.traces is not None])
-
-
-def _notes_of_files(heard: Sequence[Heard]) -> list[str]:
-    """Return what is to be said of the recordings; what is said of several alike is said once, with their number."""
-    alike: dict[str, list[str]] = {}
-    for one in heard:
-        for note in one.notes:
-            alike.setdefault(note.replace(PurePosixPath(one.file).name, ""), []).append(note)
-    return [
-        notes[0] if len(notes) == 1 else f"{notes[0]} So it is with {len(notes) - 1} more of the files."
-        for notes in alike.values()
-    ]
-
-
-def _reference_points(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> list[Point]:
-    """Return the taps of the reference mark, one point for each time it was tapped, in order of time."""
-    by_file = {one.file: one for one in heard}
-    points = []
-    for entry in entries:
-        traits = tuple(trait for trait in by_file[entry.file].traits if trait is not None)
-        refused = len(by_file[entry.file].traits) - len(traits)
-        points.append(Point(entry.position_mm / 1000, traits, len(traits), refused))
-    return points
-
-
-def _reference_taps(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> tuple[TapResult, ...]:
-    """Return each tap of the reference mark with the decision by hand that holds for it."""
-    by_file = {one.file: one for one in heard}
-    return tuple(
-        TapResult(entry.file, tap, entry.position_mm / 1000, decision)
-        for entry in entries
-        for one in (by_file[entry.file],)
-        for tap, decision in zip(one.taps, one.by_hand or [None] * len(one.taps), strict=True)
-    )
-
-
-def _taps_in_all(entries: Sequence[PointEntry]) -> int | None:
-    """Return how many taps the points got together; None where that is not noted of all of them."""
-    counts = [entry.taps for entry in entries if entry.taps is not None]
-    return sum(counts) if len(counts) == len(entries) else None
-
-
-def _refuse_all_useless(heard: Sequence[Heard]) -> None:
-    """Where every recording is silent, clipped or without taps, the first one's sentence is the error."""
-    if all(one.trouble for one in heard):
-        more = f" All {len(heard)} recordings of the visit are of no use." if len(heard) > 1 else ""
-        raise RecordingError(heard[0].trouble + more)
-
-
-def _give_taps_to_points(
-    entries: Sequence[PointEntry], heard: Sequence[Heard]
-) -> tuple[list[_Tapped], list[list[float | None]], list[str]]:
-    """Give each tap its point: by file, or by count and pause where points share one recording.
-
-    Returns the points in order of the document, the depth of each tap's point for every recording, and notes.
-    """
-    tapped: dict[int, _Tapped] = {}
-    owners: list[list[float | None]] = []
-    notes: list[str] = []
-    for one in heard:
-        numbers = [number for number, entry in enumerate(entries) if entry.file == one.file]
-        pairs = list(zip(one.taps, one.traits, strict=True))
-        counts = [entries[number].taps for number in numbers]
-        if one.trouble or counts == [None]:
-            for number in numbers:
-                tapped[number] = _Tapped(entries[number], tuple(pairs), trouble=one.trouble)
-            owners.append([entries[numbers[0]].position_mm / 1000] * len(pairs))
-            continue
-        alignment = assign_taps(one.taps, [count or 1 for count in counts])
-        notes.extend(alignment.notes)
-        for place, number in enumerate(numbers):
-            mine = tuple(pair for pair, owner in zip(pairs, alignment.point, strict=True) if owner == place)
-            tapped[number] = _Tapped(entries[number], mine, place in alignment.doubtful_points)
-        owners.append([None if p < 0 else entries[numbers[p]].position_mm / 1000 for p in alignment.point])
-    return [tapped[number] for number in range(len(entries))], owners, notes
-
-
-def _nothing_usable(tapped: Sequence[_Tapped], tank: Tank) -> LineReading:
-    """Read a line whose taps were all rejected: it says why."""
-    reasons = Counter(tap.why_not for each in tapped for tap, _ in each.taps if tap.why_not is not None)
-    listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
-    note = f"None of the {reasons.total()} taps can be used ({listed}): tap again, cleanly and with less noise around."
-    return unread_line(np.array(sorted(each.depth_m for each in tapped)), tank, [note])
-
-
-def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[PointResult, ...]:
-    """Return what is told of each point, from the top down."""
-    results = []
-    for each in sorted(tapped, key=lambda one: one.depth_m):
-        point = each.point
-        p_water: float | None = None
-        if point.traits:
-            nearest = int(np.argmin(np.abs(reading.point_depth_m - point.depth_m)))
-            p_water = float(reading.p_water[nearest])
-        results.append(PointResult(each.depth_m, p_water, point.taps_used, point.taps_rejected, _remark(each)))
-    return tuple(results)
-
-
-def _remark(each: _Tapped) -> str:
-    """Say why a point has no usable tap, or is in doubt."""
-    if each.trouble:
-        return each.trouble
-    if not each.taps:
-        return "No tap of the recording belongs to this point."
-    if not each.point.traits:
-        reasons = Counter(tap.why_not for tap, _ in each.taps if tap.why_not is not None)
-        return "No usable tap: " + ", ".join(f"{count} {reason}" for reason, count in reasons.most_common()) + "."
-    return "It is doubtful which taps belong to this point." if each.doubtful else ""

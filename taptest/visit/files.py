@@ -61,7 +61,8 @@ def save_document(folder: Path, document: Document) -> None:
 
 def sound_files(document: Document) -> tuple[str, ...]:
     """Name the visit's sound files in order of first use, each once."""
-    return tuple(dict.fromkeys(point.file for point in (*document.points, *document.reference)))
+    later = [point for each in document.rounds for point in each.points]
+    return tuple(dict.fromkeys(point.file for point in (*document.points, *document.reference, *later)))
 
 
 def inside(folder: Path, name: str) -> Path:

@@ -3,8 +3,8 @@
 With one sound file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
 position_mm,taps and the rows stand in the order of tapping; position_in may take the place of position_mm. Tables
 saved by spreadsheet programs are read as they come: comma, semicolon or tab between the columns, a decimal comma where
-it is not ambiguous, a byte-order mark, UTF-8, UTF-16 or the Western code page. The new visit is there whole or not at
-all.
+it is not ambiguous, a byte-order mark, UTF-8, UTF-16 or the Western code page. A column named line tells several lines
+of one tank apart. The new visit is there whole or not at all; `taptest.visit.more_rounds` adds a round to one.
 """
 
 import csv
@@ -32,10 +32,12 @@ FILE_COLUMNS = ("position_mm", "file")
 WALK_COLUMNS = ("position_mm", "taps")
 IN_INCHES = "position_in"
 """Takes the place of position_mm where the tape is in inches: 11 1/4 or 11.25."""
+LINE_COLUMN = "line"
+"""May stand beside the others: which of several lines a point belongs to."""
 SECTIONS = ("visit", "tank", "system", "readings", "line", "observations", "drain", "as_left")
 LOG = "log"
-LISTS = {LOG: "readings", "parallel": "tanks"}
-"""Keys of `tank.toml` that are lists of sections, [[log]] and [[parallel]], and what they list."""
+LISTS = {LOG: "readings", "parallel": "tanks", "lines": "lines"}
+"""Keys of `tank.toml` that are lists of sections, like [[log]], and what they list."""
 LARGEST_TABLE = 2_000_000
 """Bytes; a table of a thousand points takes a fiftieth of it."""
 
@@ -69,6 +71,8 @@ class Row:
     position_mm: float
     file: str = ""
     taps: int | None = None
+    on: str = ""
+    """Name of the line that the point belongs to."""
 
 
 def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tuple[Visit, tuple[str, ...]]:
@@ -83,24 +87,50 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     sections = read_tank(sources.tank)
     if sources.log is not None:
         sections = _with_log(sections, sources.log, sources.tank)
-    rows = read_points(sources.points, walk=sources.sound is not None)
-    sounds = [sources.sound or _sound_of(row, sources) for row in rows]
-    names = _names_inside(sounds)
-    document = _document(sections, rows, [names[sound] for sound in sounds], sources)
+    rows, sounds, names = find_sound(sources)
+    document = _document(sections, point_entries(rows, sounds, names), sources)
     meaning_of(document, str(sources.tank), str(sources.points))
     for sound in names:
         open_recording(sound)
     with disk.new_folder(folder, earlier) as working:
-        disk.make_folder(working / SOUND)
-        for sound, name in names.items():
-            disk.copy_file(sound, working.joinpath(*name.split("/")))
+        copy_sound(names, working)
         save_document(working, document)
     kept = (f"The earlier visit is kept as {earlier}; delete it when it is no longer needed.",) if earlier else ()
-    return Visit(folder, document), _order_notes(rows, sources) + kept
+    return Visit(folder, document), order_notes(rows, sources) + kept
 
 
-def read_tank(path: Path) -> dict[str, Any]:
-    """Read the sections of `tank.toml` as plain data. Raises `VisitError`, `StorageError`."""
+def find_sound(sources: Sources, before: str = "") -> tuple[tuple[Row, ...], list[Path], dict[Path, str]]:
+    """Read the table of points: its rows, the sound file of each, and the name inside the visit of each file.
+
+    `before` begins each name. Raises `VisitError`, `StorageError`.
+    """
+    rows = read_points(sources.points, walk=sources.sound is not None)
+    sounds = [sources.sound or _sound_of(row, sources) for row in rows]
+    return rows, sounds, _names_inside(sounds, before)
+
+
+def point_entries(rows: Sequence[Row], sounds: Sequence[Path], names: Mapping[Path, str]) -> list[dict[str, Any]]:
+    """Return the rows as the points of a document, plain data."""
+    return [
+        {"position_mm": row.position_mm, "file": names[sound]}
+        | ({} if row.taps is None else {"taps": row.taps})
+        | ({"line": row.on} if row.on else {})
+        for row, sound in zip(rows, sounds, strict=True)
+    ]
+
+
+def copy_sound(names: Mapping[Path, str], folder: Path) -> None:
+    """Copy sound files to their names inside a visit. Raises `StorageError`."""
+    disk.make_folder(folder / SOUND)
+    for sound, name in names.items():
+        disk.copy_file(sound, folder.joinpath(*name.split("/")))
+
+
+def read_tank(path: Path, known: Sequence[str] = SECTIONS) -> dict[str, Any]:
+    """Read the sections of `tank.toml` as plain data; others than the `known` ones and lists are refused.
+
+    Raises `VisitError`, `StorageError`.
+    """
     text = _text(path)
     try:
         sections = tomllib.loads(text)
@@ -114,8 +144,8 @@ def read_tank(path: Path) -> dict[str, Any]:
             continue
         if name in LISTS:
             raise VisitError(f"{path}, {name} is a list of {LISTS[name]}: write [[{name}]] above each of them.")
-        if name not in SECTIONS:
-            raise VisitError(f'{path}, the section or key "{name}" is not known. {nearest(name, (*SECTIONS, *LISTS))}')
+        if name not in known:
+            raise VisitError(f'{path}, the section or key "{name}" is not known. {nearest(name, (*known, *LISTS))}')
         if not isinstance(content, dict):
             raise VisitError(f"{path}, {name} is a section: write [{name}] on a line of its own and its keys below.")
     return sections
@@ -184,8 +214,9 @@ def _heading(cells: Sequence[str], path: Path, walk: bool) -> list[str]:
             raise VisitError(f'{path} has the column "{column}", but {how}. Use one way or the other.')
         if IN_INCHES in wanted and column == position:
             raise VisitError(f"{path} has the columns {position} and {IN_INCHES}. Take one of them out.")
-        if column not in wanted:
-            raise VisitError(f'{path} has the column "{column}", which is not known. {nearest(column, wanted)}')
+        if column not in (*wanted, LINE_COLUMN):
+            known = (*wanted, LINE_COLUMN)
+            raise VisitError(f'{path} has the column "{column}", which is not known. {nearest(column, known)}')
         if columns.count(column) > 1:
             raise VisitError(f'{path} has the column "{column}" twice. Take one of them out.')
     for column in wanted:
@@ -204,11 +235,12 @@ def _row(cells: Sequence[str], columns: Sequence[str], line: int, path: Path) ->
     values = {column: cell.strip() for column, cell in zip(columns, cells, strict=False)}
     inches = values.get(IN_INCHES)
     position = _position(values["position_mm"], where) if inches is None else _on_tape(inches, where)
+    on = values.get(LINE_COLUMN, "")
     if "taps" in values:
-        return Row(line, position, taps=_taps(values["taps"], where))
+        return Row(line, position, taps=_taps(values["taps"], where), on=on)
     if not values["file"]:
         raise VisitError(f"{where} names no sound file for the point at {position:g} mm. Name it, or take the row out.")
-    return Row(line, position, file=values["file"])
+    return Row(line, position, file=values["file"], on=on)
 
 
 def _position(text: str, where: str) -> float:
@@ -245,13 +277,14 @@ def _taps(text: str, where: str) -> int:
 
 
 def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
-    """No position and no sound file may stand in two rows."""
-    positions: dict[float, int] = {}
+    """No position of a line and no sound file may stand in two rows."""
+    positions: dict[tuple[str, float], int] = {}
     files: dict[str, int] = {}
     for row in rows:
-        if row.position_mm in positions:
+        place = (row.on, row.position_mm)
+        if place in positions:
             raise VisitError(
-                f"{path}, lines {positions[row.position_mm]} and {row.line} both give {row.position_mm:g} mm. "
+                f"{path}, lines {positions[place]} and {row.line} both give {row.position_mm:g} mm. "
                 "Give each point one row, and put all its taps into one file."
             )
         if row.file and row.file in files:
@@ -259,7 +292,7 @@ def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
                 f'{path}, lines {files[row.file]} and {row.line} both name the file "{row.file}". '
                 "Each point has a sound file of its own; correct the name."
             )
-        positions[row.position_mm] = row.line
+        positions[place] = row.line
         files[row.file] = row.line
 
 
@@ -297,12 +330,12 @@ def _written_in(path: Path, folder: Path) -> bool:
     return Path(os.path.abspath(path)).is_relative_to(os.path.abspath(folder))  # noqa: PTH100 - resolve() asks the disk
 
 
-def _names_inside(sounds: Sequence[Path]) -> dict[Path, str]:
+def _names_inside(sounds: Sequence[Path], before: str = "") -> dict[Path, str]:
     """Source file -> its name inside the visit, safe on every system and each one different."""
     clean = {sound: _clean(sound.name) for sound in sounds}
     often = Counter(name.lower() for name in clean.values())
     return {
-        sound: f"{SOUND}/{name}" if often[name.lower()] == 1 else f"{SOUND}/{number:03d}-{name}"
+        sound: f"{SOUND}/{before}{name}" if often[name.lower()] == 1 else f"{SOUND}/{before}{number:03d}-{name}"
         for number, (sound, name) in enumerate(clean.items(), start=1)
     }
 
@@ -313,11 +346,7 @@ def _clean(name: str) -> str:
     return stem[-100:] or "sound.wav"
 
 
-def _document(sections: Mapping[str, Any], rows: Sequence[Row], names: Sequence[str], sources: Sources) -> Document:
-    points = [
-        {"position_mm": row.position_mm, "file": name} | ({} if row.taps is None else {"taps": row.taps})
-        for row, name in zip(rows, names, strict=True)
-    ]
+def _document(sections: Mapping[str, Any], points: Sequence[Mapping[str, Any]], sources: Sources) -> Document:
     visited_on, sections = dated(sections, sources.visited_on, sources.today)
     raw = {"schema": SCHEMA, "visited_on": visited_on, "simulated": sources.simulated, "points": points}
     return document_from({**raw, **sections}, str(sources.tank))
@@ -336,7 +365,7 @@ def dated(
     return day, {**sections, "visit": {key: value for key, value in call.items() if key != "date"}}
 
 
-def _order_notes(rows: Sequence[Row], sources: Sources) -> tuple[str, ...]:
+def order_notes(rows: Sequence[Row], sources: Sources) -> tuple[str, ...]:
     """Say what the order of the rows means, where they do not run from the top down."""
     positions = [row.position_mm for row in rows]
     if positions == sorted(positions):

@@ -18,7 +18,7 @@ from taptest.quantities import METRIC, STANDARD_ATMOSPHERE_PA, US, Kind, Quantit
 from taptest.tank.kinds import Tank, WaterEnd
 from taptest.tank.shape import resolve_shape
 from taptest.visit.parallel import acceptance_share, parallel_tanks
-from taptest.visit.record import Document, TankSection
+from taptest.visit.record import Document, RoundSection, RoundState, TankSection, as_documents, nearest
 from taptest.water.fluids import WATER, Fluid, parse_fluid
 from taptest.water.log import DrainTest, LogEntry, read_records
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
@@ -77,6 +77,21 @@ class AsLeft:
 
 
 @dataclass(frozen=True, slots=True)
+class RoundMeaning:
+    """A further round of a visit, understood."""
+
+    name: str
+    state: RoundState
+    document: Document
+    """The round as a document of its own."""
+    case: Case
+    """The same tank and system with the readings of this round."""
+    same_air: bool
+    water_moved_m3: float | None
+    """Water let in (above zero) or out since the round before; None where it was not measured."""
+
+
+@dataclass(frozen=True, slots=True)
 class Meaning:
     """A visit's document, understood."""
 
@@ -85,6 +100,7 @@ class Meaning:
     notes: tuple[str, ...]
     """Assumptions made where something was left out, in whole sentences."""
     as_left: AsLeft = AsLeft()
+    rounds: tuple[RoundMeaning, ...] = ()
 
 
 def meaning_of(document: Document, source: str, points_source: str = "") -> Meaning:
@@ -134,7 +150,21 @@ def meaning_of(document: Document, source: str, points_source: str = "") -> Mean
         _gauge(values, "as_left", "precharge", air_pa),
     )
     units = units_of([value for place, value in values.items() if place not in HEIGHTS] + others_typed)
-    return Meaning(case, units, notes + drain_notes, as_left)
+    rounds = tuple(
+        _round(each, alone, f'{source}, round {number} "{each.name}"')
+        for number, (each, alone) in enumerate(zip(document.rounds, as_documents(document), strict=True), start=2)
+    )
+    return Meaning(case, units, notes + drain_notes, as_left, rounds)
+
+
+def _round(section: RoundSection, alone: Document, source: str) -> RoundMeaning:
+    """Understand a further round."""
+    moved = section.water_moved
+    litres = None
+    if moved is not None and moved.strip():
+        sign = -1.0 if moved.strip().startswith("-") else 1.0
+        litres = sign * quantities.parse("volume", moved.strip().lstrip("+-").strip(), f"{source}, water_moved").si
+    return RoundMeaning(section.name, section.state, alone, meaning_of(alone, source).case, section.same_air, litres)
 
 
 def _values(document: Document, source: str) -> Values:
@@ -340,26 +370,33 @@ def static_head_of(text: str | None, fluid: Fluid, where: str, air_pa: float = S
 
 
 def _check_points(document: Document, tank: Tank, source: str) -> None:
-    """Every point lies on the tank, and no two at one place. Raises `VisitError`."""
-    seen: dict[float, int] = {}
+    """Every point lies on the tank, and no two of a line at one place. Raises `VisitError`."""
+    seen: dict[tuple[str | None, float], int] = {}
     for number, point in enumerate(document.points, start=1):
-        depth = point.position_mm / 1000
+        depth, place = point.position_mm / 1000, (point.line, point.position_mm)
         if not -POSITION_SLACK_M <= depth <= tank.shape.height_m + POSITION_SLACK_M:
             raise VisitError(
                 f"{source}, point {number} at {point.position_mm:g} mm lies off the tank, which reaches from 0 to "
                 f"{tank.shape.height_m * 1000:.0f} mm below the top of its shell. "
                 "Correct the position, or the tank's height."
             )
-        if point.position_mm in seen:
+        if place in seen:
             raise VisitError(
-                f"{source}, points {seen[point.position_mm]} and {number} both lie at {point.position_mm:g} mm. "
+                f"{source}, points {seen[place]} and {number} both lie at {point.position_mm:g} mm. "
                 "Give each point its own position, and put all taps of one position into one point."
             )
-        seen[point.position_mm] = number
+        seen[place] = number
         if point.taps is None and sum(other.file == point.file for other in document.points) > 1:
             raise VisitError(
                 f'{source}, point {number} shares the file "{point.file}" with another point, but does not say '
                 "how many taps of it are its own. Add its taps, or give it a file of its own."
+            )
+    known = {each.name for each in document.lines}
+    for point in document.points:
+        if known and point.line is not None and point.line not in known:
+            raise VisitError(
+                f'{source}, the point at {point.position_mm:g} mm belongs to the line "{point.line}", which [[lines]] '
+                f"does not name. {nearest(point.line, known)}"
             )
 
 

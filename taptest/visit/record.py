@@ -17,15 +17,20 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from taptest.errors import VisitError
 
-SCHEMA = 1
+SCHEMA = 2
 """Number of the schema that this version writes."""
 
 Raw = dict[str, Any]
+RoundState = Literal["cold", "hot", "fill raised", "let down", "as left"]
 
-MIGRATIONS: dict[int, Callable[[Raw], Raw]] = {}
-"""Schema number -> the step that lifts a document of that number to the next one. Schema 1 is the first, so the chain
-is empty yet.
-"""
+
+def one_round(raw: Raw) -> Raw:
+    """Lift schema 1 to 2: it had one round of one line, which stands where it stood; nothing is to be changed."""
+    return raw
+
+
+MIGRATIONS: dict[int, Callable[[Raw], Raw]] = {1: one_round}
+"""Schema number -> the step that lifts a document of that number to the next one."""
 
 
 class _Section(BaseModel):
@@ -139,6 +144,8 @@ class PointEntry(_Section):
     """Sound file, as a path inside the visit with forward slashes."""
     taps: int | None = Field(default=None, ge=1, le=1000)
     """How many taps this point got in a recording that it shares with other points; None where the file is its own."""
+    line: str | None = Field(default=None, min_length=1, max_length=60)
+    """Name of the line that it belongs to; None on a round with one line."""
 
     @field_validator("file")
     @classmethod
@@ -167,10 +174,33 @@ class HandDecision(_Section):
     """The reason, as typed."""
 
 
+class LineName(_Section):
+    """One of several lines of a round: where it runs down the tank."""
+
+    name: str = Field(min_length=1, max_length=60)
+    angle: float | None = Field(default=None, ge=-360, le=360)
+    """Degrees round the tank, 0 where the first line is."""
+
+
+class RoundSection(_Section):
+    """A further round of the same visit: the tank tapped again in another state."""
+
+    name: str = Field(min_length=1, max_length=60)
+    state: RoundState
+    same_air: bool = True
+    """Whether the tank holds the same air as in the round before: nothing was pumped up or let out at its air valve."""
+    water_moved: str | None = None
+    """Water let into the system (above zero) or out of it since the round before."""
+    readings: ReadingsSection = ReadingsSection()
+    line: LineSection = LineSection()
+    lines: tuple[LineName, ...] = Field(default=(), strict=False, max_length=12)
+    points: tuple[PointEntry, ...] = Field(default=(), strict=False)
+
+
 class Document(_Section):
     """A whole visit without its sound."""
 
-    schema_number: Literal[1] = Field(default=1, alias="schema")
+    schema_number: Literal[2] = Field(default=2, alias="schema")
     visited_on: date | None = None
     simulated: bool = False
     visit: VisitSection = VisitSection()
@@ -178,6 +208,8 @@ class Document(_Section):
     system: SystemSection = SystemSection()
     readings: ReadingsSection = ReadingsSection()
     line: LineSection = LineSection()
+    lines: tuple[LineName, ...] = Field(default=(), strict=False, max_length=12)
+    """Where the lines run, on a visit with several of them."""
     observations: dict[str, str] = {}
     """Evidence for the causes: names and answers as in docs/causes.md."""
     drain: DrainSection = DrainSection()
@@ -189,7 +221,9 @@ class Document(_Section):
     reference: tuple[PointEntry, ...] = Field(default=(), strict=False)
     """The reference mark, one entry for each time it was tapped, in order of time; it is no point of the line."""
     by_hand: tuple[HandDecision, ...] = Field(default=(), strict=False, max_length=20_000)
-    """Taps that were refused or used by hand, at most one decision a tap."""
+    """Taps that were refused or used by hand, at most one decision a tap, of all rounds."""
+    rounds: tuple[RoundSection, ...] = Field(default=(), strict=False, max_length=20)
+    """Further rounds in order of time; the first one, as found, is the document itself."""
 
     @field_validator("visited_on", mode="before")
     @classmethod
@@ -200,6 +234,45 @@ class Document(_Section):
             except ValueError:
                 raise ValueError("is no date; write it like 2025-01-31") from None
         return value
+
+
+def as_documents(document: Document) -> tuple[Document, ...]:
+    """Return each further round of a visit as a document of its own, in order of time.
+
+    What a round does not say is as in the round before it: the gauge and its place, and where nothing was heated or
+    cooled in between, the temperatures and whether it is hot.
+    """
+    found: list[Document] = []
+    before = document.readings
+    for each in document.rounds:
+        readings = _carried_on(each, before)
+        found.append(
+            document.model_copy(
+                update={
+                    "readings": readings,
+                    "line": each.line,
+                    "lines": each.lines,
+                    "points": each.points,
+                    "reference": (),
+                    "drain": DrainSection(),
+                    "log": (),
+                    "rounds": (),
+                }
+            )
+        )
+        before = readings
+    return tuple(found)
+
+
+def _carried_on(each: RoundSection, before: ReadingsSection) -> ReadingsSection:
+    """Complete a round's readings from those of the round before it."""
+    same = ["gauge_error", "tank_above_gauge"]
+    if each.state in ("fill raised", "let down"):
+        same += ["water_temperature", "tank_temperature", "state"]
+    carried = {key: getattr(before, key) for key in same if getattr(each.readings, key) is None}
+    if each.state in ("cold", "hot") and each.readings.state is None:
+        carried["state"] = each.state
+    return each.readings.model_copy(update=carried)
 
 
 def read_document(text: str, source: str) -> Document:
@@ -227,8 +300,9 @@ def read_document(text: str, source: str) -> Document:
 
 def document_from(raw: Mapping[str, Any], source: str) -> Document:
     """Check plain data against the document's form. Raises `VisitError` with one sentence a fault, at most three."""
+    current = migrate(dict(raw), source) if "schema" in raw else dict(raw)
     try:
-        return Document.model_validate(dict(raw))
+        return Document.model_validate(current)
     except ValidationError as error:
         faults = [_sentence(fault, source) for fault in error.errors(include_url=False)]
         more = f" There are {len(faults) - 3} more faults like these." if len(faults) > 3 else ""
@@ -291,7 +365,10 @@ def _no_constant(source: str) -> Callable[[str], Any]:
     return refuse
 
 
-_LEFT_OUT_WHEN_EMPTY = ("visit", "observations", "drain", "log", "parallel", "as_left", "reference", "by_hand")
+_LEFT_OUT_WHEN_EMPTY = (
+    *("visit", "observations", "drain", "log", "parallel", "as_left", "reference", "by_hand"),
+    *("lines", "rounds"),
+)
 
 _SECTIONS: dict[str, type[_Section]] = {
     "visit": VisitSection,
@@ -306,11 +383,15 @@ _SECTIONS: dict[str, type[_Section]] = {
     "points": PointEntry,
     "reference": PointEntry,
     "by_hand": HandDecision,
+    "lines": LineName,
+    "rounds": RoundSection,
 }
 
 
 def _known_keys(place: tuple[int | str, ...]) -> list[str]:
     """Keys that are valid beside the one at `place`."""
+    if place[0] == "rounds" and len(place) > 3:
+        return _known_keys(place[2:])
     section = _SECTIONS.get(str(place[0])) if len(place) > 1 else Document
     fields = (section or Document).model_fields
     return [info.alias or name for name, info in fields.items()]
@@ -318,9 +399,11 @@ def _known_keys(place: tuple[int | str, ...]) -> list[str]:
 
 def _named(place: tuple[int | str, ...]) -> str:
     """Name a key as it is written in the file: "[tank] volume", "points, entry 3, file"."""
+    if place[0] == "rounds" and len(place) > 3:
+        return f"rounds, entry {int(place[1]) + 1}, {_named(place[2:])}"
     if len(place) == 1:
         return f'the key "{place[0]}"'
-    if place[0] in ("points", "reference", "log", "parallel", "by_hand"):
+    if place[0] in ("points", "reference", "log", "parallel", "by_hand", "lines", "rounds"):
         return f"{place[0]}, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
     return f'[{place[0]}], the key "{place[1]}"'
 

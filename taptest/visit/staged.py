@@ -6,7 +6,7 @@ marked as simulated, and the same seed writes the same files.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, Literal
@@ -14,15 +14,16 @@ from typing import Any, Literal
 import numpy as np
 
 from taptest.errors import VisitError
+from taptest.shell.later_round import STEPS, Step, later_scene
 from taptest.shell.scenario import CHAPTERS, play_chapter
 from taptest.shell.scene import DIFFICULTIES, FAULTS, SWITCHES, Difficulty, Fault, Switch, known
-from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, line_level_m, simulate_visit
+from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, line_level_m, play, simulate_visit
 from taptest.shell.wetted import FORMS, MECHANICS, Form
 from taptest.sound.recording import write_recording
 from taptest.visit import disk
 from taptest.visit.files import SOUND, save_document
 from taptest.visit.record import SCHEMA, Document, document_from
-from taptest.visit.truth import VisitTruth, write_truth
+from taptest.visit.truth import RoundTruth, VisitTruth, write_truth
 from taptest.visit.workers import map_visits
 
 FIRST_DAY = date(2025, 1, 6)
@@ -45,6 +46,8 @@ class Order:
     layout: Layout = "points"
     sound: Literal["wav", "flac"] = "flac"
     visited_on: date = FIRST_DAY
+    step: Step | None = None
+    """What is done before a second round; None for one round."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,8 @@ class Series:
     form: str | None = None
     """The form that the water behind the wall takes, or "mechanics" for any that follows from the rubber's mechanics;
     None for all."""
+    step: str | None = None
+    """What is done before a second round ("raised", "let-down", "hot"); None for one round."""
 
     def __post_init__(self) -> None:
         if not 1 <= self.visits <= 100_000:
@@ -73,6 +78,8 @@ class Series:
             known(self.fault, FAULTS, "fault")
         if self.form is not None:
             known(self.form, (*FORMS, "mechanics"), "form")
+        if self.step is not None:
+            known(self.step, STEPS, "step between rounds")
 
     def orders(self, out: Path) -> list[Order]:
         """Return what is to be made. The n-th visit does not depend on how many there are."""
@@ -87,6 +94,7 @@ class Series:
                 fault=None if self.fault is None else known(self.fault, FAULTS, "fault"),
                 forms=self._forms(),
                 visited_on=FIRST_DAY + timedelta(days=number % 3000),
+                step=None if self.step is None else known(self.step, STEPS, "step between rounds"),
             )
             for number in range(self.visits)
         ]
@@ -142,34 +150,45 @@ def visit_seed(seed: int, number: int) -> int:
 def fulfil(order: Order) -> Path:
     """Simulate one visit and write it."""
     visit = simulate_visit(order.seed, order.difficulty, order.switches, order.fault, order.forms)
-    write_visit(order, visit)
+    later = None
+    if order.step is not None:
+        scene, state = later_scene(visit.scene, order.step)
+        later = (play(scene, visit.session), state)
+    write_visit(order, visit, later)
     return order.folder
 
 
-def write_visit(order: Order, visit: SimulatedVisit) -> None:
-    """Write a simulated visit as a folder, there whole or not at all."""
+def write_visit(order: Order, visit: SimulatedVisit, later: tuple[SimulatedVisit, str] | None = None) -> None:
+    """Write a simulated visit as a folder, there whole or not at all; `later` is a second round and its state."""
     names, sounds, onsets = _laid_out(order, visit)
+    document, truth = _document(order, visit, names), truth_of(visit, onsets)
+    if later is not None:
+        again, state = later
+        their_names, their_sounds, their_onsets = _laid_out(order, again, "round2-")
+        sounds = {**sounds, **their_sounds}
+        document = _with_round(order, document, again, their_names, state)
+        truth = replace(truth, rounds=(_round_truth(again, their_onsets, state),))
     with disk.new_folder(order.folder) as working:
         disk.make_folder(working / SOUND)
         for name, samples in sounds.items():
             write_recording(working.joinpath(*name.split("/")), samples, round(visit.rate_hz))
-        save_document(working, _document(order, visit, names))
-        write_truth(working, truth_of(visit, onsets))
+        save_document(working, document)
+        write_truth(working, truth)
 
 
 def _laid_out(
-    order: Order, visit: SimulatedVisit
+    order: Order, visit: SimulatedVisit, before: str = ""
 ) -> tuple[list[str], dict[str, np.ndarray[Any, np.dtype[np.float32]]], dict[str, list[float]]]:
     """File name of each point, samples of each file, and true onsets of each file."""
     if order.layout == "points":
-        names = [f"{SOUND}/point{number:02d}.{order.sound}" for number in range(1, len(visit.points) + 1)]
+        names = [f"{SOUND}/{before}point{number:02d}.{order.sound}" for number in range(1, len(visit.points) + 1)]
         pairs = list(zip(names, visit.points, strict=True))
         return (
             names,
             {name: point.samples for name, point in pairs},
             {name: list(point.onsets_s) for name, point in pairs},
         )
-    name = f"{SOUND}/walk.{order.sound}"
+    name = f"{SOUND}/{before}walk.{order.sound}"
     parts, onsets, begin = [], [], 0.0
     for point in visit.points:
         parts.append(_with_pause(point, visit.rate_hz))
@@ -186,21 +205,51 @@ def _with_pause(point: SimulatedPoint, rate_hz: float) -> np.ndarray[Any, np.dty
     return np.concatenate([point.samples, np.resize(both, needed)])
 
 
-def _document(order: Order, visit: SimulatedVisit, names: list[str]) -> Document:
+def _points(order: Order, visit: SimulatedVisit, names: list[str]) -> list[dict[str, Any]]:
     walk = order.layout == "walk"
-    points = [
+    return [
         {"position_mm": round(point.position_m * 1000.0, 1), "file": name}
         | ({"taps": len(point.onsets_s)} if walk else {})
         for point, name in zip(visit.points, names, strict=True)
     ]
+
+
+def _document(order: Order, visit: SimulatedVisit, names: list[str]) -> Document:
     raw = {
         "schema": SCHEMA,
         "visited_on": order.visited_on.isoformat(),
         "simulated": True,
         **visit.tables,
-        "points": points,
+        "points": _points(order, visit, names),
     }
     return document_from(raw, str(order.folder))
+
+
+def _with_round(order: Order, document: Document, again: SimulatedVisit, names: list[str], state: str) -> Document:
+    added = {
+        "name": state,
+        "state": state,
+        "readings": again.tables["readings"],
+        "line": again.tables["line"],
+        "points": _points(order, again, names),
+    }
+    raw = document.model_dump(mode="json", by_alias=True, exclude_none=True)
+    return document_from({**raw, "rounds": [added]}, str(order.folder))
+
+
+def _round_truth(visit: SimulatedVisit, onsets: dict[str, list[float]], state: str) -> RoundTruth:
+    whole = truth_of(visit, onsets)
+    return RoundTruth(
+        name=state,
+        state=whole.state,
+        boundary_mm=whole.boundary_mm,
+        backing=whole.backing,
+        onsets_s=whole.onsets_s,
+        water_l=whole.water_l,
+        water_share=whole.water_share,
+        pressure_bar=whole.pressure_bar,
+        form=whole.form,
+    )
 
 
 def truth_of(visit: SimulatedVisit, onsets: dict[str, list[float]]) -> VisitTruth:

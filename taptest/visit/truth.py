@@ -20,6 +20,22 @@ STATES = ("found", "all air", "all water")
 
 
 @dataclass(frozen=True, slots=True)
+class RoundTruth:
+    """What is true of a further round."""
+
+    name: str
+    state: str
+    """As in `VisitTruth`."""
+    boundary_mm: float | None
+    backing: tuple[str, ...]
+    onsets_s: dict[str, tuple[float, ...]]
+    water_l: float | None = None
+    water_share: float | None = None
+    pressure_bar: float | None = None
+    form: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class VisitTruth:
     """What is true of a visit."""
 
@@ -60,6 +76,8 @@ class VisitTruth:
     """How far below its level a bag leaves the wall; None for other tanks."""
     kept_air: float | None = None
     """Air in the tank over the air of the papers' charge."""
+    rounds: tuple[RoundTruth, ...] = ()
+    """Further rounds, in the document's order."""
 
 
 def read_truth(folder: Path) -> VisitTruth | None:
@@ -105,4 +123,12 @@ def _checked(raw: Mapping[str, Any], path: Path) -> VisitTruth:
     if not isinstance(onsets, dict):
         raise VisitError(f"{path}, onsets_s must name the onsets of each file.")
     given["onsets_s"] = {str(name): tuple(float(time) for time in times) for name, times in onsets.items()}
+    given["rounds"] = tuple(_round(each, path) for each in given.get("rounds") or ())
     return VisitTruth(**given)
+
+
+def _round(raw: Mapping[str, Any], path: Path) -> RoundTruth:
+    try:
+        return RoundTruth(**{**raw, "backing": tuple(raw["backing"]), "onsets_s": dict(raw.get("onsets_s") or {})})
+    except (TypeError, KeyError) as error:
+        raise VisitError(f"{path}, rounds: an entry cannot be read ({error}). Restore it from a copy.") from error

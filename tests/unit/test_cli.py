@@ -20,7 +20,7 @@ from taptest.commands import demo
 from taptest.commands.console import Bar, counted
 from taptest.finding.records import FindingCode
 from taptest.sound.recording import write_recording
-from taptest.visit import analyse
+from taptest.visit import analyse, reading
 from taptest.visit.truth import VisitTruth, write_truth
 from tests.made_up import made_up
 from tests.made_visits import RATE, TANK, write_tables
@@ -346,7 +346,7 @@ def test_the_user_may_stop(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(analyse, "listen", stop)
+    monkeypatch.setattr(reading, "listen", stop)
     assert main(["judge", str(folder / "cellar")]) == 130
     assert "stopped" in capsys.readouterr().err
 

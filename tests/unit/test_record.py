@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from taptest.errors import VisitError
-from taptest.visit.record import SCHEMA, Document, migrate, nearest, read_document, write_document
+from taptest.visit.record import SCHEMA, migrate, nearest, read_document, write_document
 from tests.made_visits import DOCUMENT
 
 
@@ -87,7 +87,7 @@ def test_a_path_outside_the_visit_is_refused(file: str) -> None:
         ('{"schema": 1, "schema": 1}', "twice"),
         ("[" * 100_000, "nested too deeply"),
         ('{"schema": 1, "tank": {"kind": "open"}, "points": [{"position_mm": NaN, "file": "a"}]}', "NaN"),
-        ("{}", 'Add "schema": 1'),
+        ("{}", f'Add "schema": {SCHEMA}'),
         ('{"schema": true}', "schema"),
         ('{"schema": 1}', '"tank" is missing'),
     ],
@@ -138,6 +138,6 @@ def test_the_nearest_word_or_all_of_them() -> None:
 
 
 def test_a_document_cannot_be_changed_by_accident() -> None:
-    document = Document.model_validate(DOCUMENT)
+    document = read_document(json.dumps(DOCUMENT), "visit.json")
     with pytest.raises(ValueError, match="frozen"):
         document.simulated = True
