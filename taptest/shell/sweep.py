@@ -19,7 +19,6 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import pairwise
 
 import numpy as np
 
@@ -27,6 +26,7 @@ from taptest.errors import PhysicsError
 from taptest.shell.lying import LyingModes, LyingTank, lying_line
 from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, RingPictures, ShellSpec, Wetting, Zone
 from taptest.shell.response import (
+    WEAK,
     Change,
     Resolution,
     Tank3D,
@@ -37,6 +37,7 @@ from taptest.shell.response import (
     one_thread_each,
     reduce_harmonic,
     solve_changes,
+    some_pictures,
     up_to,
 )
 from taptest.shell.rooms import SOUND_SPEED, Place, Rings, radiation
@@ -64,6 +65,8 @@ PLACES = ((0.5, 0.3), (0.7, 0.7), (1.0, 0.5))
 """Distances from the wall in metres and heights as shares of the shell's height."""
 TABLE_HZ = np.linspace(50.0, MAX_HZ, 283)
 """Frequencies at which radiation is tabulated; linear between them."""
+AT_ONCE = 8
+"""Pictures solved together: neighbours have about as many modes, and few fit into the processor's own memory."""
 FLOOR = 1e-30
 
 Progress = Callable[[float], None]
@@ -194,18 +197,18 @@ def _table(n: int, rings: Rings, places: Sequence[Place]) -> ComplexArray:
     """
     k_a = 2 * np.pi * TABLE_HZ / SOUND_SPEED * rings.radius_m.max()
     heard = n <= 1.5 * k_a + 8
-    out = np.zeros((len(places), len(TABLE_HZ), len(rings.depth_m)), dtype=np.complex128)
+    out = np.zeros((len(places), len(TABLE_HZ), len(rings.depth_m)), dtype=np.complex64)
     some = TABLE_HZ[heard]
     for place, row in zip(places, out, strict=True):
         row[heard] = radiation(np.full(len(some), n, dtype=np.int64), some, rings, place)
-    return out
+    return np.asarray(out)
 
 
 def _between(table: ComplexArray, pole_1_s: ComplexArray) -> ComplexArray:
     """Return (Q, K, R) a table (Q, F, R) at the frequencies of the poles."""
     at = np.interp(pole_1_s.imag / (2 * np.pi), TABLE_HZ, np.arange(len(TABLE_HZ)))
     low = np.minimum(at.astype(np.int64), len(TABLE_HZ) - 2)
-    share = (at - low)[None, :, None]
+    share = (at - low)[None, :, None].astype(np.float32)
     return np.asarray((1 - share) * table[:, low] + share * table[:, low + 1])
 
 
@@ -275,17 +278,26 @@ def _one_harmonic(
     reduced = reduce_harmonic(tank, n, walls, np.concatenate([tank.arcs(depth), ring_arcs]))
     places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
     table = _table(n, rings, places)
-    out = np.zeros((len(changes), len(walls), depth.size, len(BAND_HZ)))
-    for variant, (pole, shape) in enumerate(solve_changes(tank, reduced, MAX_HZ, changes)):
-        heard = in_range(pole, MAX_HZ)
-        poles, shapes = pole[heard], shape[heard]
-        at_rings = np.einsum("kr,qkr->kq", shapes[:, depth.size :], _between(table, poles))
-        share = band_shares(poles) * np.mean(np.abs(at_rings) ** 2, axis=1)
-        square = np.abs(shapes[:, : depth.size]) ** 2
-        ends = np.concatenate([[0], np.cumsum(heard.sum(axis=1))])
-        for picture, (first, last) in enumerate(pairwise(ends)):
-            out[variant, picture] = (share[:, first:last] @ square[first:last]).T
-    return out
+    out = np.zeros((len(changes), len(walls), depth.size, len(BAND_HZ)), dtype=np.float32)
+    for first in range(0, len(walls), AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        for variant, (pole, shape, mix) in enumerate(
+            solve_changes(tank, some_pictures(reduced, some), MAX_HZ, changes, WEAK)
+        ):
+            heard = in_range(pole, MAX_HZ)
+            square = _squares(shape[:, : depth.size], mix)
+            at_rings = np.swapaxes(shape[:, depth.size :] @ mix, 1, 2)[heard]
+            poles = pole[heard]
+            power = np.mean(np.abs(np.einsum("kr,qkr->kq", at_rings, _between(table, poles))) ** 2, axis=1)
+            share = np.zeros((*pole.shape, len(BAND_HZ)), dtype=np.float32)
+            share[heard] = (band_shares(poles) * power).T
+            out[variant, some] = square @ share
+    return np.asarray(out)
+
+
+def _squares(shape: FloatArray, mix: ComplexArray) -> FloatArray:
+    """Return squared sizes (L, P, j) of damped modes from undamped shapes (L, P, j) and their mix (L, j, j)."""
+    return np.asarray((shape @ mix.real) ** 2 + (shape @ mix.imag) ** 2)
 
 
 def band_energies(
