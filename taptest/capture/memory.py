@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 from taptest.capture.device import plain_name
+from taptest.disk import make_folder, storage_errors, write_text
 from taptest.errors import QuantityError, StorageError
 from taptest.quantities import METRIC, show
-from taptest.visit.disk import make_folder, storage_errors, write_text
 
 FOLDER_VARIABLE = "TAPTEST_HOME"
 Choice = Literal["microphone", "wording", "paper"]

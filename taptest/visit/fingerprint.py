@@ -7,7 +7,7 @@ order, run in the visit's folder.
 
 import hashlib
 
-from taptest.visit import disk
+from taptest import disk
 from taptest.visit.files import Visit, inside, sound_files
 
 

@@ -1,9 +1,9 @@
 """The level sweep of a tank, kept on the disk: what the model predicts for each level is computed once a tank.
 
-A sweep is found by a fingerprint of everything that it depends on: the shell as the model sees it and the code of the
-model itself. Files lie in the platform's cache folder, or in the folder that the environment variable TAPTEST_CACHE
-names; they can be deleted at any time. A file that cannot be read is computed again; a folder that cannot be written
-costs only the time of computing.
+A sweep is found by a fingerprint of everything that it depends on: the shell as the model sees it and the version of
+the model (`taptest.versions`). Files lie in the platform's cache folder, or in the folder that the environment variable
+TAPTEST_CACHE names; they can be deleted at any time. A file that cannot be read is computed again; a folder that cannot
+be written costs only the time of computing.
 """
 
 import hashlib
@@ -13,13 +13,12 @@ import os
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
-from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-import taptest
+from taptest import disk, versions
 from taptest.errors import StorageError
 from taptest.finding.records import Case
 from taptest.shell.from_tank import HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4, ring_pictures, spec_from_tank
@@ -27,7 +26,6 @@ from taptest.shell.records import LevelSweep, RingPictures, ShellSpec
 from taptest.shell.response import Change
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import other_heads
-from taptest.visit import disk
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
@@ -36,11 +34,6 @@ LEVEL_DIGITS = 2
 """Levels are kept to a hundredth of a decibel: they are compared with a residual of 3 dB."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "cap_depth_m", "cap_db", "foot_depth_m", "foot_db")
 _DECIBELS = tuple(name for name in _ARRAYS if name.endswith("_db"))
-_MODEL = (
-    *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
-    *("../sound/traits", "../sound/spectra"),
-)
-
 PRESSURE_CLASS_PA = 0.5e5
 """Pressures of one class share a model. The profiles along the line hardly feel the pressure (1 % from 1 to 2 bar on a
 300 mm tank), but the frequencies do, and with classes of 2 bar the level was missed by a fifth more."""
@@ -180,19 +173,9 @@ def cache_folder() -> Path:
 
 
 def fingerprint(spec: ShellSpec, variants: str = "") -> str:
-    """Return a name for everything that a sweep depends on: the shell, its variants and the model's code."""
+    """Return a name for everything that a sweep depends on: the shell, its variants and the model's version."""
     described = json.dumps(asdict(spec), sort_keys=True) + variants
-    return hashlib.sha256(f"{described}|{_code_version()}".encode()).hexdigest()[:32]
-
-
-@lru_cache(maxsize=1)
-def _code_version() -> str:
-    """Fingerprint the model's source files, so that no sweep outlives the code that made it."""
-    package = Path(taptest.__file__).parent
-    digest = hashlib.sha256(taptest.__version__.encode())
-    for name in _MODEL:
-        digest.update((package / "shell" / f"{name}.py").read_bytes())
-    return digest.hexdigest()
+    return hashlib.sha256(f"{described}|{versions.MODEL}".encode()).hexdigest()[:32]
 
 
 def _as_kept(level_db: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -33,10 +33,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import TaptestError, VisitError
+from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import DOCUMENT, Visit, read_visit
 from taptest.visit.result import VisitResult
-from taptest.visit.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.workers import map_visits
 
 FloatArray = NDArray[np.float64]
