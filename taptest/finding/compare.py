@@ -134,8 +134,8 @@ def compare(
         volume = draw_tank_volume(case.tank, rng)
         return Comparison(reference, needed, None, interval_of(shares * volume) if heard else None, None, None, {})
     draws = draw(case, rng)
-    together = put_together(case, draws, beside, rounds, rng)
-    heard = heard or (bool(together.lines) and not line.inverted)
+    together = put_together(case, draws, likelihood, beside, rounds, rng)
+    heard = heard or (len(together.lines) > 1 and not line.inverted)
     possible = _heard_charges(likelihood, draws, together, rng)
     water = interval_of(possible.share * draws.volume_m3[possible.draw]) if heard else None
     heard = heard and case.readings.pressure_pa >= NO_PRESSURE_PA
@@ -145,7 +145,7 @@ def compare(
     if reference is None:
         return Comparison(None, needed, None, water, precharge, None, {}, air, notes)
     speaks = (
-        (line_speaks(line) or bool(together.lines))
+        (line_speaks(line) or len(together.lines) > 1)
         and not line.inverted
         and case.readings.pressure_pa >= NO_PRESSURE_PA
     )
@@ -222,7 +222,7 @@ def _heard_charges(likelihood: LineLikelihood, draws: Draws, together: Together,
     charge = precharge_abs_pa(share, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
     # No water may be any charge above the pressure; which one, a later round at a higher pressure can tell.
     charge = np.where(share <= 0.0, charge * (1 + OVERCHARGE_SPAN * rng.uniform(size=DRAWS)), charge)
-    weight = likelihood.of(share, draws.forms, draws.depth_error_m) * together.of(charge, share)
+    weight = together.of(charge, share)
     drawn = rng.choice(DRAWS, DRAWS, p=weight / weight.sum())
     return _Possible(share[drawn], charge[drawn], drawn)
 

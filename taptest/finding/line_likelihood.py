@@ -56,7 +56,11 @@ class LineLikelihood:
 
     def of(self, share: FloatArray, forms: Forms, error_m: FloatArray) -> FloatArray:
         """(D,) likelihood of the line for a water share a draw, a form of the membrane and an error of the depth."""
-        contact = contacts(self._tank, share, forms)
+        value = self.of_contact(contacts(self._tank, share, forms), error_m)
+        return np.asarray(self.with_loose_bag(value) + MODEL_FLOOR)
+
+    def of_contact(self, contact: Contacts, error_m: FloatArray) -> FloatArray:
+        """(D,) likelihood of the wetted wall of each draw, with an error of the depth."""
         value = self._of_level(contact, error_m)
         if self._cap.size:
             cap_m = from_water_end(self._tank, contact.cap_m)
@@ -65,9 +69,13 @@ class LineLikelihood:
             foot_m = from_water_end(self._tank, contact.foot_m)
             has_foot = contact.foot_m < self._tank.shape.height_m
             value = np.where(has_foot, np.interp(foot_m, self._foot, self._gas_ring), value)
-        if self._tank.kind == "bladder":
-            value = (1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact
-        return np.asarray(value + MODEL_FLOOR)
+        return np.asarray(value)
+
+    def with_loose_bag(self, value: FloatArray) -> FloatArray:
+        """(D,) likelihood of a line on which a bag that may not touch at all is taken into account."""
+        if self._tank.kind != "bladder":
+            return value
+        return np.asarray((1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact)
 
     def _of_level(self, contact: Contacts, error_m: FloatArray) -> FloatArray:
         """(D,) likelihood of wall that is wet from the water end to the contact's reach."""

@@ -7,6 +7,7 @@ shell. None means not known.
 from dataclasses import dataclass, field
 from typing import Literal
 
+from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
@@ -90,6 +91,8 @@ class Round:
     """Whether it holds the same air as in the round before."""
     water_moved_m3: float | None = None
     """Water let in (above zero) or out since the round before; None where it was not measured."""
+    pair: PairEvidence | None = None
+    """Its first line's difference from that of the first round; None where they cannot be compared."""
 
 
 @dataclass(frozen=True, slots=True)

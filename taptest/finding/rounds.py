@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.finding.draws import DRAWS, Draws, draw_gas_temperature, taken
-from taptest.finding.line_likelihood import LineLikelihood
+from taptest.finding.line_likelihood import MODEL_FLOOR, LineLikelihood
+from taptest.finding.pair_likelihood import ALONE_POWER, PairLikelihood
 from taptest.finding.records import Case, Readings, Round
-from taptest.line.boundary import prior_for
+from taptest.line.boundary import NO_CONTACT, prior_for
 from taptest.line.records import LineReading
-from taptest.tank.contact import on_another_side
+from taptest.tank.contact import contacts, on_another_side
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import net_expansion
 from taptest.water.forecast import relief_tolerance_pa
@@ -44,12 +45,15 @@ SHUT = 0.04
 
 
 @dataclass(frozen=True, slots=True)
-class _Later:
-    """One line of another round, or another line of the first one."""
+class _Line:
+    """One line of one round."""
 
-    likelihood: LineLikelihood
+    likelihood: LineLikelihood | None
+    """None where too few marks were tapped to read the line by itself."""
     draws: Draws
-    same_state: bool
+    first_round: bool
+    pair: PairLikelihood | None = None
+    """Its difference from the first line of the first round."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +73,8 @@ class Together:
     """All lines of a visit beside the first one, and the water that moved between its rounds."""
 
     tank: Tank
-    lines: tuple[_Later, ...]
+    lines: tuple[_Line, ...]
+    """The first one is the first line of the first round."""
     balances: tuple[_Balance, ...]
     rounds: tuple[Draws, ...]
     """What the readings of each later round leave open, as far as they have the same air."""
@@ -77,22 +82,45 @@ class Together:
     @property
     def alone(self) -> bool:
         """Whether there is nothing beside the first line."""
-        return not self.lines and not self.balances
+        return len(self.lines) == 1 and not self.balances
 
     def of(self, charge_abs_pa: FloatArray, held: FloatArray, stays: NDArray[np.bool_] | None = None) -> FloatArray:
-        """(D,) likelihood of everything beside the first line.
+        """(D,) likelihood of all lines, and of the water that moved between the rounds.
 
         `charge_abs_pa` are charges at the charge temperature, `held` the share of water they leave in the first round.
         Where `stays` the tank takes part in nothing: it is shut off, and keeps its water.
         """
-        value = np.ones(DRAWS)
+        first = self.lines[0]
+        assert first.likelihood is not None
+        if self.alone:
+            return first.likelihood.of(held, first.draws.forms, first.draws.depth_error_m)
         frozen = np.zeros(DRAWS, dtype=bool) if stays is None else stays
-        for each in self.lines:
-            share = held if each.same_state else np.where(frozen, held, self.held(charge_abs_pa, each.draws))
-            value = value * each.likelihood.of(share, each.draws.forms, each.draws.depth_error_m)
-        for each_balance in self.balances:
-            value = value * self._balanced(each_balance, charge_abs_pa, frozen)
+        value = self._heard(charge_abs_pa, held, frozen)
+        for each in self.balances:
+            value = value * self._balanced(each, charge_abs_pa, frozen)
         return value
+
+    def _heard(self, charge_abs_pa: FloatArray, held: FloatArray, frozen: NDArray[np.bool_]) -> FloatArray:
+        """(D,) likelihood of all lines; a bag that touches its shell nowhere does so in all rounds."""
+        touching, loose = np.ones(DRAWS), 1.0
+        begin = contacts(self.tank, held, self.lines[0].draws.forms)
+        for each in self.lines:
+            now = held if each.first_round else np.where(frozen, held, self.held(charge_abs_pa, each.draws))
+            contact = contacts(self.tank, now, each.draws.forms)
+            power = ALONE_POWER if self._in_pair(each) else 1.0
+            if each.likelihood is not None:
+                heard = each.likelihood.of_contact(contact, each.draws.depth_error_m) + MODEL_FLOOR
+                touching = touching * heard**power
+                loose *= (each.likelihood.no_contact + MODEL_FLOOR) ** power
+            if each.pair is not None:
+                touching = touching * each.pair.of(begin, contact, each.draws.depth_error_m)
+        if self.tank.kind != "bladder":
+            return touching
+        return np.asarray((1 - NO_CONTACT) * touching + NO_CONTACT * loose)
+
+    def _in_pair(self, line: _Line) -> bool:
+        """Whether the difference to another round is compared as well."""
+        return line.pair is not None or (line is self.lines[0] and any(each.pair is not None for each in self.lines))
 
     def held(self, charge_abs_pa: FloatArray, draws: Draws) -> FloatArray:
         """(D,) share of water that charges leave at the pressure of a round."""
@@ -111,19 +139,21 @@ class Together:
 def put_together(
     case: Case,
     draws: Draws,
+    line: LineLikelihood,
     beside: Sequence[LineReading],
     rounds: Sequence[Round],
     rng: np.random.Generator,
 ) -> Together:
-    """Lay out the further lines of the first round (`beside`) and the later rounds with the same air.
+    """Lay out the lines of all rounds with the same air: the first one, those `beside` it, and those of later rounds.
 
     A round after the air was changed, and all that follow it, say nothing of the charge that was found.
     """
-    prior = prior_for(case.tank)
-    lines = [
-        _Later(LineLikelihood(line, case.tank, prior), _other_side(case.tank, draws, rng), same_state=True)
-        for line in beside
-        if line.method != "none"
+    tank, prior = case.tank, prior_for(case.tank)
+    lines = [_Line(line, draws, first_round=True)]
+    lines += [
+        _Line(LineLikelihood(each, tank, prior), _other_side(tank, draws, rng), first_round=True)
+        for each in beside
+        if each.method != "none"
     ]
     balances: list[_Balance] = []
     drawn: list[Draws] = []
@@ -132,16 +162,18 @@ def put_together(
         if not each.same_air or each.readings.pressure_pa is None:
             break
         after = _drawn(case, each.readings, draws, before, readings, rng)
-        for number, line in enumerate(each.lines):
-            if line.method != "none":
-                own = after if number == 0 else _other_side(case.tank, after, rng)
-                lines.append(_Later(LineLikelihood(line, case.tank, prior), own, same_state=False))
+        for number, own in enumerate(each.lines):
+            said = None if own.method == "none" else LineLikelihood(own, tank, prior)
+            pair = None if each.pair is None or number > 0 else PairLikelihood(each.pair, tank)
+            if said is not None or pair is not None:
+                heard_at = after if number == 0 else _other_side(tank, after, rng)
+                lines.append(_Line(said, heard_at, first_round=False, pair=pair))
         balance = _balance(case, each, readings, before, after, rng)
         if balance is not None:
             balances.append(balance)
         drawn.append(after)
         before, readings = after, each.readings
-    return Together(case.tank, tuple(lines), tuple(balances), tuple(drawn))
+    return Together(tank, tuple(lines), tuple(balances), tuple(drawn))
 
 
 def _other_side(tank: Tank, draws: Draws, rng: np.random.Generator) -> Draws:

@@ -143,10 +143,8 @@ def weigh(
             fits = fits * np.where(apart, rise.cut_off, rise.wrong(each.charge_abs_pa))
         best_fit = max(best_fit, float(fits.mean()))
         own = each.possible / max(float(each.possible.mean()), 1e-3)
-        heard = likelihood.of(each.held, draws.forms, draws.depth_error_m)
-        if not together.alone:
-            shut = cut_off if each.code == "more air than expected" else None
-            heard = heard * together.of(each.charge_abs_pa, each.held, shut)
+        shut = cut_off if each.code == "more air than expected" else None
+        heard = together.of(each.charge_abs_pa, each.held, shut)
         logs[each.code] = BEFORE[each.code] * heard * own * fits / DRAWS
     weights = {code: float(weight.sum()) for code, weight in logs.items()}
     prior = _before(case.tank)
@@ -172,19 +170,16 @@ def weigh(
         _unseen_pa(reference, draws, charges),
         charges,
         rise.expected_pa,
-        _shut(likelihood, together, draws, total, rng),
+        _shut(together, draws, total, rng),
     )
 
 
-def _shut(
-    likelihood: LineLikelihood, together: Together, draws: Draws, others: float, rng: np.random.Generator
-) -> float:
+def _shut(together: Together, draws: Draws, others: float, rng: np.random.Generator) -> float:
     """Probability that the tank holds water and takes no part: what it holds stays, whatever the pressure does."""
     if together.alone:
         return 0.0
     held = rng.uniform(size=DRAWS)
-    heard = likelihood.of(held, draws.forms, draws.depth_error_m)
-    weight = SHUT * float((heard * together.of(draws.pressure_abs_pa, held, np.ones(DRAWS, dtype=bool))).mean())
+    weight = SHUT * float(together.of(draws.pressure_abs_pa, held, np.ones(DRAWS, dtype=bool)).mean())
     return weight / (weight + others)
 
 

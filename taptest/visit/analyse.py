@@ -12,6 +12,7 @@ from taptest.errors import VisitError
 from taptest.finding.judge import MOST_CHECKS, judge
 from taptest.finding.records import Case, Judgement, Round, RoundFound
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
+from taptest.line.pair import PairEvidence, pair_evidence
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
@@ -53,7 +54,7 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         meaning.units,
         beside=first.readings[1:],
         rounds=[
-            Round(each.case.readings, read.readings, each.same_air, each.water_moved_m3)
+            Round(each.case.readings, read.readings, each.same_air, each.water_moved_m3, _pair(first, read))
             for each, read in zip(meaning.rounds, later, strict=True)
         ],
     )
@@ -94,6 +95,14 @@ def _read(folder: Path, document: Document, case: Case, progress: Progress | Non
         sweeps, kept = sweeps_for(case, progress)
         notes.extend(kept)
     return _ReadRound(heard, read_lines(heard, case.tank, sweeps), sweeps, (*heard.remarks, *notes))
+
+
+def _pair(first: _ReadRound, later: _ReadRound) -> PairEvidence | None:
+    """Compare the first line of a later round with that of the first one."""
+    profiles = [each.heard.lines[0].profile if each.heard.lines else None for each in (first, later)]
+    if profiles[0] is None or profiles[1] is None:
+        return None
+    return pair_evidence(profiles[0], first.sweeps, profiles[1], later.sweeps)
 
 
 def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) -> RoundResult:

@@ -29,7 +29,7 @@ LARGEST_JUDGED = 4 * LARGEST_DOCUMENT
 _TOLD = ("code", "sentence", "confidence")
 _CODE = (
     *("quantities.py", "water/*.py", "tank/*.py", "sound/*.py", "shell/*.py", "line/*.py", "finding/*.py"),
-    *(f"visit/{name}.py" for name in ("record", "meaning", "sweeps", "result", "listen", "analyse")),
+    *(f"visit/{name}.py" for name in ("record", "meaning", "sweeps", "result", "listen", "reading", "analyse")),
 )
 
 
