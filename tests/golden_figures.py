@@ -71,7 +71,8 @@ def judgement_figures(kept: Path) -> dict[str, Any]:
         for name in VISITS:
             told = as_json(judge_visit(read_visit(DEMO / name)))
             told["finding"] = {key: value for key, value in told["finding"].items() if key not in BY_SENTENCE}
-            told["taps"] = [[tap["onset_s"], tap["used"]] for tap in told["taps"]]
+            for part in (told, *told["rounds"]):
+                part["taps"] = [[tap["onset_s"], tap["used"]] for tap in part["taps"]]
             figures[name] = told
     finally:
         os.environ.pop("TAPTEST_CACHE")
