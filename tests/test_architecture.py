@@ -8,13 +8,13 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions errors quantities disk
+versions errors quantities disk preferences
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane tank.contact
 sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
 sound.traits sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
-shell.radiation shell.sweep
+shell.radiation shell.sweep shell.variants
 line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute line.backing line.naming
 line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
@@ -25,8 +25,8 @@ visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.read
 visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.staged simulate.trial
-capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.own_tone
-capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt
+capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
+capture.own_tone capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt
 capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
@@ -62,7 +62,7 @@ ONE_PLACE = {
     "uvicorn": {"desk.connections", "desk.serve"},
     "segno": {"desk.network"},
     "pydantic": {"visit.record"},
-    "platformdirs": {"visit.sweeps", "capture.memory"},
+    "platformdirs": {"visit.sweeps", "preferences"},
     "librosa": {"sound.spectra", "sound.traits"},
 }
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from taptest.capture.journal import read_log
-from taptest.capture.memory import newest_known_level, this_computer
+from taptest.capture.known_levels import newest_known_level, this_computer
 from taptest.report.choices import Paper
 from taptest.report.page import Sources
 from taptest.report.wording import Wording
