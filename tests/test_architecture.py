@@ -63,7 +63,7 @@ ONE_PLACE = {
     "segno": {"desk.network"},
     "pydantic": {"visit.record"},
     "platformdirs": {"visit.sweeps", "preferences"},
-    "librosa": {"sound.spectra", "sound.traits"},
+    "librosa": set(),
 }
 
 

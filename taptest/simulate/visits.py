@@ -16,7 +16,6 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
-from scipy.fft import next_fast_len
 
 from taptest.shell.lying import TAP_SHARE, LyingTank, lying_line
 from taptest.shell.radiation import Place, heard_lying, heard_weights, rings_of
@@ -48,6 +47,7 @@ from taptest.simulate.strike import (
     softened,
 )
 from taptest.simulate.wetted import FORMS, Form
+from taptest.sound.spectra import fast_length
 from taptest.tank.shape import Shape
 
 FloatArray = NDArray[np.float64]
@@ -396,7 +396,7 @@ def _driven(scene: Scene, session: Session, blows: list[Blow], late: NDArray[np.
     """(T, N) ring convolved with each blow's force, with the striker's own click and the second hits."""
     rate = session.rate_hz
     count = ring.shape[1]
-    size = next_fast_len(count + int(0.04 * rate), real=True)
+    size = fast_length(count + int(0.04 * rate))
     spectrum = np.fft.rfft(ring, size, axis=1)
     out = np.zeros((len(blows), count + int(0.08 * rate)))
     for again in (False, True):
