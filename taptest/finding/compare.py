@@ -26,7 +26,9 @@ from taptest.finding.draws import (
     needed_precharge_pa,
     reference_charge,
     spread_volume_m3,
+    taken,
 )
+from taptest.finding.line_likelihood import LineLikelihood
 from taptest.finding.parallel import draw_cushions, first_draws, refuse_impossible_tanks
 from taptest.finding.records import (
     Bound,
@@ -37,8 +39,11 @@ from taptest.finding.records import (
     ForecastCurve,
     Interval,
     PrechargeEstimate,
+    Round,
+    RoundFound,
 )
-from taptest.finding.weigh import Charges, LineLikelihood, line_speaks, taken, waterlogged_from, weigh
+from taptest.finding.rounds import Together, put_together
+from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, waterlogged_from, weigh
 from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
 from taptest.tank.contact import DRY_SHARE, Forms, contacts, draw_forms, water_depth_m
@@ -96,13 +101,24 @@ class Comparison:
     """Charges (gauge) between which a tank called as expected may lie without its showing."""
     risen_pa: Interval | None = None
     """On a hot visit the pressure to which a system with the right charge must have risen since its cold filling."""
+    p_shut: float = 0.0
+    """Probability that the tank holds water and takes none in or out, by its rounds together."""
+    rounds: tuple[RoundFound, ...] = ()
+    """What is told of each further round."""
 
 
 def compare(
-    case: Case, line: LineReading, rng: np.random.Generator, temperature_unit: str = "°C", prior: Prior | None = None
+    case: Case,
+    line: LineReading,
+    rng: np.random.Generator,
+    temperature_unit: str = "°C",
+    prior: Prior | None = None,
+    beside: Sequence[LineReading] = (),
+    rounds: Sequence[Round] = (),
 ) -> Comparison:
-    """Compare sound and readings.
+    """Compare sound and readings of all rounds.
 
+    `beside` are further lines of the first round, `rounds` the later rounds.
     `prior` is the one that the line's posterior was formed with; None where that is the tank's own. What cannot be
     formed (no pressure, a tank whose line shows no share) is None and the probabilities are empty. Where the line does
     not show the level, nothing is put into figures that would rest on it.
@@ -118,18 +134,24 @@ def compare(
         volume = draw_tank_volume(case.tank, rng)
         return Comparison(reference, needed, None, interval_of(shares * volume) if heard else None, None, None, {})
     draws = draw(case, rng)
-    shares = _heard_shares(likelihood, draws.forms, draws.depth_error_m, rng)
-    water = interval_of(shares * draws.volume_m3) if heard else None
+    together = put_together(case, draws, likelihood, beside, rounds, rng)
+    heard = heard or (len(together.lines) > 1 and not line.inverted)
+    possible = _heard_charges(likelihood, draws, together, rng)
+    water = interval_of(possible.share * draws.volume_m3[possible.draw]) if heard else None
     heard = heard and case.readings.pressure_pa >= NO_PRESSURE_PA
-    precharge = _precharge(case, draws, shares) if heard else None
+    precharge = _precharge(case, draws, possible) if heard else None
     others, notes = other_air(case)
     air = _laid_together(case, water, precharge, others)
     if reference is None:
         return Comparison(None, needed, None, water, precharge, None, {}, air, notes)
-    speaks = line_speaks(line) and not line.inverted and case.readings.pressure_pa >= NO_PRESSURE_PA
+    speaks = (
+        (line_speaks(line) or len(together.lines) > 1)
+        and not line.inverted
+        and case.readings.pressure_pa >= NO_PRESSURE_PA
+    )
     # Estimates that contradict each other are shown and not averaged: then the sound stands alone.
     trusted = () if air is None or air.contradiction else others
-    weighed = weigh(case, likelihood, reference, draws, rng, trusted)
+    weighed = weigh(case, likelihood, reference, draws, rng, trusted, together)
     return Comparison(
         reference,
         needed,
@@ -145,6 +167,8 @@ def compare(
         weighed.rings_if_right,
         weighed.unseen_pa,
         weighed.risen_pa,
+        weighed.p_shut,
+        _rounds_found(case, reference, together, possible, rounds, rng),
     )
 
 
@@ -177,35 +201,85 @@ def _laid_together(
     return combine((sound_air(case, water), *others))
 
 
+@dataclass(frozen=True, slots=True)
+class _Possible:
+    """Draws of what the taps of all rounds leave possible by themselves, (D,) each."""
+
+    share: FloatArray
+    """Water held in the first round."""
+    charge_abs_pa: FloatArray
+    draw: NDArray[np.int64]
+    """Which draw of the readings it goes with."""
+
+
+def _heard_charges(likelihood: LineLikelihood, draws: Draws, together: Together, rng: np.random.Generator) -> _Possible:
+    """Draw charges that the lines alone speak for: beforehand all shares of water in the first round are alike."""
+    every = np.arange(DRAWS)
+    if together.alone:
+        share = _heard_shares(likelihood, draws.forms, draws.depth_error_m, rng)
+        return _Possible(share, precharge_abs_pa(share, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c), every)
+    share = _proposed_shares(rng)
+    charge = precharge_abs_pa(share, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
+    # No water may be any charge above the pressure; which one, a later round at a higher pressure can tell.
+    charge = np.where(share <= 0.0, charge * (1 + OVERCHARGE_SPAN * rng.uniform(size=DRAWS)), charge)
+    weight = together.of(charge, share)
+    drawn = rng.choice(DRAWS, DRAWS, p=weight / weight.sum())
+    return _Possible(share[drawn], charge[drawn], drawn)
+
+
+def _proposed_shares(rng: np.random.Generator) -> FloatArray:
+    """(D,) water shares, even, with no water and full as states of their own."""
+    proposed = rng.uniform(size=DRAWS)
+    whole = rng.uniform(size=DRAWS)
+    return np.where(whole < WHOLE_STATES, 0.0, np.where(whole > 1 - WHOLE_STATES, 1.0, proposed))
+
+
 def _heard_shares(
     likelihood: LineLikelihood, forms: Forms, error_m: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
-    """(D,) water shares that the line alone speaks for: beforehand even, with no water and full as states of their own.
+    """(D,) water shares that one line alone speaks for.
 
     Shares are proposed with forms of the membrane, and drawn again by how well the line hears what they would show.
     """
-    proposed = rng.uniform(size=DRAWS)
-    whole = rng.uniform(size=DRAWS)
-    proposed = np.where(whole < WHOLE_STATES, 0.0, np.where(whole > 1 - WHOLE_STATES, 1.0, proposed))
+    proposed = _proposed_shares(rng)
     weight = likelihood.of(proposed, forms, error_m)
     return np.asarray(proposed[rng.choice(DRAWS, DRAWS, p=weight / weight.sum())])
 
 
-def _precharge(case: Case, draws: Draws, shares: FloatArray) -> PrechargeEstimate:
+def _precharge(case: Case, draws: Draws, possible: _Possible) -> PrechargeEstimate:
     """Estimate the charge that the level speaks for; one-sided where it may hold no water, or no more."""
     most = min(case.tank.most_water_share - 0.03, waterlogged_from(case.tank))
     bound: Bound | None = None
-    if float(np.mean(shares <= DRY_SHARE)) >= END_BOUND:
+    if float(np.mean(possible.share <= DRY_SHARE)) >= END_BOUND:
         bound = "lower"
-    elif float(np.mean(shares >= most)) >= 0.5:
+    elif float(np.mean(possible.share >= most)) >= 0.5:
         bound = "upper"
-    charge = precharge_abs_pa(shares, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
-    interval = interval_of(charge - draws.atmospheric_pa)
+    atmospheric = draws.atmospheric_pa[possible.draw]
+    charge = possible.charge_abs_pa
+    interval = interval_of(charge - atmospheric)
     stated = case.readings.precharge_pa
     if stated is None or bound == "lower":
         return PrechargeEstimate(interval, bound)
-    lost = 1 - charge / np.maximum(stated + draws.atmospheric_pa, 1_000.0)
-    return PrechargeEstimate(interval, bound, interval_of(lost), interval_of(lost * draws.volume_m3))
+    lost = 1 - charge / np.maximum(stated + atmospheric, 1_000.0)
+    return PrechargeEstimate(interval, bound, interval_of(lost), interval_of(lost * draws.volume_m3[possible.draw]))
+
+
+def _rounds_found(
+    case: Case,
+    reference: Reference,
+    together: Together,
+    possible: _Possible,
+    rounds: Sequence[Round],
+    rng: np.random.Generator,
+) -> tuple[RoundFound, ...]:
+    """Tell of each later round with the same air where the water should end in it, and how much there is."""
+    found = []
+    for each, draws in zip(rounds, together.rounds, strict=False):
+        held = together.held(possible.charge_abs_pa, draws.picked(possible.draw))
+        water = interval_of(held * draws.volume_m3[possible.draw]) if each.lines else None
+        line = each.lines[0] if each.lines else None
+        found.append(RoundFound(_expected(case.tank, reference, draws, rng), water, line))
+    return tuple(found)
 
 
 def _expected(tank: Tank, reference: Reference, draws: Draws, rng: np.random.Generator) -> Expected:

@@ -4,7 +4,7 @@ One set of seeded draws goes through everything that is compared. Units are SI, 
 Spreads that no reading gives are common practice or own judgement, no source.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +51,11 @@ class Draws:
     """Of the membrane."""
     volume_m3: FloatArray
     depth_error_m: FloatArray
+
+    def picked(self, which: NDArray[np.int64]) -> "Draws":
+        """Return some of these draws (D,), by number; the forms stay as they are."""
+        names = ("pressure_abs_pa", "gauge_pa", "atmospheric_pa", "gas_t_c", "charge_t_c", "volume_m3", "depth_error_m")
+        return replace(self, **{name: getattr(self, name)[which] for name in names})
 
 
 def is_hot(case: Case) -> bool | None:
@@ -107,7 +112,7 @@ def draw(case: Case, rng: np.random.Generator) -> Draws:
         pressure_abs_pa=np.maximum(gauge - column + atmospheric, 2_000.0),
         gauge_pa=np.maximum(gauge, 1_000.0 - atmospheric),
         atmospheric_pa=np.asarray(atmospheric),
-        gas_t_c=_gas_temperature(case, rng),
+        gas_t_c=draw_gas_temperature(case, rng),
         charge_t_c=charge_t,
         forms=draw_forms(DRAWS, rng),
         volume_m3=draw_tank_volume(case.tank, rng),
@@ -115,7 +120,7 @@ def draw(case: Case, rng: np.random.Generator) -> Draws:
     )
 
 
-def _gas_temperature(case: Case, rng: np.random.Generator) -> FloatArray:
+def draw_gas_temperature(case: Case, rng: np.random.Generator) -> FloatArray:
     """Temperature of the air: that of the shell where it was read, else between the room's and the water's."""
     readings = case.readings
     if readings.tank_temperature_c is not None:
@@ -136,3 +141,8 @@ def interval_of(values: FloatArray) -> Interval:
     """Median and central 90 % of draws."""
     low, median, high = (float(v) for v in np.quantile(values, (0.05, 0.5, 0.95)))
     return Interval(median, low, high)
+
+
+def taken(tank: Tank, share: FloatArray) -> FloatArray:
+    """Water shares held back by the membrane's acceptance."""
+    return share if tank.acceptance_share is None else np.minimum(share, tank.acceptance_share)

@@ -5,8 +5,9 @@ observed contradicts; a replacement is never asked for from sound alone; and whe
 finding, the finding is "cannot tell" with the next cheapest check. Every text shows figures in the user's units.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import takewhile
 from typing import Literal
 
 import numpy as np
@@ -15,7 +16,7 @@ from taptest.finding.air import log_evidence
 from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
 from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare
 from taptest.finding.draws import is_hot
-from taptest.finding.records import Case, FindingCode, Judgement
+from taptest.finding.records import Case, FindingCode, Judgement, Round, RoundFound
 from taptest.finding.settle import settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
@@ -170,21 +171,31 @@ class _Verdict:
     """The check that comes first, a sentence; empty where the finding's own come first."""
 
 
-def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -> Judgement:
+def judge(
+    case: Case,
+    line: LineReading,
+    seed: int = 0,
+    units: Units = METRIC,
+    *,
+    beside: Sequence[LineReading] = (),
+    rounds: Sequence[Round] = (),
+) -> Judgement:
     """Judge one visit.
 
-    `seed` seeds the sampling: the same case, line and seed give the same judgement. Raises `VisitError` for an
+    `line` is the first line as the tank was found, `beside` its further lines, `rounds` the later rounds in order of
+    time. `seed` seeds the sampling: the same case, lines and seed give the same judgement. Raises `VisitError` for an
     observation that is not in the table of causes, and `PhysicsError` for readings that cannot be.
     """
     observed = checked_observations(case.observations)
-    comparison = compare(case, line, np.random.default_rng(seed), units.temperature)
-    verdict = _decide(case, line, comparison, observed)
+    comparison = compare(case, line, np.random.default_rng(seed), units.temperature, beside=beside, rounds=rounds)
+    lead = _leading(line, beside, rounds)
+    verdict = _decide(case, lead, comparison, observed)
     evidence = (
-        _derived(case, line, comparison, verdict.code, verdict.why == KEPT_BUT_UNFIT) | log_evidence(case) | observed
+        _derived(case, lead, comparison, verdict.code, verdict.why == KEPT_BUT_UNFIT) | log_evidence(case) | observed
     )
-    story = Story(case, line, comparison, units, verdict.code, verdict.probability, verdict.why, evidence)
+    story = Story(case, lead, comparison, units, verdict.code, verdict.probability, verdict.why, evidence)
     told = verdict.code != "cannot tell"
-    against = _speaks_against(verdict, case, line, comparison, observed)
+    against = _speaks_against(verdict, case, lead, comparison, observed)
     checks = _in_order(
         ((verdict.check,) if verdict.check else ()) + checks_of(story) + _wider_checks(case, evidence, observed, told)
     )
@@ -192,7 +203,7 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
     return Judgement(
         code=verdict.code,
         sentence=sentence,
-        confidence=_confidence(verdict, line) if told else "cannot tell",
+        confidence=_confidence(verdict, lead) if told else "cannot tell",
         reasons=reasons_of(story),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
@@ -210,7 +221,34 @@ def judge(case: Case, line: LineReading, seed: int = 0, units: Units = METRIC) -
         air=comparison.air,
         unseen_pa=comparison.unseen_pa if verdict.code == "as expected" else None,
         speaks_against=against,
+        rounds=_told_of_rounds(case, comparison, rounds, seed, units),
+        p_shut=comparison.p_shut,
     )
+
+
+def _leading(line: LineReading, beside: Sequence[LineReading], rounds: Sequence[Round]) -> LineReading:
+    """Return the line that the finding is told by: the first one as found, or where it says nothing, one that does."""
+    others = [*beside, *(each.lines[0] for each in _same_air(rounds) if each.lines)]
+    return next((each for each in (line, *others) if each.misfit < 1.0 and line_speaks(each)), line)
+
+
+def _same_air(rounds: Sequence[Round]) -> list[Round]:
+    """Return the rounds before the air was changed."""
+    return list(takewhile(lambda each: each.same_air, rounds))
+
+
+def _told_of_rounds(
+    case: Case, comparison: Comparison, rounds: Sequence[Round], seed: int, units: Units
+) -> tuple[RoundFound, ...]:
+    """Tell of each later round; one with other air, and those after it, are judged for themselves."""
+    told = list(comparison.rounds)
+    for each in rounds[len(told) :]:
+        if not each.lines:
+            told.append(RoundFound(None, None, None))
+            continue
+        alone = judge(replace(case, readings=each.readings, drain=None, log=()), each.lines[0], seed, units)
+        told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.sentence))
+    return tuple(told)
 
 
 def _speaks_against(

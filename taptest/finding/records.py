@@ -7,6 +7,7 @@ shell. None means not known.
 from dataclasses import dataclass, field
 from typing import Literal
 
+from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
@@ -77,6 +78,21 @@ class Case:
     """A pressure log, its pressures as at the tank."""
     parallel: tuple[ParallelTank, ...] = ()
     """The other tanks on the system; the tapped one is not among them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """A further round of a visit: the same tank in another state."""
+
+    readings: Readings
+    lines: tuple[LineReading, ...]
+    """One reading a line; the first one is the line that pictures show. Empty where only the gauge was read."""
+    same_air: bool = True
+    """Whether it holds the same air as in the round before."""
+    water_moved_m3: float | None = None
+    """Water let in (above zero) or out since the round before; None where it was not measured."""
+    pair: PairEvidence | None = None
+    """Its first line's difference from that of the first round; None where they cannot be compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +170,21 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
+class RoundFound:
+    """What is told of a further round."""
+
+    expected: Expected | None
+    """Where the water should end in it; None where it holds other air, or that is not known."""
+    water_m3: Interval | None
+    """Water held, by all rounds together; None where the taps do not tell."""
+    line: LineReading | None
+    """Its first line; None where it has none."""
+    code: FindingCode | None = None
+    """Its own finding, where it holds other air than the tank did when it was found."""
+    sentence: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """The finding and everything it rests on."""
 
@@ -184,3 +215,7 @@ class Judgement:
     """Charges (gauge) between which a tank that is called as expected may lie; None for any other finding."""
     speaks_against: bool | None = None
     """Whether taps, readings or observations speak against the tank; None where nothing was heard to compare."""
+    rounds: tuple[RoundFound, ...] = ()
+    """Further rounds in order of time."""
+    p_shut: float = 0.0
+    """Probability that the tank holds water and takes none in or out, by its rounds together."""

@@ -14,14 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.finding.air import air_likelihood
-from taptest.finding.draws import DRAWS, Draws, Reference, draw_reference
+from taptest.finding.draws import DRAWS, Draws, Reference, draw_reference, taken
+from taptest.finding.line_likelihood import MODEL_FLOOR, LineLikelihood
 from taptest.finding.records import Case, FindingCode, Interval
 from taptest.finding.rise import Rise, filling_of
-from taptest.line.boundary import NO_CONTACT, Prior, beyond_points
+from taptest.finding.rounds import SHUT, Together
 from taptest.line.records import LineReading
-from taptest.tank.contact import Contacts, Forms, contacts, seam_reach_m, water_depth_m
 from taptest.tank.kinds import Tank
-from taptest.tank.membrane import from_water_end
 from taptest.water.log import AirEstimate
 from taptest.water.pressure import water_share
 
@@ -43,9 +42,6 @@ WATERLOGGED_SHARE = 0.85
 """Water share from which nearly no air is left, where the membrane's acceptance is not known."""
 ACCEPTANCE_SLACK = 0.05
 SURE_OF_RINGING = 0.8
-SHORT_OF_SEAM_M = 0.015
-MODEL_FLOOR = 0.005
-"""Likelihood that remains for every level, because no model of the sound is sure of itself."""
 SELDOM_INVERTED = 0.02
 """How much rarer an inverted picture is where gravity keeps the air on top: only a mix-up of the ends makes it. Times
 the 5 % before anything is known this is one in a thousand, as in the line's own prior."""
@@ -87,83 +83,6 @@ def waterlogged_from(tank: Tank) -> float:
     return min(tank.acceptance_share + ACCEPTANCE_SLACK, WATERLOGGED_SHARE)
 
 
-def blind(tank: Tank, line: LineReading) -> tuple[float, float]:
-    """Distances from the water end of the first and of the last point: beyond them a boundary sounds like none."""
-    height = tank.shape.height_m
-    if line.point_depth_m.size == 0:
-        return 0.0, height
-    away = np.sort(from_water_end(tank, line.point_depth_m))
-    return float(np.clip(away[0], 0, height)), float(np.clip(away[-1], 0, height))
-
-
-def taken(tank: Tank, share: FloatArray) -> FloatArray:
-    """Water shares held back by the membrane's acceptance."""
-    return share if tank.acceptance_share is None else np.minimum(share, tank.acceptance_share)
-
-
-class LineLikelihood:
-    """The line's posterior with its prior taken off: 1 means that the taps say nothing."""
-
-    def __init__(self, line: LineReading, tank: Tank, prior: Prior) -> None:
-        posterior = line.posterior
-        before = prior.of_level(posterior.depth_m, tank)
-        self._tank = tank
-        self._depth = posterior.depth_m
-        self._found = posterior.level_mass / before
-        self._cap, self._ring = posterior.cap_depth_m, _unprior(posterior.ring_mass, prior.ring)
-        self._foot, self._gas_ring = posterior.foot_depth_m, _unprior(posterior.gas_ring_mass, prior.gas_ring)
-        # A boundary beyond the outermost points counts as all air or all water there, in the prior as in the posterior.
-        air, water = beyond_points(posterior.depth_m, line.point_depth_m, tank)
-        self.all_air = posterior.p_all_air / (prior.all_air + float(air @ before))
-        self.all_water = posterior.p_all_water / (prior.all_water + float(water @ before))
-        self.inverted = posterior.p_inverted / prior.inverted
-        # A line formed without that thought takes a bag that does not touch for no water.
-        self.no_contact = posterior.p_no_contact / prior.no_contact if prior.no_contact > 0 else self.all_air
-        self._first, self._last = blind(tank, line)
-
-    def rings(self, share: FloatArray, draws: Draws) -> NDArray[np.bool_]:
-        """(D,) whether all points ring for a water share a draw: the water ends before the first one."""
-        contact = contacts(self._tank, share, draws.forms)
-        return np.asarray(contact.reach_m < self._first)
-
-    def of(self, share: FloatArray, forms: Forms, error_m: FloatArray) -> FloatArray:
-        """(D,) likelihood of the line for a water share a draw, a form of the membrane and an error of the depth."""
-        contact = contacts(self._tank, share, forms)
-        value = self._of_level(contact, error_m)
-        if self._cap.size:
-            cap_m = from_water_end(self._tank, contact.cap_m)
-            value = np.where(contact.cap_m > 0.0, self._of_ring(cap_m, contact, value), value)
-        if self._foot.size:
-            foot_m = from_water_end(self._tank, contact.foot_m)
-            has_foot = contact.foot_m < self._tank.shape.height_m
-            value = np.where(has_foot, np.interp(foot_m, self._foot, self._gas_ring), value)
-        if self._tank.kind == "bladder":
-            value = (1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact
-        return np.asarray(value + MODEL_FLOOR)
-
-    def _of_level(self, contact: Contacts, error_m: FloatArray) -> FloatArray:
-        """(D,) likelihood of wall that is wet from the water end to the contact's reach."""
-        tank, height = self._tank, self._tank.shape.height_m
-        depth = np.clip(water_depth_m(tank, contact) + error_m, 0.0, height)
-        away = from_water_end(tank, depth)
-        value = np.interp(depth, self._depth, self._found)
-        value = np.where(away < self._first, np.maximum(value, self.all_air), value)
-        value = np.where(away > self._last, np.maximum(value, self.all_water), value)
-        dry, full = contact.reach_m <= 0.0, contact.reach_m >= height
-        return np.asarray(np.where(dry, self.all_air, np.where(full, self.all_water, value)))
-
-    def _of_ring(self, cap_m: FloatArray, contact: Contacts, of_level: FloatArray) -> FloatArray:
-        """(D,) likelihood of a ring; one that ends above the seam is half a ring to the seam and half a level."""
-        ring = np.interp(cap_m, self._cap, self._ring)
-        short = seam_reach_m(self._tank) - contact.reach_m > SHORT_OF_SEAM_M
-        return np.asarray(np.where(short, 0.5 * (ring + of_level), ring))
-
-
-def _unprior(mass: FloatArray, prior: float) -> FloatArray:
-    """Likelihood of places (R,) that were as likely as each other beforehand; 1 where nothing was asked of them."""
-    return mass * mass.size / prior if prior > 0 else np.ones_like(mass)
-
-
 @dataclass(frozen=True, slots=True)
 class _Hypothesis:
     """One story of the charge, D draws of each."""
@@ -194,6 +113,8 @@ class Weighed:
     """The first D are the right ones."""
     risen_pa: Interval | None
     """On a hot visit the pressure to which a system with the right charge must have risen; None where not known."""
+    p_shut: float
+    """Probability that the tank holds water and takes none in or out; 0 where there was one round."""
 
 
 def weigh(
@@ -203,12 +124,14 @@ def weigh(
     draws: Draws,
     rng: np.random.Generator,
     air: Sequence[AirEstimate],
+    together: Together,
 ) -> Weighed:
-    """Weigh the findings, and the charges that taps and readings leave possible."""
+    """Weigh the findings, and the charges that taps and readings of all rounds leave possible."""
     cut_off = np.arange(DRAWS) < CUT_OFF * DRAWS
     hypotheses = _hypotheses(case, draw_reference(reference, draws, rng), draws, cut_off, rng)
     right = hypotheses[0].charge_abs_pa
-    rise = Rise.of(filling_of(case, draws, rng), right)
+    # Where water grew or shrank by heat between two rounds, that tells of the same rise at first hand.
+    rise = Rise.of(None if together.balances else filling_of(case, draws, rng), right)
     logs: dict[FindingCode, FloatArray] = {}
     best_fit = 0.0
     for each in hypotheses:
@@ -220,7 +143,8 @@ def weigh(
             fits = fits * np.where(apart, rise.cut_off, rise.wrong(each.charge_abs_pa))
         best_fit = max(best_fit, float(fits.mean()))
         own = each.possible / max(float(each.possible.mean()), 1e-3)
-        heard = likelihood.of(each.held, draws.forms, draws.depth_error_m)
+        shut = cut_off if each.code == "more air than expected" else None
+        heard = together.of(each.charge_abs_pa, each.held, shut)
         logs[each.code] = BEFORE[each.code] * heard * own * fits / DRAWS
     weights = {code: float(weight.sum()) for code, weight in logs.items()}
     prior = _before(case.tank)
@@ -242,11 +166,21 @@ def weigh(
         {code: weight / total for code, weight in weights.items()},
         harmless / total,
         fine_before,
-        float(np.mean(likelihood.rings(hypotheses[0].held, draws))),
+        float(np.mean(likelihood.rings(hypotheses[0].held, draws.forms))),
         _unseen_pa(reference, draws, charges),
         charges,
         rise.expected_pa,
+        _shut(together, draws, total, rng),
     )
+
+
+def _shut(together: Together, draws: Draws, others: float, rng: np.random.Generator) -> float:
+    """Probability that the tank holds water and takes no part: what it holds stays, whatever the pressure does."""
+    if together.alone:
+        return 0.0
+    held = rng.uniform(size=DRAWS)
+    weight = SHUT * float(together.of(draws.pressure_abs_pa, held, np.ones(DRAWS, dtype=bool)).mean())
+    return weight / (weight + others)
 
 
 def _before(tank: Tank) -> dict[FindingCode, float]:

@@ -163,11 +163,11 @@ def match_profile(
     """
     chosen = settings or MatchSettings()
     refuse_unfit(profile, sweeps)
-    computed = [_computed(profile, sweep, chosen) for sweep in sweeps]
+    computed = [computed_levels(profile, sweep, chosen) for sweep in sweeps]
     votes = _votes(profile, computed, chosen)
     upright = [_scores(profile, *each, votes, chosen) for each in zip(sweeps, computed, strict=True)]
     over = [mirrored(sweep) for sweep in sweeps]
-    turned = [_scores(profile, sweep, _computed(profile, sweep, chosen), votes, chosen) for sweep in over]
+    turned = [_scores(profile, sweep, computed_levels(profile, sweep, chosen), votes, chosen) for sweep in over]
     grid = upright[0].grid
     G, N = grid.depth_m.size, grid.share.size
     tables = np.array([scores.grid.moved_to(grid, scores.bands) for scores in upright])
@@ -228,14 +228,18 @@ def _scores(
 ) -> _Scores:
     """Evidence of one sweep, whose pictures at the points are `computed` (L, P, B)."""
     grid = grid_of(sweep)
-    measured = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
-    measured = softened(measured, 0, settings.floor)
-    sums = _sums(measured, profile.level_sd_db, computed, settings)
+    sums = _sums(measured_levels(profile, settings), profile.level_sd_db, computed, settings)
     bands, flat, rest = _fit(sums, grid, votes, settings)
     return _Scores(grid, bands, flat, rest)
 
 
-def _computed(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> FloatArray:
+def measured_levels(profile: Profile, settings: MatchSettings) -> FloatArray:
+    """(P, B) the measured levels in the form that is compared: part of the blows' strength off, nodes filled."""
+    measured = profile.level_db + (1 - settings.strength_share) * profile.strength_db[:, None]
+    return softened(measured, 0, settings.floor)
+
+
+def computed_levels(profile: Profile, sweep: LevelSweep, settings: MatchSettings) -> FloatArray:
     """(L, P, B) the model's pictures at the points in the form that is compared: strength off, nodes filled."""
     level = at_points(sweep, profile.depth_m)
     level = level - settings.strength_share * _strength(level, np.isfinite(profile.level_db))
@@ -248,7 +252,7 @@ def votes_of(profile: Profile, sweeps: Sequence[LevelSweep], settings: MatchSett
     One set of votes serves all variants and levels: were they each variant's own, the one whose bands are most alike
     would lose least by whatever does not fit, and win.
     """
-    return _votes(profile, [_computed(profile, sweep, settings) for sweep in sweeps], settings)
+    return _votes(profile, [computed_levels(profile, sweep, settings) for sweep in sweeps], settings)
 
 
 def _votes(profile: Profile, computed: Sequence[FloatArray], settings: MatchSettings) -> FloatArray:

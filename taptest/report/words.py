@@ -3,11 +3,13 @@
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from taptest.finding.records import Bound, Cause, Interval
+from taptest.finding.records import Bound, Cause, Expected, Interval, Readings
 from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
+from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
 from taptest.report.wording import Wording, worded
+from taptest.tank.kinds import Tank
 from taptest.visit.result import PointResult, VisitResult
 
 WIDTH = 100
@@ -39,6 +41,7 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     if judgement.code != "cannot tell":
         lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
     lines += ["", *said(_figures(result))]
+    lines += _section("Rounds", said(round_lines(result)))
     lines += _section("Why", said((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
     lines += _section(causes, said(cause_lines(judgement.causes)))
@@ -85,14 +88,47 @@ def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = No
     return f"{units.show(kind, interval.median, digits)} ({low.rsplit(' ', 1)[0]} to {high})"
 
 
+def round_lines(result: VisitResult) -> list[str]:
+    """Say for each round, where there are several, what was read, heard and expected."""
+    if not result.rounds:
+        return []
+    judgement = result.judgement
+    told = [_round_line(result, "As found", result.case.readings, judgement.line, judgement.expected)]
+    for each in result.rounds:
+        name = each.name[:1].upper() + each.name[1:]
+        told.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
+        if each.found.code is not None:
+            told.append(f"{name}, by itself because its air is other air: {each.found.sentence}")
+        told += each.remarks
+    return told
+
+
+def _round_line(
+    result: VisitResult, name: str, readings: Readings, line: LineReading | None, expected: Expected | None
+) -> str:
+    units = result.units
+    read = "" if readings.pressure_pa is None else f" at {units.show('pressure', readings.pressure_pa)}"
+    heard = "not tapped" if line is None else f"boundary {line_words(line, result.case.tank, units)}"
+    where = ""
+    if expected is not None:
+        at = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m, _digits(units))
+        where = f"; expected {at}"
+    return f"{name}{read}: {heard}{where}."
+
+
 def boundary_words(result: VisitResult) -> str:
-    """Say where the boundary lies, or that there is none."""
-    state, line, units = result.judgement.boundary_state, result.judgement.line, result.units
+    """Say where the boundary of the first round lies, or that there is none."""
+    return line_words(result.judgement.line, result.case.tank, result.units)
+
+
+def line_words(line: LineReading, tank: Tank, units: Units) -> str:
+    """Say where the boundary of a line lies, or that there is none."""
+    state = line.state
     if state == "found" and line.depth_m is not None and line.interval90_m is not None:
         interval = Interval(line.depth_m, *line.interval90_m)
         place = f"{spread(units, 'length', interval, _digits(units))} below the top of the shell"
         return f"{place}, inverted: the water on the wrong side" if line.inverted else place
-    span = level_span_m(line.posterior, result.case.tank) if line.narrows and state == "not found" else None
+    span = level_span_m(line.posterior, tank) if line.narrows and state == "not found" else None
     if span is not None:
         low, high = (units.show("length", end, _digits(units)) for end in span)
         return f"not told closely: somewhere from {low.rsplit(' ', 1)[0]} to {high} below the top of the shell"

@@ -17,7 +17,7 @@ Conventions: `reach` is a distance (m) along the axis from the pole of the water
 shares 0..1 of the inner volume.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -102,6 +102,12 @@ def draw_forms(count: int, rng: np.random.Generator) -> Forms:
         scatter_m=normal * np.where(folded < 0.5, *MERIDIAN_SD_M),
         cap=cap,
     )
+
+
+def on_another_side(tank: Tank, forms: Forms, rng: np.random.Generator) -> Forms:
+    """Return what the forms are on another line down the same tanks: folds, and how far water reaches on one side."""
+    along = rng.permutation(forms.along) if tank.hanging else forms.along
+    return replace(forms, scatter_m=rng.permutation(forms.scatter_m), along=along)
 
 
 def contacts(tank: Tank, water_share: ArrayLike, forms: Forms) -> Contacts:

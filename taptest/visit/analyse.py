@@ -5,20 +5,23 @@ Files are read here and in `visit.listen`; what follows is pure.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 from taptest.errors import VisitError
 from taptest.finding.judge import MOST_CHECKS, judge
-from taptest.finding.records import Judgement
+from taptest.finding.records import Case, Judgement, Round, RoundFound
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
+from taptest.line.pair import PairEvidence, pair_evidence
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
 from taptest.tank.kinds import Tank
 from taptest.visit.files import Visit
-from taptest.visit.meaning import meaning_of
-from taptest.visit.reading import hear_round, point_results, read_lines
-from taptest.visit.result import VisitResult
+from taptest.visit.meaning import RoundMeaning, meaning_of
+from taptest.visit.reading import HeardRound, hear_round, point_results, read_lines
+from taptest.visit.record import Document
+from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
 
 Progress = Callable[[float], None]
@@ -37,30 +40,90 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     if not document.points:
         raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
     meaning = meaning_of(document, visit.source)
-    heard = hear_round(visit.folder, document.points, document.reference, document.by_hand)
-    tank, notes = meaning.case.tank, list(heard.notes)
-    sweeps: Sweeps = ()
-    if any(line.profile is not None for line in heard.lines):
-        sweeps, kept = sweeps_for(meaning.case, progress)
-        notes.extend(kept)
-    readings = read_lines(heard, tank, sweeps)
-    reading, profile = readings[0], heard.lines[0].profile
-    advice = "" if profile is None else where_next(reading, profile, tank, sweeps, meaning.units)
-    judgement = judge(meaning.case, reading, seed, meaning.units)
+    first = _read(visit.folder, document, meaning.case, _part_of(progress, 0, 1 + len(meaning.rounds)))
+    later = [
+        _read(visit.folder, each.document, each.case, _part_of(progress, number, 1 + len(meaning.rounds)))
+        for number, each in enumerate(meaning.rounds, start=1)
+    ]
+    reading, profile = first.readings[0], first.heard.lines[0].profile
+    advice = "" if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
+    judgement = judge(
+        meaning.case,
+        reading,
+        seed,
+        meaning.units,
+        beside=first.readings[1:],
+        rounds=[
+            Round(each.case.readings, read.readings, each.same_air, each.water_moved_m3, _pair(first, read))
+            for each, read in zip(meaning.rounds, later, strict=True)
+        ],
+    )
     return VisitResult(
         name=document.tank.name.strip(),
         visited_on=document.visited_on,
         simulated=document.simulated,
         case=meaning.case,
         units=meaning.units,
-        points=point_results(heard, readings),
-        taps=heard.taps,
+        points=point_results(first.heard, first.readings),
+        taps=first.heard.taps,
         profile=profile,
-        judgement=_with_remedy(_with_advice(judgement, advice), heard.clipped),
+        judgement=_with_remedy(_with_advice(judgement, advice), first.heard.clipped),
         assumptions=meaning.notes,
-        remarks=(*heard.remarks, *notes),
-        reference=heard.reference_taps,
+        remarks=first.remarks,
+        reference=first.heard.reference_taps,
+        rounds=tuple(_round_result(*each) for each in zip(meaning.rounds, later, judgement.rounds, strict=True)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _ReadRound:
+    """One round, read."""
+
+    heard: HeardRound
+    readings: tuple[LineReading, ...]
+    """One a line; none where nothing was tapped."""
+    sweeps: Sweeps
+    remarks: tuple[str, ...]
+
+
+def _read(folder: Path, document: Document, case: Case, progress: Progress | None) -> _ReadRound:
+    """Hear one round and read its lines with the tank's model."""
+    heard = hear_round(folder, document.points, document.reference, document.by_hand)
+    notes = list(heard.notes)
+    sweeps: Sweeps = ()
+    if any(line.profile is not None for line in heard.lines):
+        sweeps, kept = sweeps_for(case, progress)
+        notes.extend(kept)
+    return _ReadRound(heard, read_lines(heard, case.tank, sweeps), sweeps, (*heard.remarks, *notes))
+
+
+def _pair(first: _ReadRound, later: _ReadRound) -> PairEvidence | None:
+    """Compare the first line of a later round with that of the first one."""
+    profiles = [each.heard.lines[0].profile if each.heard.lines else None for each in (first, later)]
+    if profiles[0] is None or profiles[1] is None:
+        return None
+    return pair_evidence(profiles[0], first.sweeps, profiles[1], later.sweeps)
+
+
+def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) -> RoundResult:
+    """Put together what is told of a further round."""
+    return RoundResult(
+        name=meaning.name,
+        state=meaning.state,
+        same_air=meaning.same_air,
+        case=meaning.case,
+        points=point_results(read.heard, read.readings),
+        taps=read.heard.taps,
+        found=found,
+        remarks=read.remarks,
+    )
+
+
+def _part_of(progress: Progress | None, number: int, of: int) -> Progress | None:
+    """Return a progress for one of several rounds."""
+    if progress is None or of == 1:
+        return progress
+    return lambda share: progress((number + share) / of)
 
 
 def where_next(reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units) -> str:

@@ -70,7 +70,7 @@ class HeardRound:
     """One round with its taps given to their points."""
 
     lines: tuple[HeardLine, ...]
-    """The first one is the line that pictures show; there is at least one."""
+    """The first one is the line that pictures show; there is none where only the gauge was read."""
     taps: tuple[TapResult, ...]
     reference: tuple[Point, ...]
     """The reference mark, one point for each time it was tapped, in order of time."""
@@ -92,6 +92,8 @@ def hear_round(
 
     Raises `VisitError`, `RecordingError` and `StorageError`, each a sentence that says what is wrong where.
     """
+    if not entries:
+        return HeardRound((), (), (), (), "", False, (), ())
     names = dict.fromkeys(entry.file for entry in (*entries, *reference))
     files = [(name, inside(folder, name)) for name in names]
     everything = listen(files, by_hand, None if reference else _taps_in_all(entries))
@@ -261,7 +263,11 @@ def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[Poi
         if point.traits:
             nearest = int(np.argmin(np.abs(reading.point_depth_m - point.depth_m)))
             p_water = float(reading.p_water[nearest])
-        results.append(PointResult(each.depth_m, p_water, point.taps_used, point.taps_rejected, _remark(each)))
+        results.append(
+            PointResult(
+                each.depth_m, p_water, point.taps_used, point.taps_rejected, _remark(each), each.entry.line or ""
+            )
+        )
     return tuple(results)
 
 

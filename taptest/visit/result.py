@@ -6,12 +6,13 @@ litres.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from taptest.finding.records import Case, Expected, Forecast, Interval, Judgement, PrechargeEstimate
-from taptest.line.records import Profile
+from taptest.finding.records import Case, Expected, Forecast, Interval, Judgement, PrechargeEstimate, RoundFound
+from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
 from taptest.visit.record import HandDecision
@@ -19,6 +20,8 @@ from taptest.water.log import CombinedAir
 
 JSON_SCHEMA = 1
 """Number of the form of `as_json`."""
+AS_FOUND = "as found"
+"""Name of the first round of every visit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,23 @@ class PointResult:
     taps_rejected: int
     remark: str = ""
     """Why the point is in doubt or has no usable tap, as a whole sentence; empty where all is well."""
+    line: str = ""
+    """Name of its line, on a round with several."""
+
+
+@dataclass(frozen=True, slots=True)
+class RoundResult:
+    """A further round of a visit, judged with the others."""
+
+    name: str
+    state: str
+    same_air: bool
+    case: Case
+    """The tank and the system with the readings of this round."""
+    points: tuple[PointResult, ...]
+    taps: tuple[TapResult, ...]
+    found: RoundFound
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +89,8 @@ class VisitResult:
     """What is to be known of the recordings, in whole sentences."""
     reference: tuple[TapResult, ...] = ()
     """Taps of the reference mark, in order of time; they belong to no point of the line."""
+    rounds: tuple[RoundResult, ...] = ()
+    """Further rounds in order of time; what stands above is the tank as it was found."""
 
 
 def as_json(result: VisitResult) -> dict[str, Any]:
@@ -77,20 +99,9 @@ def as_json(result: VisitResult) -> dict[str, Any]:
     return {
         "schema": JSON_SCHEMA,
         "finding": _finding(result),
-        "boundary": _boundary(found),
-        "points": [
-            {
-                "position_mm": _scaled(point.depth_m, 1000, 1),
-                "p_water": _number(point.p_water, 4),
-                "taps_used": point.taps_used,
-                "taps_rejected": point.taps_rejected,
-            }
-            for point in result.points
-        ],
-        "taps": [
-            {"file": tap.file, "onset_s": _number(tap.tap.onset_s, 5), "used": tap.tap.used, "why_not": tap.tap.why_not}
-            for tap in result.taps
-        ],
+        "boundary": _boundary(found.line),
+        "points": _points(result.points),
+        "taps": _taps(result.taps),
         "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "precharge_bar": None
@@ -104,6 +115,60 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
         "lost_air": _lost_air(found.precharge),
         "air": _air(found.air),
+        "rounds": [_as_found(result), *(_round(each) for each in result.rounds)],
+    }
+
+
+def _points(points: Sequence[PointResult]) -> list[dict[str, Any]]:
+    """Tell the points of a round."""
+    return [
+        {
+            "position_mm": _scaled(point.depth_m, 1000, 1),
+            "p_water": _number(point.p_water, 4),
+            "taps_used": point.taps_used,
+            "taps_rejected": point.taps_rejected,
+        }
+        | ({"line": point.line} if point.line else {})
+        for point in points
+    ]
+
+
+def _taps(taps: Sequence[TapResult]) -> list[dict[str, Any]]:
+    """Tell the taps of a round."""
+    return [
+        {"file": tap.file, "onset_s": _number(tap.tap.onset_s, 5), "used": tap.tap.used, "why_not": tap.tap.why_not}
+        for tap in taps
+    ]
+
+
+def _as_found(result: VisitResult) -> dict[str, Any]:
+    """Tell the first round, as the tank was found."""
+    found = result.judgement
+    return {
+        "name": AS_FOUND,
+        "state": result.case.readings.state,
+        "same_air": True,
+        "boundary": _boundary(found.line),
+        "points": _points(result.points),
+        "expected": _expected(found.expected),
+        "water_l": _median_and_ends(found.water_m3, 1000, 2),
+        "taps": _taps(result.taps),
+    }
+
+
+def _round(each: RoundResult) -> dict[str, Any]:
+    """Tell a further round; one that holds other air has a finding of its own."""
+    found = each.found
+    return {
+        "name": each.name,
+        "state": each.state,
+        "same_air": each.same_air,
+        "boundary": None if found.line is None else _boundary(found.line),
+        "points": _points(each.points),
+        "expected": _expected(found.expected),
+        "water_l": _median_and_ends(found.water_m3, 1000, 2),
+        "taps": _taps(each.taps),
+        "finding": None if found.code is None else {"code": found.code, "sentence": found.sentence},
     }
 
 
@@ -126,12 +191,11 @@ def _finding(result: VisitResult) -> dict[str, Any]:
     }
 
 
-def _boundary(found: Judgement) -> dict[str, Any]:
-    """Tell where the water ends by the taps alone."""
-    reading = found.line
+def _boundary(reading: LineReading) -> dict[str, Any]:
+    """Tell where the water ends by the taps of one line alone."""
     ends = reading.interval90_m
     return {
-        "state": found.boundary_state,
+        "state": reading.state,
         "position_mm": _scaled(reading.depth_m, 1000, 1),
         "interval90_mm": None if ends is None else [_scaled(depth, 1000, 1) for depth in ends],
         "p_all_air": _number(reading.posterior.p_all_air, 4),

@@ -1,6 +1,7 @@
 """A second round of a visit: added from tables, kept in schema 2, refused where it contradicts the visit."""
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -149,3 +150,10 @@ def test_two_lines_of_one_tank(visit: Path) -> None:
     (folder / "points.csv").write_text(points, encoding="utf-8")
     with pytest.raises(VisitError, match='Did you mean "back"'):
         import_visit(visit.parent / "three", Sources(folder / "tank.toml", folder / "points.csv"))
+
+
+def test_the_example_of_the_documents_is_accepted(visit: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs/visit-format.md").read_text(encoding="utf-8")
+    found = re.search(r"<!-- example: second.toml -->\n```toml\n(.*?)```", page, re.DOTALL)
+    assert found is not None
+    add_round(visit, sources(visit, found.group(1)))

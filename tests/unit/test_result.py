@@ -13,7 +13,7 @@ from tests.made_up import made_up
 
 CONTRACT = {"schema", "finding", "boundary", "points", "taps", "expected", "water_l", "precharge_bar", "forecast"}
 KEYS = {
-    "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air"},
+    "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air", "rounds"},
     "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"}
     | {"speaks_against", "unseen_bar"},
     "boundary": {"state", "position_mm", "interval90_mm", "p_all_air", "p_all_water"}

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from taptest.errors import VisitError
-from taptest.visit.trial import (
+from taptest.simulate.trial import (
     MEASURES,
     Score,
     _matched,
@@ -21,7 +21,7 @@ from taptest.visit.trial import (
     trial_json,
     trial_text,
 )
-from taptest.visit.truth import VisitTruth, write_truth
+from taptest.simulate.truth import VisitTruth, write_truth
 
 BASE = Score(
     name="a",
@@ -46,6 +46,9 @@ BASE = Score(
     interval_mm=20.0,
     made_error_mm=9.0,
     made_covered=True,
+    later=(),
+    charge_covered=None,
+    charge_width_bar=None,
     speaks_against=None,
     next_checks=1,
     p_water=(0.1, 0.9),

@@ -18,13 +18,16 @@ it, named or not, and the interval from its 5 % to its 95 %. A healthy tank is n
 condemned where it is a wrong one; where none can be told, the judgement may say that nothing speaks against it. The
 expected calibration error of p_water is over ten even bins.
 
+A visit of several rounds is scored twice, by its first round alone and by all together; its boundary is that of the
+first round both times.
+
 Records here are plain numbers, so that they travel between processes.
 """
 
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -33,10 +36,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import TaptestError, VisitError
+from taptest.line.records import LineReading
+from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import DOCUMENT, Visit, read_visit
 from taptest.visit.result import VisitResult
-from taptest.visit.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.workers import map_visits
 
 FloatArray = NDArray[np.float64]
@@ -47,6 +51,8 @@ DISMISSED = ("noise burst", "too weak", "not this striker", "too regular")
 BINS = 10
 DRAWS = 400
 """Bootstrap draws."""
+FIRST_ROUND_ALONE, ROUNDS_TOGETHER = "first round alone", "rounds together"
+"""What a visit of several rounds is scored as, beside its difficulty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +89,12 @@ class Score:
     """Error of the boundary made to answer; None where the truth has none on the line or the line gave none."""
     made_covered: bool | None
     """Whether the interval made to answer holds the boundary."""
+    later: tuple[tuple[float, bool], ...]
+    """The same two of each later round that has a boundary on its line: error in mm, whether its interval holds it."""
+    charge_covered: bool | None
+    """Whether the 90 % interval of the charge holds the true one; None where there is none, or it is one-sided."""
+    charge_width_bar: float | None
+    """Width of that interval."""
     speaks_against: bool | None
     """Whether taps or readings speak against the tank; None where nothing is said of it."""
     next_checks: int
@@ -125,15 +137,30 @@ def score_visits(
             f"{folder} holds no visits with a {TRUTH}, so there is nothing to score. "
             f"Make some with: taptest simulate {folder} --seed 1 --visits 20"
         )
-    return tuple(map_visits(partial(score_visit, base=folder), found, workers, progress))
+    tasks = [(each, alone) for each in found for alone in _ways(each)]
+    return tuple(map_visits(partial(_score_task, base=folder), tasks, workers, progress))
 
 
-def score_visit(folder: Path, base: Path | None = None) -> Score:
-    """Judge one visit and score it against its truth."""
+def _ways(folder: Path) -> tuple[bool, ...]:
+    """Whether to judge a visit by its first round alone: both ways where it has more, to stand side by side."""
+    return (True, False) if read_visit(folder).document.rounds else (False,)
+
+
+def _score_task(task: tuple[Path, bool], base: Path) -> Score:
+    return score_visit(task[0], base, alone=task[1])
+
+
+def score_visit(folder: Path, base: Path | None = None, *, alone: bool = False) -> Score:
+    """Judge one visit and score it against its truth; `alone` judges its first round as if there were no other."""
     truth = read_truth(folder)
     if truth is None:
         raise VisitError(f"{folder} holds no {TRUTH}, so it cannot be scored.")
     visit = read_visit(folder)
+    if visit.document.rounds:
+        label = FIRST_ROUND_ALONE if alone else ROUNDS_TOGETHER
+        truth = replace(truth, difficulty=f"{truth.difficulty or 'unnamed'}, {label}")
+    if alone:
+        visit = replace(visit, document=visit.document.model_copy(update={"rounds": ()}))
     name = folder.name if base is None else folder.relative_to(base).as_posix()
     clock = _Clock()
     try:
@@ -205,6 +232,9 @@ def _failed(name: str, visit: Visit, truth: VisitTruth, seconds: float, trouble:
         interval_mm=None,
         made_error_mm=None,
         made_covered=None,
+        later=(),
+        charge_covered=None,
+        charge_width_bar=None,
         speaks_against=None,
         next_checks=0,
         p_water=(),
@@ -237,7 +267,13 @@ def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clo
     covered = None
     if found and interval is not None and truth.boundary_mm is not None:
         covered = interval[0] <= truth.boundary_mm <= interval[1]
-    made_error, made_covered = _made_to_answer(truth, result)
+    made_error, made_covered = _made_to_answer(truth.boundary_mm, reading)
+    later = [
+        _made_to_answer(true.boundary_mm, each.found.line)
+        for true, each in zip(truth.rounds, result.rounds, strict=False)
+        if each.found.line is not None
+    ]
+    charge_covered, charge_width = _charge(truth, result)
     return Score(
         name=name,
         difficulty=truth.difficulty or "unnamed",
@@ -261,6 +297,9 @@ def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clo
         interval_mm=None if interval is None else interval[1] - interval[0],
         made_error_mm=made_error,
         made_covered=made_covered,
+        later=tuple((error, held) for error, held in later if error is not None and held is not None),
+        charge_covered=charge_covered,
+        charge_width_bar=charge_width,
         speaks_against=getattr(result.judgement, "speaks_against", None),
         next_checks=len(result.judgement.next_checks),
         p_water=tuple(float(point.p_water or 0.0) for point, _ in judged),
@@ -282,13 +321,21 @@ def _boundary_error(truth: VisitTruth, result: VisitResult, positions: FloatArra
     return abs((float(positions[0]) if at_top else float(positions[-1])) - truth.boundary_mm)
 
 
-def _made_to_answer(truth: VisitTruth, result: VisitResult) -> tuple[float | None, bool | None]:
+def _made_to_answer(boundary_mm: float | None, reading: LineReading) -> tuple[float | None, bool | None]:
     """Return the error in mm of the posterior's median, and whether its 5 to 95 % hold the boundary, named or not."""
-    posterior = result.judgement.line.posterior
-    low, median, high = (1000.0 * posterior.quantile_m(share) for share in (0.05, 0.5, 0.95))
-    if truth.boundary_mm is None or not np.isfinite(median):
+    low, median, high = (1000.0 * reading.posterior.quantile_m(share) for share in (0.05, 0.5, 0.95))
+    if boundary_mm is None or not np.isfinite(median):
         return None, None
-    return abs(median - truth.boundary_mm), low <= truth.boundary_mm <= high
+    return abs(median - boundary_mm), low <= boundary_mm <= high
+
+
+def _charge(truth: VisitTruth, result: VisitResult) -> tuple[bool | None, float | None]:
+    """Return whether the interval of the charge holds the true one, and its width in bar."""
+    charge = result.judgement.precharge
+    if charge is None or charge.bound is not None or truth.precharge_bar is None:
+        return None, None
+    low, high = charge.pressure_pa.low / 1e5, charge.pressure_pa.high / 1e5
+    return low <= truth.precharge_bar <= high, high - low
 
 
 def _tap_counts(truth: VisitTruth, result: VisitResult) -> tuple[int, int, int]:
@@ -360,6 +407,10 @@ def _percentile(percent: float, spacings: bool, error_mm: Callable[[Score], floa
     return measure
 
 
+def _median(values: Sequence[float]) -> float | None:
+    return float(np.median(values)) if values else None
+
+
 def _answered(score: Score) -> float | None:
     return score.error_mm
 
@@ -420,6 +471,22 @@ MEASURES: dict[str, tuple[str, Measure]] = {
         "  coverage of its 90 % interval",
         _fraction(lambda s: s.made_covered is not None, lambda s: bool(s.made_covered)),
     ),
+    "later_error_median_spacings": (
+        "  the same of the later rounds, median, spacings",
+        lambda scores: _median([error / s.spacing_mm for s in scores for error, _ in s.later]),
+    ),
+    "later_coverage90": (
+        "  coverage of its 90 % interval",
+        lambda scores: _share([(int(held), 1) for s in scores for _, held in s.later]),
+    ),
+    "charge_width_median_bar": (
+        "width of the charge's 90 % interval, median, bar",
+        lambda scores: _median([s.charge_width_bar for s in scores if s.charge_width_bar is not None]),
+    ),
+    "charge_coverage90": (
+        "  its coverage",
+        _fraction(lambda s: s.charge_covered is not None, lambda s: bool(s.charge_covered)),
+    ),
     "state_right": (
         'state right when named and not "cannot tell"',
         _fraction(lambda s: s.said_state != "not found" and not s.cannot_tell, lambda s: s.said_state == s.state),
@@ -473,10 +540,17 @@ def figures(scores: Sequence[Score], seed: int = 0) -> dict[str, Figure]:
     return table
 
 
+def _hardness(difficulty: str) -> tuple[int, str]:
+    """Sort difficulties from the easy to the hard ones."""
+    known = ("easy", "field", "hard")
+    first = difficulty.partition(",")[0]
+    return (known.index(first) if first in known else len(known)), difficulty
+
+
 def groups(scores: Sequence[Score]) -> dict[str, list[Score]]:
     """Return the visits of the table's parts: each difficulty, and within it each fault, kind of tank and state."""
     found: dict[str, list[Score]] = {}
-    for difficulty in sorted({s.difficulty for s in scores}, key=lambda d: ("easy", "field", "hard", d).index(d)):
+    for difficulty in sorted({s.difficulty for s in scores}, key=_hardness):
         of_this = [s for s in scores if s.difficulty == difficulty]
         found[difficulty] = of_this
         for part in (lambda s: s.fault, lambda s: s.kind, lambda s: f"state {s.state}"):

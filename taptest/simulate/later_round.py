@@ -3,7 +3,7 @@
 Goal: a scene like the one it is made from in all that stays (shell, air, membrane, papers, the gauge's zero, the
 microphone), with the pressure, the water and the wetted wall of the new state.
 
-Conventions as in `shell.scene`. A tank that is shut off keeps its water, whatever the system does.
+Conventions as in `simulate.scene`. A tank that is shut off keeps its water, whatever the system does.
 """
 
 from dataclasses import replace
@@ -12,8 +12,8 @@ from typing import Literal, get_args
 import numpy as np
 
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
-from taptest.shell.scene import Scene, Truth, Writer, settle
-from taptest.shell.wetted import draw_wetted
+from taptest.simulate.scene import Scene, Truth, Writer, settle
+from taptest.simulate.wetted import draw_wetted
 from taptest.water.fluids import net_expansion
 
 Step = Literal["raised", "let-down", "hot"]
@@ -22,6 +22,8 @@ STEP_PA = (0.4e5, 0.7e5)
 """By how much the pressure is raised or let down."""
 CLEAR_OF_RELIEF_PA = 0.5e5
 """The pressure is not raised nearer to the relief setting than this."""
+NO_AIR_PA = 2e3
+"""Less air than this pressure at the charge temperature gives way to nothing."""
 LEAST_STEP_PA = 0.2e5
 """Where less than this is left below the relief setting, water is let out instead."""
 SHARED_ZERO = 0.8
@@ -91,8 +93,10 @@ def _other_temperature(scene: Scene, rng: np.random.Generator) -> tuple[Truth, s
     grown = float(net_expansion(story.fluid, 15.0, water_c)) * story.system_m3 / scene.tank.volume_m3 if hot else 0.0
     charge, fill, relief = (value + STANDARD_ATMOSPHERE_PA for value in (truth.precharge_pa, cold_pa, story.relief_pa))
     _, pressure, _ = settle(charge, fill, relief, grown, (tank_c, truth.charged_at_c))
-    if truth.fault == "no water" and hot:
-        pressure = relief
+    if hot and (truth.fault == "no water" or charge < NO_AIR_PA):
+        pressure = relief  # nothing takes up the growth
+    elif charge < NO_AIR_PA:
+        pressure = fill
     after = replace(_at(truth, pressure, tank_c, scene.tank.volume_m3), water_c=water_c, state="hot" if hot else "cold")
     return after, after.state
 
