@@ -19,6 +19,7 @@ line.records line.points line.drift line.unlabelled line.matched line.pair line.
 line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
+finding.red_flags
 finding.settle finding.wording finding.judge
 visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.truth
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.analyse visit.judged

@@ -13,6 +13,8 @@ from taptest.finding.records import Case, Interval, ReferenceSource
 from taptest.tank.contact import Forms, draw_forms
 from taptest.tank.kinds import Tank
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
+from taptest.water.sizing import MARGIN_PA as NEED_MARGIN_PA
+from taptest.water.sizing import needed_precharge_pa as needed_charge_pa
 
 FloatArray = NDArray[np.float64]
 
@@ -21,8 +23,8 @@ STATED_SD_PA = 7_000.0
 """Spread of a stated pre-charge: how exactly it is set and read."""
 NEEDED_SD_PA = 20_000.0
 """Spread of a charge that is only inferred from the height or the fill pressure."""
-NEED_MARGIN_PA = 30_000.0
-"""Pre-charge above the static head: 0.3 bar is recommended (EN 12828, value from memory)."""
+COOL_ENOUGH_C = 90.0
+"""A system whose highest temperature is not known is not taken to make steam."""
 DEPTH_SD = 0.01
 """Spread of a predicted level from the shell's own measures, as a share of its height."""
 
@@ -67,9 +69,26 @@ def is_hot(case: Case) -> bool | None:
 
 
 def needed_precharge_pa(case: Case) -> float | None:
-    """Add the margin to the static head; None where the height is not known."""
-    head = case.system.static_head_pa
-    return None if head is None else head + NEED_MARGIN_PA
+    """Pre-charge (gauge) that the system needs, as `taptest size` computes it; None where the height is not known."""
+    head, system = case.system.static_head_pa, case.system
+    if head is None:
+        return None
+    hot = system.max_temperature_c
+    air = float(atmospheric_pressure_pa(system.altitude_m))
+    return needed_charge_pa(head, COOL_ENOUGH_C if hot is None else hot, air, NEED_MARGIN_PA)
+
+
+def right_charge_pa(case: Case, needed_pa: float | None) -> float | None:
+    """Return the charge to set (gauge): what the height needs, else the stated one or the fill's.
+
+    A stated charge above the need is kept as long as the fill pressure lies above it. None where nothing is known.
+    """
+    stated, fill = case.readings.precharge_pa, case.system.fill_pa
+    if not case.tank.has_membrane:
+        stated = None
+    most = stated if fill is None or stated is None else min(stated, fill)
+    known = [value for value in (needed_pa, most) if value is not None]
+    return max(known) if known else fill
 
 
 def reference_charge(case: Case) -> Reference | None:

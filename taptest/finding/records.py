@@ -170,6 +170,21 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
+class RedFlag:
+    """What has to be said before the finding."""
+
+    key: str
+    sentence: str
+    """What is wrong."""
+    step: str
+    """What to do now, in whole sentences."""
+    level: Literal["danger", "doubt"] = "danger"
+    """Whether people may be hurt, or an entry is likely wrong."""
+    stops: bool = True
+    """Whether no tank may be called as expected beside it."""
+
+
+@dataclass(frozen=True, slots=True)
 class RoundFound:
     """What is told of a further round."""
 
@@ -219,3 +234,5 @@ class Judgement:
     """Further rounds in order of time."""
     p_shut: float = 0.0
     """Probability that the tank holds water and takes none in or out, by its rounds together."""
+    red_flags: tuple[RedFlag, ...] = ()
+    """What has to be said before the finding, dangers first."""

@@ -24,7 +24,7 @@ from taptest.report import page_text as texts
 from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
 from taptest.report.wording import Wording, worded
-from taptest.report.words import causes_together, figure_rows
+from taptest.report.words import FLAG_NAMES, causes_together, figure_rows
 from taptest.visit.files import sound_files
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
@@ -192,6 +192,10 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
         "keywords": [f"sha256:{sources.fingerprint}", f"taptest {__version__}", *simulated],
         "description": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
         "badge": texts.SIMULATED if result.simulated else "",
+        "flags": [
+            [FLAG_NAMES[flag.level], worded(f"{flag.sentence} {flag.step}", sources.wording)]
+            for flag in result.judgement.red_flags
+        ],
         "head": [
             [texts.SITE, typed(visit.site, texts.NOT_GIVEN)],
             [texts.DATE, day],
