@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from taptest.finding.records import Case
 from taptest.line.records import Point
+from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.files import inside, read_visit, sound_files
 from taptest.visit.listen import listen
 from taptest.visit.meaning import meaning_of
-from taptest.visit.truth import TRUTH, VisitTruth, read_truth
 
 
 @dataclass(frozen=True)

@@ -8,25 +8,27 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-errors quantities
+versions errors quantities disk preferences
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane tank.contact
 sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
 sound.traits sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
-shell.strike shell.rooms shell.sweep shell.wetted shell.scene shell.simulate shell.later_round shell.scenario
+shell.radiation shell.sweep shell.variants
 line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute line.backing line.naming
 line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
 finding.red_flags
 finding.settle finding.wording finding.judge
-visit.disk visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.truth
+visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.analyse visit.judged
-visit.parcel visit.shelf visit.trend visit.history visit.workers visit.staged visit.trial
-capture.device capture.memory capture.opening capture.marks capture.tape capture.journal capture.signs capture.own_tone
-capture.round capture.plans capture.notes capture.estimate capture.tones capture.session capture.excerpt
-capture.unfinished capture.letters capture.terminal
+visit.parcel visit.shelf visit.trend visit.history visit.workers
+simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
+simulate.truth simulate.staged simulate.trial
+capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
+capture.own_tone capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
+capture.excerpt capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
@@ -61,8 +63,8 @@ ONE_PLACE = {
     "uvicorn": {"desk.connections", "desk.serve"},
     "segno": {"desk.network"},
     "pydantic": {"visit.record"},
-    "platformdirs": {"visit.sweeps", "capture.memory"},
-    "librosa": {"sound.spectra", "sound.traits"},
+    "platformdirs": {"visit.sweeps", "preferences"},
+    "librosa": set(),
 }
 
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from taptest.capture.journal import Entry, Journal, read_log
 from taptest.capture.round import Result
 from taptest.capture.tape import wav_bytes
+from taptest.disk import write_bytes
 from taptest.sound.taps import OVERLAP_S, detect_taps
-from taptest.visit.disk import write_bytes
 from taptest.visit.files import SOUND, read_visit, save_document
 from taptest.visit.record import PointEntry
 

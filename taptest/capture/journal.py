@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.tape import Tape, mend, read
+from taptest.disk import flush_folder, make_folder, storage_errors, write_bytes
 from taptest.errors import VisitError
-from taptest.visit.disk import flush_folder, make_folder, storage_errors, write_bytes
 from taptest.visit.files import SOUND
 
 FloatArray = NDArray[np.float64]

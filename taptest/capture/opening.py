@@ -6,8 +6,8 @@ Which input was wanted last is remembered on this computer.
 from collections.abc import Callable, Sequence
 
 from taptest.capture.device import Input, Microphone, SoundSystem, choose, plain_name, subject
-from taptest.capture.memory import remember_microphone, remembered_microphone
 from taptest.errors import DeviceError
+from taptest.preferences import remember_microphone, remembered_microphone
 
 
 def opener(system: SoundSystem, wanted: str | None = None) -> Callable[[], Microphone]:

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.disk import flush_folder, storage_errors
 from taptest.errors import StorageError
-from taptest.visit.disk import flush_folder, storage_errors
 
 FloatArray = NDArray[np.float64]
 

@@ -6,9 +6,7 @@ journal only, until somebody looks (`bring_in`). Depths are metres below the top
 
 from pathlib import Path
 
-from taptest.capture.excerpt import save_points
-from taptest.capture.journal import open_journal, read_log
-from taptest.capture.notes import is_done, plan_from, results_from
+from taptest.capture.journal import LOG, open_journal, read_log
 from taptest.errors import VisitError
 from taptest.quantities import Units
 from taptest.visit.files import read_visit
@@ -21,6 +19,10 @@ def marks_left(folder: Path) -> tuple[tuple[float, ...], int]:
 
     Raises `VisitError`, `StorageError`.
     """
+    if not (folder / LOG).is_file():
+        return (), 0
+    from taptest.capture.notes import is_done, plan_from, results_from
+
     entries = read_log(folder)
     plan = plan_from(entries)
     if plan is None or is_done(entries):
@@ -47,6 +49,11 @@ def bring_in(folder: Path) -> bool:
 
     A round that still runs keeps its own. Raises `VisitError`, `StorageError`.
     """
+    if not (folder / LOG).is_file():
+        return False
+    from taptest.capture.excerpt import save_points
+    from taptest.capture.notes import results_from
+
     entries = read_log(folder)
     tapped = [each for each in results_from(entries) if each.taps and each.stop.kind in ("point", "finer")]
     if not tapped or read_visit(folder).document.points:

@@ -55,7 +55,7 @@ def write_json(content: dict[str, Any], target: str) -> None:
 
 def write_out(text: str, target: str) -> None:
     """Write a text to the file `target`, or to standard output for "-". Raises `StorageError`."""
-    from taptest.visit.disk import plain, write_text
+    from taptest.disk import plain, write_text
 
     if target == "-":
         # Other programs read this: it is UTF-8 whatever the console can show.
@@ -72,7 +72,7 @@ def write_out(text: str, target: str) -> None:
 
 def write_picture(picture: "Picture", folder: Path, stem: str) -> tuple[Path, Path]:
     """Write a picture as PNG and SVG into a folder, made if need be, and return their paths. Raises `StorageError`."""
-    from taptest.visit.disk import make_folder, write_bytes
+    from taptest.disk import make_folder, write_bytes
 
     make_folder(folder)
     paths = folder / f"{stem}.png", folder / f"{stem}.svg"
@@ -83,7 +83,7 @@ def write_picture(picture: "Picture", folder: Path, stem: str) -> tuple[Path, Pa
 
 def write_files(contents: Mapping[str, bytes], folder: Path, stem: str) -> tuple[Path, ...]:
     """Write files named `stem-NAME` into a folder, made if need be, and return their paths. Raises `StorageError`."""
-    from taptest.visit.disk import make_folder, write_bytes
+    from taptest.disk import make_folder, write_bytes
 
     make_folder(folder)
     paths = tuple(folder / f"{stem}-{name}" for name in contents)

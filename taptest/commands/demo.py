@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from taptest.finding.records import Judgement
-    from taptest.visit.truth import VisitTruth
+    from taptest.simulate.truth import VisitTruth
 
 DESCRIPTION = """\
 Judge the simulated example visits that come with taptest, set each finding beside the truth, and write of each its
@@ -40,9 +40,9 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.report.page import report_pdf
     from taptest.report.sources import sources_of
     from taptest.report.words import boundary_words
+    from taptest.simulate.truth import read_truth
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
-    from taptest.visit.truth import read_truth
 
     folders = demo_folders()
     wrong = 0

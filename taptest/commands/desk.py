@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Serve until stopped."""
     gc.disable()  # it would look again and again through what is only just being loaded
     from taptest.desk.serve import serve
-    from taptest.visit.disk import make_folder
+    from taptest.disk import make_folder
 
     gc.freeze()
     gc.enable()

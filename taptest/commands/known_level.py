@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from taptest.commands.record import Made, add_round_arguments, open_visit, record
 
 if TYPE_CHECKING:
-    from taptest.capture.memory import KnownLevel
+    from taptest.capture.known_levels import KnownLevel
 
 DESCRIPTION = """\
 Check this laptop, microphone and striker where the truth is known: any closed steel vessel of bucket size, filled with
@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the round, judge it, and keep the error."""
-    from taptest.capture.memory import keep_known_level, known_levels
+    from taptest.capture.known_levels import keep_known_level, known_levels
 
     if arguments.list:
         checks = known_levels()
@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _check(arguments: argparse.Namespace) -> "tuple[Made, KnownLevel | None]":
     """Return what was recorded, and the comparison where the round is done."""
     from taptest.capture.journal import read_log
-    from taptest.capture.memory import KnownLevel, this_computer
+    from taptest.capture.known_levels import KnownLevel, this_computer
     from taptest.capture.notes import is_done
     from taptest.commands.console import Bar
     from taptest.errors import PhysicsError, QuantityError, VisitError

@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Look, and print or write."""
     from taptest.commands.console import Bar, write_out
-    from taptest.visit.disk import plain
+    from taptest.disk import plain
     from taptest.visit.shelf import Search, Shelf, table_csv
 
     wanted = Search(arguments.site, arguments.tank, arguments.since, arguments.until, arguments.finding)

@@ -181,8 +181,8 @@ def _list_inputs() -> int:
 def open_visit(tank: Path | None, folder: Path) -> "Meaning":
     """Return what the visit's document means; the visit is made if it is not there. Raises `VisitError`."""
     from taptest.capture.journal import LOG, open_journal
+    from taptest.disk import make_folder
     from taptest.errors import VisitError
-    from taptest.visit.disk import make_folder
     from taptest.visit.files import DOCUMENT, read_visit, save_document
     from taptest.visit.meaning import meaning_of
 

@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Simulate, and say what was made."""
     from taptest.commands.console import Bar, counted
-    from taptest.visit.staged import Series, simulate_scenario, simulate_visits
+    from taptest.simulate.staged import Series, simulate_scenario, simulate_visits
 
     bar = Bar("simulating visits")
     if arguments.scenario is not None:

@@ -91,8 +91,8 @@ def _task(arguments: argparse.Namespace, typed: "list[Quantity]") -> "SizingTask
 
 def _sizes(arguments: argparse.Namespace, typed: "list[Quantity]") -> "list[TankSize]":
     """Read the sizes that can be had."""
+    from taptest.disk import storage_errors
     from taptest.errors import VisitError
-    from taptest.visit.disk import storage_errors
 
     sizes = [_size(text, "--size", typed) for text in arguments.size]
     path: Path | None = arguments.sizes

@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Judge, score and print."""
     from taptest.commands.console import Bar, write_json
-    from taptest.visit.trial import score_visits, trial_json, trial_text
+    from taptest.simulate.trial import score_visits, trial_json, trial_text
 
     scores = score_visits(arguments.dir, Bar("judging visits"), arguments.workers)
     if arguments.json:

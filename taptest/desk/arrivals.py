@@ -54,7 +54,7 @@ def make_visit(visits: "Visits", document: "Document", sent: Sequence[Sent], wal
 
     Raises `VisitError`, `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has been made.
     """
-    from taptest.visit.disk import new_folder
+    from taptest.disk import new_folder
     from taptest.visit.files import save_document
 
     target = visits.new_folder(document, date.today())
@@ -87,7 +87,7 @@ def add_sound(visits: "Visits", ident: str, sent: Sequence[Sent], walk: Walk) ->
 
 def _copy_sound(made: "Visit", folder: Path) -> None:
     """Copy the sound files of an imported visit into another one's folder; nothing there is written over."""
-    from taptest.visit import disk
+    from taptest import disk
     from taptest.visit.files import SOUND, inside, sound_files
 
     names = sound_files(made.document)
@@ -194,7 +194,7 @@ def _walk_table(walk: Walk) -> str:
 @contextmanager
 def _laid_down(sent: Sequence[Sent]) -> Iterator[Path]:
     """Lay what was sent down in a folder of its own, which is gone after the block."""
-    from taptest.visit.disk import storage_errors
+    from taptest.disk import storage_errors
 
     with tempfile.TemporaryDirectory(prefix="taptest-") as name:
         place = Path(name)

@@ -14,10 +14,10 @@ from taptest.desk.judging import Judging
 from taptest.desk.render import desk_of
 from taptest.desk.visit_pages import tank_of
 from taptest.desk.visits import Found, NoSuchVisitError, plain_name
+from taptest.disk import plain
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import Paper, usual_paper, usual_wording
 from taptest.report.wording import Wording
-from taptest.visit.disk import plain
 
 if TYPE_CHECKING:
     from taptest.visit.result import VisitResult

@@ -57,7 +57,7 @@ class Devices:
     def inputs(self) -> list[str]:
         """Name the inputs there are now, the one that would be taken first. Raises `DeviceError`."""
         from taptest.capture.device import choose
-        from taptest.capture.memory import remembered_microphone
+        from taptest.preferences import remembered_microphone
 
         known = self._system is not None
         system = self._sound()

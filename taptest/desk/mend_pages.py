@@ -83,8 +83,8 @@ def without_files(document: "Document", missing: Sequence[str]) -> "tuple[list[s
 
 def _bring(folder: Path, missing: Sequence[str], sent: "Sent") -> str:
     """Put one file to its place in the visit. Raises `VisitError`, `RecordingError`, `StorageError`."""
+    from taptest import disk
     from taptest.sound.recording import open_recording
-    from taptest.visit import disk
 
     called = PurePosixPath(sent.name.replace("\\", "/")).name
     name = next((name for name in missing if PurePosixPath(name).name.casefold() == called.casefold()), None)

@@ -28,9 +28,9 @@ from taptest.desk.arrivals import MOST_FILES, Sent
 from taptest.desk.judging import Histories, Judge
 from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
+from taptest.disk import plain
 from taptest.errors import TaptestError
 from taptest.report.wording import Wording, worded
-from taptest.visit.disk import plain
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_FIELDS = 300

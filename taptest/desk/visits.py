@@ -124,7 +124,7 @@ class Visits:
 
         Raises `NoSuchVisitError`, `StorageError`.
         """
-        from taptest.visit.disk import storage_errors
+        from taptest.disk import storage_errors
         from taptest.visit.files import DOCUMENT, LARGEST_DOCUMENT
 
         path = self.folder(ident) / DOCUMENT

@@ -20,7 +20,7 @@ FEW_NOTE = 8
 """Fewer points than this are said to be few."""
 DEEP_HZ, CLEAR_HZ = (400.0, 1250.0), (1900.0, 4100.0)
 """Bands that any blow excites, and those that only a hard striker does: a soft one stays on the wall for a millisecond
-and more, and a pulse carries little beyond one over its length (Hertz contact, see `shell.strike`)."""
+and more, and a pulse carries little beyond one over its length (Hertz contact, see `simulate.strike`)."""
 HEARD_DEEP, HEARD_CLEAR = 0.7, 0.3
 """A striker is soft where at least that share of the deep bands is heard and at most that share of the clear ones."""
 SOFT = (

@@ -1,11 +1,11 @@
 """What is chosen once for all pages: the words of the trade, and the paper of the PDF pages.
 
-This computer remembers both (`taptest.capture.memory`).
+This computer remembers both (`taptest.preferences`).
 """
 
 from typing import TYPE_CHECKING, Literal
 
-from taptest.capture.memory import remember, remembered
+from taptest.preferences import remember, remembered
 from taptest.report.wording import Wording
 
 if TYPE_CHECKING:

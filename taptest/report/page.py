@@ -25,10 +25,10 @@ from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
 from taptest.report.wording import Wording, worded
 from taptest.report.words import FLAG_NAMES, causes_together, figure_rows
+from taptest.simulate.truth import VisitTruth
 from taptest.visit.files import sound_files
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
-from taptest.visit.truth import VisitTruth
 
 HERE = Path(__file__).parent
 TEMPLATE = HERE / "page.typ"

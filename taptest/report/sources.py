@@ -7,13 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from taptest.capture.journal import read_log
-from taptest.capture.memory import newest_known_level, this_computer
+from taptest.capture.known_levels import newest_known_level, this_computer
 from taptest.report.choices import Paper
 from taptest.report.page import Sources
 from taptest.report.wording import Wording
+from taptest.simulate.truth import read_truth
 from taptest.visit.files import Visit
 from taptest.visit.fingerprint import recordings_sha256
-from taptest.visit.truth import read_truth
 
 
 def sources_of(visit: Visit, wording: Wording = "us", paper: Paper = "a4") -> Sources:

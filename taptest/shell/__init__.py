@@ -1,1 +1,1 @@
-"""The partly wet, pressurised shell: how it vibrates, how it is struck, and visits simulated from it."""
+"""The partly wet, pressurised shell: how it vibrates, how that is heard, and what it predicts for every water level."""

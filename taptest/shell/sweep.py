@@ -25,6 +25,7 @@ import numpy as np
 
 from taptest.errors import PhysicsError
 from taptest.shell.lying import LyingModes, LyingTank, lying_line
+from taptest.shell.radiation import SOUND_SPEED, Place, Rings, radiation
 from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, RingPictures, ShellSpec, Wetting, Zone
 from taptest.shell.response import (
     Change,
@@ -39,7 +40,6 @@ from taptest.shell.response import (
     solve_changes,
     up_to,
 )
-from taptest.shell.rooms import SOUND_SPEED, Place, Rings, radiation
 from taptest.sound.spectra import WINDOW_S, ring_window
 from taptest.sound.traits import BAND_EDGE_HZ, BAND_HZ
 

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft as sfft
 
 from taptest.errors import RecordingError
 from taptest.sound.records import Mode
@@ -202,7 +201,7 @@ def find_modes(
     if x.size < 32 or not x.any():
         return ()
     top_hz = min(high_hz, 0.45 * rate_hz)
-    spectrum = sfft.rfft(x)
+    spectrum = np.fft.rfft(x)
     bands = _bands_of(spectrum, low_hz, top_hz, x.size, rate_hz)
     fits = _without_twins([_start_band(band) for band in bands], bands)
     fits = [_refine_band(i, bands, fits) for i in range(len(bands))]
@@ -262,7 +261,7 @@ def _start_band(band: _Band) -> Fit:
     taper = np.ones(count)
     slope = 0.5 - 0.5 * np.cos(np.pi * (np.arange(guard) + 0.5) / guard)
     taper[:guard], taper[-guard:] = slope, slope[::-1]
-    signal = sfft.ifft(band.cut.bins * taper)[SKIP_FIRST : min(count - SKIP_LAST, MOST_SAMPLES)]
+    signal = np.fft.ifft(band.cut.bins * taper)[SKIP_FIRST : min(count - SKIP_LAST, MOST_SAMPLES)]
     if signal.size < 8:
         return _no_fit()
     z = matrix_pencil(signal)

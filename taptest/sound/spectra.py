@@ -13,7 +13,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft as sfft
 
 FloatArray = NDArray[np.float64]
 
@@ -86,9 +85,9 @@ def ring_spectrum(
     window, time_s = ring_window(length, lead, rate_hz)
     have = stretch.shape[-1]
     windowed = stretch * window[:have]
-    size = sfft.next_fast_len(2 * length, real=True)
-    spectrum = sfft.rfft(windowed, size, axis=-1)
-    timed = sfft.rfft(windowed * time_s[:have], size, axis=-1)
+    size = fast_length(2 * length)
+    spectrum = np.fft.rfft(windowed, size, axis=-1)
+    timed = np.fft.rfft(windowed * time_s[:have], size, axis=-1)
     sides = np.full(spectrum.shape[-1], 2.0 / (size * rate_hz))
     sides[0] *= 0.5
     if size % 2 == 0:
@@ -110,6 +109,19 @@ def ring_spectrum(
     )
 
 
+def fast_length(count: int) -> int:
+    """Return the least number from `count` on with no prime factor above 5: a transform of that length is quick."""
+    best = 1 << (count - 1).bit_length()
+    fives = 1
+    while fives < best:
+        odd = fives
+        while odd < best:
+            best = min(best, odd << (-(-count // odd) - 1).bit_length())
+            odd *= 3
+        fives *= 5
+    return best
+
+
 def noise_power(windows: NDArray[np.floating], rate_hz: float) -> tuple[FloatArray, float]:
     """Mean square (Q, K) in every bin of windows (Q, N) of steady noise, and the width of a bin in hertz.
 
@@ -117,8 +129,8 @@ def noise_power(windows: NDArray[np.floating], rate_hz: float) -> tuple[FloatArr
     """
     length = windows.shape[-1]
     window, _ = ring_window(length, 0, rate_hz)
-    size = sfft.next_fast_len(length, real=True)
-    spectrum = sfft.rfft(windows * window.astype(windows.dtype), size, axis=-1)
+    size = fast_length(length)
+    spectrum = np.fft.rfft(windows * window.astype(windows.dtype), size, axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2).astype(np.float64)
     power *= 2.0 / (size * float((window**2).sum()))
     return power, rate_hz / size

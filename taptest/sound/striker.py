@@ -4,7 +4,7 @@ Goal: of all the hits that were heard on a visit, those of the hand that taps th
 foreign; without refusing a tap because water lies behind it.
 
 How: a blow is described by its first milliseconds, in which the striker leaves the steel (Hertz contact, see
-`taptest.shell.strike`), and by how it dies away: ten numbers. Blows of one striker scatter little about a course that
+`simulate.strike`), and by how it dies away: ten numbers. Blows of one striker scatter little about a course that
 changes smoothly along the line. The densest cluster of hits that is loud and heard at most points is the striker; its
 course, and the likelihood of every hit under it and under what is foreign, are then found in turns (expectation and
 maximisation, Dempster, Laird and Rubin, J. R. Stat. Soc. B 39, 1977, 1). What is foreign is described by itself: by a

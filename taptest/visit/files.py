@@ -1,14 +1,14 @@
 """The folder of a visit: `visit.json` and the sound files beside it.
 
 Reading refuses every path that leads out of the folder, whether by "..", an absolute name or a link. Writing goes
-through `visit.disk`, so a visit is there whole or not at all.
+through `disk`, so a visit is there whole or not at all.
 """
 
 from dataclasses import dataclass
 from pathlib import Path
 
+from taptest import disk
 from taptest.errors import VisitError
-from taptest.visit import disk
 from taptest.visit.record import Document, read_document, write_document
 
 DOCUMENT = "visit.json"

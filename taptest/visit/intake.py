@@ -19,10 +19,10 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+from taptest import disk
 from taptest.errors import QuantityError, VisitError
 from taptest.quantities import parse
 from taptest.sound.recording import open_recording
-from taptest.visit import disk
 from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
 from taptest.visit.meaning import meaning_of
 from taptest.visit.record import SCHEMA, Document, document_from, nearest

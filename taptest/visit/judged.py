@@ -1,21 +1,19 @@
 """The last finding of a visit, kept beside it as `judged.json`, so that lists and trends need not judge again.
 
-It is the JSON of `visit.result` with a fingerprint of all that it rests on: the document, every recording and the code
-that judged. Where the fingerprint does not fit, the finding is stale and is never used. The file may be deleted at any
-time.
+It is the JSON of `visit.result` with a fingerprint of all that it rests on: the document, every recording and the
+version of the judgement (`taptest.versions`). Where the fingerprint does not fit, the finding is stale and is never
+used. The file may be deleted at any time.
 """
 
 import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import taptest
+from taptest import disk, versions
 from taptest.errors import StorageError
-from taptest.visit import disk
 from taptest.visit.files import LARGEST_DOCUMENT, Visit
 from taptest.visit.fingerprint import recordings_sha256
 from taptest.visit.record import write_document
@@ -27,10 +25,6 @@ JUDGED = "judged.json"
 LARGEST_JUDGED = 4 * LARGEST_DOCUMENT
 """Bytes; a larger file is none of ours."""
 _TOLD = ("code", "sentence", "confidence")
-_CODE = (
-    *("quantities.py", "water/*.py", "tank/*.py", "sound/*.py", "shell/*.py", "line/*.py", "finding/*.py"),
-    *(f"visit/{name}.py" for name in ("record", "meaning", "sweeps", "result", "listen", "reading", "analyse")),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +36,16 @@ class Judged:
     """Why it could not be kept for next time, as a sentence; empty where it was."""
 
 
+def version() -> str:
+    """Return what must be the same for a kept finding to hold: release, model and judgement."""
+    return f"{taptest.__version__} {versions.MODEL} {versions.JUDGEMENT}"
+
+
 def basis(visit: Visit) -> str:
-    """Return the SHA-256 of code, document and recordings together. Raises `VisitError`, `StorageError`."""
-    digest = hashlib.sha256(code_version().encode())
+    """Return the SHA-256 of version, document and recordings together. Raises `VisitError`, `StorageError`."""
+    digest = hashlib.sha256(version().encode())
     digest.update(write_document(visit.document).encode())
-    digest.update(recordings_sha256(visit).encode())
+    digest.update(recordings_sha256(visit, trust_times=True).encode())
     return digest.hexdigest()
 
 
@@ -112,14 +111,3 @@ def judged(visit: Visit, progress: Callable[[float], None] | None = None) -> Jud
         return Judged(content)
     result, note = judge_and_keep(visit, progress)
     return Judged(as_json(result), note)
-
-
-@lru_cache(maxsize=1)
-def code_version() -> str:
-    """Fingerprint the code that judges, so that no finding outlives it."""
-    package = Path(taptest.__file__).parent
-    digest = hashlib.sha256(taptest.__version__.encode())
-    for pattern in _CODE:
-        for source in sorted(package.glob(pattern)):
-            digest.update(source.read_bytes())
-    return digest.hexdigest()

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
+from taptest import disk
 from taptest.errors import StorageError, VisitError
 from taptest.sound import telephone
-from taptest.visit import disk
 from taptest.visit.files import DOCUMENT, Visit, read_visit, sound_files
 from taptest.visit.record import Document, read_document
 

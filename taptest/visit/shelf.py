@@ -23,8 +23,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
+from taptest.disk import is_left, plain, settle, storage_errors
 from taptest.errors import StorageError, TaptestError, VisitError
-from taptest.visit.disk import is_left, plain, settle, storage_errors
 
 INDEX = ".taptest-index.sqlite"
 INDEX_SCHEMA = 1
@@ -253,9 +253,9 @@ def _signature(folder: Path) -> str:
 
     While a file is just written it is one that fits no other.
     """
-    from taptest.visit.judged import code_version
+    from taptest.visit.judged import version
 
-    digest = hashlib.sha1(code_version().encode(), usedforsecurity=False)
+    digest = hashlib.sha1(version().encode(), usedforsecurity=False)
     newest = 0.0
     folders = [str(folder)]
     while folders:

@@ -1,9 +1,9 @@
 """The level sweep of a tank, kept on the disk: what the model predicts for each level is computed once a tank.
 
-A sweep is found by a fingerprint of everything that it depends on: the shell as the model sees it and the code of the
-model itself. Files lie in the platform's cache folder, or in the folder that the environment variable TAPTEST_CACHE
-names; they can be deleted at any time. A file that cannot be read is computed again; a folder that cannot be written
-costs only the time of computing.
+A sweep is found by a fingerprint of everything that it depends on: the shell as the model sees it and the version of
+the model (`taptest.versions`). Files lie in the platform's cache folder, or in the folder that the environment variable
+TAPTEST_CACHE names; they can be deleted at any time. A file that cannot be read is computed again; a folder that cannot
+be written costs only the time of computing.
 """
 
 import hashlib
@@ -13,21 +13,18 @@ import os
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
-from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-import taptest
+from taptest import disk, versions
 from taptest.errors import StorageError
 from taptest.finding.records import Case
-from taptest.shell.from_tank import HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4, ring_pictures, spec_from_tank
+from taptest.shell.from_tank import ring_pictures
 from taptest.shell.records import LevelSweep, RingPictures, ShellSpec
 from taptest.shell.response import Change
-from taptest.tank.kinds import Tank
-from taptest.tank.shape import other_heads
-from taptest.visit import disk
+from taptest.shell.variants import variants
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_FILES = 400
@@ -36,11 +33,6 @@ LEVEL_DIGITS = 2
 """Levels are kept to a hundredth of a decibel: they are compared with a residual of 3 dB."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "cap_depth_m", "cap_db", "foot_depth_m", "foot_db")
 _DECIBELS = tuple(name for name in _ARRAYS if name.endswith("_db"))
-_MODEL = (
-    *("records", "wall", "meridian", "vibration", "fluid", "lying", "response", "rooms", "sweep"),
-    *("../sound/traits", "../sound/spectra"),
-)
-
 PRESSURE_CLASS_PA = 0.5e5
 """Pressures of one class share a model. The profiles along the line hardly feel the pressure (1 % from 1 to 2 bar on a
 300 mm tank), but the frequencies do, and with classes of 2 bar the level was missed by a fifth more."""
@@ -48,19 +40,6 @@ USUAL_PRESSURE_PA = 1e5
 POSITION_STEP_M = 0.008
 END_ROOM_M = 0.004
 """The sweep's positions begin and end so far from the poles."""
-WALLS = (1.0, 0.93, 1.07)
-"""Walls over the nominal one that are each taken to be as likely: sheet tolerance and drawing, common practice."""
-UNKNOWN_WALLS = (1.0, 0.6, 0.71, 0.84, 1.19, 1.41, 1.68)
-"""The same where no wall was noted: tanks of one size are built with walls that differ by a factor of two and more (own
-judgement, no source), and a wall a fifth off still finds the level."""
-UNKNOWN_WALLS_COARSE = (1.0, 0.71, 1.41)
-"""The same for other heads, the heavy ring and a diaphragm tank without rubber on its wall."""
-
-RUBBER = (0.0, 1.5)
-"""Mass of the rubber on the wall over a usual one, beside the usual one itself."""
-TOUCH = (0.3, 0.55)
-"""Mass of the water behind a bag over that of deep water, where it touches only here and there."""
-
 Sweeps = tuple[LevelSweep, ...]
 
 
@@ -74,13 +53,7 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
     if tank.sideways:
         return (), ()
     pressure = _pressure_class(case)
-    shells = [(tank, spec_from_tank(tank, pressure), _changes(tank))]
-    others = tuple(Change(wall_factor=factor) for factor in _coarse_walls(tank))
-    shells += [
-        (other, spec_from_tank(other, pressure), others)
-        for shape in other_heads(tank.shape, tank.volume_m3)[:1]
-        for other in (replace(tank, shape=shape),)
-    ]
+    shells = variants(tank, pressure)
     sweeps: list[LevelSweep] = []
     notes: list[str] = []
     for number, (each, spec, changes) in enumerate(shells):
@@ -115,26 +88,6 @@ def _part_of(progress: Callable[[float], None] | None, number: int, of: int) -> 
     if progress is None:
         return None
     return lambda share: progress((number + share) / of)
-
-
-def _changes(tank: Tank) -> tuple[Change, ...]:
-    """Return the shells that the tank may have, each as likely as any other; the first one is as noted."""
-    changes = [Change(wall_factor=factor) for factor in (WALLS if tank.wall_known else UNKNOWN_WALLS)]
-    if tank.shape.axis == "vertical":  # the model of a lying tank has no ring
-        ring = Change(more_ring_kg_m=HEAVY_RING_KG_M, more_ring_moment_m4=HEAVY_RING_MOMENT_M4)
-        changes += [replace(ring, wall_factor=factor) for factor in _coarse_walls(tank)]
-    if tank.kind == "bladder":  # a bag that touches here and there moves less water with the wall
-        changes += [Change(wall_factor=factor, water_factor=touch) for factor in _coarse_walls(tank) for touch in TOUCH]
-    if tank.kind == "diaphragm":  # torn, or never lying on the wall; and thick, so that it sounds like a film of water
-        changes += [
-            Change(wall_factor=factor, rubber_factor=rubber) for rubber in RUBBER for factor in _coarse_walls(tank)
-        ]
-    return tuple(changes)
-
-
-def _coarse_walls(tank: Tank) -> tuple[float, ...]:
-    """Return the walls that less likely variants of a tank are computed for."""
-    return (1.0,) if tank.wall_known else UNKNOWN_WALLS_COARSE
 
 
 def _pressure_class(case: Case) -> float:
@@ -180,19 +133,9 @@ def cache_folder() -> Path:
 
 
 def fingerprint(spec: ShellSpec, variants: str = "") -> str:
-    """Return a name for everything that a sweep depends on: the shell, its variants and the model's code."""
+    """Return a name for everything that a sweep depends on: the shell, its variants and the model's version."""
     described = json.dumps(asdict(spec), sort_keys=True) + variants
-    return hashlib.sha256(f"{described}|{_code_version()}".encode()).hexdigest()[:32]
-
-
-@lru_cache(maxsize=1)
-def _code_version() -> str:
-    """Fingerprint the model's source files, so that no sweep outlives the code that made it."""
-    package = Path(taptest.__file__).parent
-    digest = hashlib.sha256(taptest.__version__.encode())
-    for name in _MODEL:
-        digest.update((package / "shell" / f"{name}.py").read_bytes())
-    return digest.hexdigest()
+    return hashlib.sha256(f"{described}|{versions.MODEL}".encode()).hexdigest()[:32]
 
 
 def _as_kept(level_db: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -14,9 +14,9 @@ from unittest.mock import patch
 
 from taptest.errors import TaptestError
 from taptest.finding import judge as judging
+from taptest.simulate.truth import read_truth
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import read_visit
-from taptest.visit.truth import read_truth
 from tests.simulated_lines import folders_in
 
 FACTORS = (0.5, 1.0, 1.5, 2.0, 3.0, 5.0)

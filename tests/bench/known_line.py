@@ -24,10 +24,10 @@ from taptest.finding.judge import judge
 from taptest.finding.records import Case
 from taptest.line.boundary import prior_for
 from taptest.line.records import BoundaryPosterior, LineReading
+from taptest.simulate.truth import VisitTruth, read_truth
 from taptest.tank.membrane import boundary_depth_m
 from taptest.visit.files import read_visit
 from taptest.visit.meaning import meaning_of
-from taptest.visit.truth import VisitTruth, read_truth
 from tests.simulated_lines import folders_in
 
 LINE_SD_M = 0.003

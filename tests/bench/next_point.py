@@ -30,10 +30,10 @@ from taptest.line.next_point import next_point
 from taptest.line.points import profile_of
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.shell.records import LevelSweep
-from taptest.shell.scene import draw_scene
-from taptest.shell.simulate import draw_session, play
+from taptest.simulate.scene import draw_scene
+from taptest.simulate.staged import Series, write_visit
+from taptest.simulate.visits import draw_session, play
 from taptest.tank.kinds import Tank
-from taptest.visit.staged import Series, write_visit
 from taptest.visit.sweeps import sweeps_for
 from tests.simulated_lines import line_of
 

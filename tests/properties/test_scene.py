@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from taptest.errors import PhysicsError
 from taptest.finding import weigh
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
-from taptest.shell.scene import DIFFICULTIES, FAULTS, SWITCHES, TOLERANCE_SHARE, Scene, draw_scene
+from taptest.simulate.scene import DIFFICULTIES, FAULTS, SWITCHES, TOLERANCE_SHARE, Scene, draw_scene
 
 SEEDS = st.integers(0, 10**6)
 

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from taptest.shell import simulate
 from taptest.shell.records import STEEL, Zone
-from taptest.shell.scene import draw_scene
-from taptest.shell.simulate import (
+from taptest.simulate import visits as simulate
+from taptest.simulate.scene import draw_scene
+from taptest.simulate.strike import contact_pulses, plate_impedance, pressing_s
+from taptest.simulate.visits import (
     SOFT_CONTACT_S,
     WINDOW_S,
     SimulatedVisit,
@@ -21,7 +22,6 @@ from taptest.shell.simulate import (
     ring_sum,
     simulate_visit,
 )
-from taptest.shell.strike import contact_pulses, plate_impedance, pressing_s
 
 SMALL = 106
 """Seed of a small tank: the physics is the same and the model is quick."""

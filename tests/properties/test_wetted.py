@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from taptest.errors import PhysicsError
-from taptest.shell.scene import Scene, draw_scene
-from taptest.shell.simulate import backing_at, line_level_m
-from taptest.shell.wetted import (
+from taptest.simulate.scene import Scene, draw_scene
+from taptest.simulate.visits import backing_at, line_level_m
+from taptest.simulate.wetted import (
     FORMS,
     MECHANICS,
     Bag,

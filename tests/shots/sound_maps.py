@@ -11,11 +11,11 @@ import matplotlib
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.shell.radiation import Place, heard_weights, rings_of
 from taptest.shell.records import ShellSpec
 from taptest.shell.response import wet_modes
-from taptest.shell.rooms import Place, heard_weights, rings_of
-from taptest.shell.simulate import ring_sum
-from taptest.shell.strike import Striker, contact_pulses, plate_impedance, sample_pulses
+from taptest.simulate.strike import Striker, contact_pulses, plate_impedance, sample_pulses
+from taptest.simulate.visits import ring_sum
 from taptest.tank.shape import Shape
 
 TARGET = Path(__file__).parents[2] / "docs" / "pictures" / "sound-maps.png"

@@ -9,20 +9,10 @@ import pytest
 from scipy import special
 
 from taptest.shell.lying import LyingModes
+from taptest.shell.radiation import AIR_DENSITY, SOUND_SPEED, Place, Rings, heard_lying, heard_weights, radiation
 from taptest.shell.records import WetModes
-from taptest.shell.rooms import (
-    AIR_DENSITY,
-    SOUND_SPEED,
-    Place,
-    Rings,
-    Room,
-    heard_lying,
-    heard_weights,
-    radiation,
-    room_response,
-    striker_click,
-)
-from taptest.shell.strike import Striker
+from taptest.simulate.rooms import Room, room_response, striker_click
+from taptest.simulate.strike import Striker
 
 
 def one_ring(radius_m: float) -> Rings:

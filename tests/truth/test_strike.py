@@ -7,7 +7,7 @@ on thin plates for 20 g, 5 mm nose, 0.5 m/s: independent computation of Zener's 
 import numpy as np
 import pytest
 
-from taptest.shell.strike import (
+from taptest.simulate.strike import (
     Striker,
     contact_pulses,
     contact_stiffness,

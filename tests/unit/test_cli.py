@@ -19,9 +19,9 @@ from taptest.cli import COMMANDS, main
 from taptest.commands import demo
 from taptest.commands.console import Bar, counted
 from taptest.finding.records import FindingCode
+from taptest.simulate.truth import VisitTruth, write_truth
 from taptest.sound.recording import write_recording
 from taptest.visit import analyse, reading
-from taptest.visit.truth import VisitTruth, write_truth
 from tests.made_up import made_up
 from tests.made_visits import RATE, TANK, write_tables
 

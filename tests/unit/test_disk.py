@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from taptest import disk
 from taptest.errors import StorageError
-from taptest.visit import disk
 
 
 def left_over(folder: Path) -> list[str]:
@@ -93,7 +93,7 @@ def test_the_old_folder_comes_back_when_the_last_step_fails(tmp_path: Path, monk
 KILLED = """
 import os, sys
 from pathlib import Path
-from taptest.visit import disk
+from taptest import disk
 
 target, aside, steps = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
 rename = Path.rename

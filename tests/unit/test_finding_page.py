@@ -5,7 +5,8 @@ import io
 import re
 from pathlib import Path
 
-from taptest.finding import compare, judge, line_likelihood, rise, weigh
+from taptest.finding import compare, judge, rise, weigh
+from taptest.finding.line_likelihood import MODEL_FLOOR
 from taptest.line.boundary import NO_CONTACT
 
 PAGE = (Path(__file__).parents[2] / "docs" / "finding.md").read_text(encoding="utf-8")
@@ -30,7 +31,7 @@ def test_figures_of_the_page_are_those_of_the_code() -> None:
         assert re.search(rf"^\| {state} \| {cost:g} \|$", PAGE, re.MULTILINE), state
     assert f"costs {judge.COST['low on air']['right']:g}" in flat
     assert f"probability of {judge.FINE_ENOUGH:g}" in flat
-    assert f"A likelihood of {line_likelihood.MODEL_FLOOR:g}".lower() in flat.lower()
+    assert f"A likelihood of {MODEL_FLOOR:g}".lower() in flat.lower()
     assert f"its shell ({NO_CONTACT:g})" in flat
     assert f"water share from {weigh.WATERLOGGED_SHARE:g}" in flat
     assert f"within {100 * weigh.TOLERANCE_SHARE:g} % of its air" in flat

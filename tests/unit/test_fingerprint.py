@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from taptest.errors import VisitError
+from taptest.visit import fingerprint
 from taptest.visit.files import Visit
 from taptest.visit.fingerprint import recordings_sha256
 from tests.made_pages import made_document
@@ -41,3 +42,25 @@ def test_a_missing_recording_is_told(visit: Visit) -> None:
     (visit.folder / "sound" / "p2.wav").unlink()
     with pytest.raises(VisitError, match=r"sound/p2\.wav"):
         recordings_sha256(visit)
+
+
+def test_recordings_that_stayed_as_they_were_are_read_once(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+    read: list[str] = []
+
+    def sha256(path: Path) -> str:
+        read.append(path.name)
+        return path.read_bytes().hex()
+
+    monkeypatch.setattr(fingerprint, "_sha256", sha256)
+    recordings_sha256(visit, trust_times=True)
+    recordings_sha256(visit, trust_times=True)
+    assert read == ["p1.wav", "p2.wav"] * 2  # written a moment ago: the clock of the disk is too coarse to trust
+    monkeypatch.setattr(fingerprint, "SETTLED_S", -1.0)
+    before = recordings_sha256(visit, trust_times=True)
+    read.clear()
+    assert recordings_sha256(visit, trust_times=True) == before
+    assert read == []
+    assert recordings_sha256(visit) == before
+    assert read == ["p1.wav", "p2.wav"]  # a report is proof, so it reads them all
+    (visit.folder / "sound" / "p1.wav").write_bytes(b"abcd")
+    assert recordings_sha256(visit, trust_times=True) != before

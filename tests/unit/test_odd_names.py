@@ -14,8 +14,8 @@ import pytest
 
 from taptest.cli import main
 from taptest.desk.visits import ident_of
+from taptest.disk import plain
 from taptest.visit import analyse
-from taptest.visit.disk import plain
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.shelf import Shelf
 from tests.made_desk import make_shelf, pages

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from taptest.capture.device import Input
-from taptest.capture.memory import remember_microphone, remembered_microphone
 from taptest.capture.opening import missing, opener
 from taptest.errors import DeviceError
+from taptest.preferences import remember_microphone, remembered_microphone
 
 BUILT_IN = Input(0, "Array", "A", 1, 48000, True)
 TWIN_1, TWIN_2 = (Input(number, "USB Audio", "A", 1, 48000, False) for number in (3, 4))

@@ -20,9 +20,9 @@ from taptest.finding.records import Cause, ParallelTank
 from taptest.report import figures, page, page_text
 from taptest.report.choices import Paper
 from taptest.report.wording import Wording, worded
+from taptest.simulate.truth import VisitTruth
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
-from taptest.visit.truth import VisitTruth
 from tests.made_pages import FINGERPRINT, made_document, made_page, made_sources, words_of
 from tests.made_up import LYING, made_up
 

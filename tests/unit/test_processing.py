@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, istft, sosfilt, stft
 
-from taptest.shell.rooms import automatic_gain
+from taptest.simulate.rooms import automatic_gain
 from taptest.sound.processing import processing_signs, traces_of
 from taptest.sound.recording import open_recording, write_recording
 from taptest.sound.taps import detect_taps

@@ -12,7 +12,7 @@ from taptest.capture import device
 from taptest.capture import session as session_module
 from taptest.capture.excerpt import save_points
 from taptest.capture.journal import LOG, open_journal, read_log
-from taptest.capture.memory import known_levels
+from taptest.capture.known_levels import known_levels
 from taptest.capture.notes import is_done
 from taptest.capture.plans import plan_of
 from taptest.capture.round import Next, Plan

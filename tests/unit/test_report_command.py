@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from taptest.capture import memory
+from taptest import preferences
+from taptest.capture import known_levels as memory
 from taptest.cli import main
 from taptest.report import sources
 from taptest.visit import analyse
@@ -25,7 +26,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(autouse=True)
 def _no_model(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
-    monkeypatch.setenv(memory.FOLDER_VARIABLE, str(tmp_path / "home"))
+    monkeypatch.setenv(preferences.FOLDER_VARIABLE, str(tmp_path / "home"))
 
 
 def test_files_paper_and_words(visit: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

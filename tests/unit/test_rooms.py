@@ -5,7 +5,8 @@ import pytest
 from scipy import signal
 
 from taptest.errors import PhysicsError
-from taptest.shell.rooms import (
+from taptest.shell.radiation import rings_of
+from taptest.simulate.rooms import (
     NoiseMix,
     Room,
     automatic_gain,
@@ -14,7 +15,6 @@ from taptest.shell.rooms import (
     noise_gain,
     plant_noise,
     ring_energy,
-    rings_of,
     room_response,
 )
 from taptest.tank.shape import Shape

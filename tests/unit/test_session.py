@@ -16,10 +16,10 @@ from taptest.capture.journal import open_journal, read_log, recordings
 from taptest.capture.notes import results_from
 from taptest.capture.round import Plan, Round, StageBegan, Warned
 from taptest.capture.session import Listening, Session, SessionEvent, SoundLost, SourceLost, open_session
+from taptest.disk import make_folder
 from taptest.errors import DeviceError, VisitError
 from taptest.sound.taps import detect_taps
 from taptest.visit import analyse
-from taptest.visit.disk import make_folder
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.record import document_from
 from tests.sources import ArraySource, Room, one_after_the_other

@@ -19,9 +19,10 @@ from typing import Any
 
 import pytest
 
+from taptest import disk
 from taptest.errors import StorageError, VisitError
-from taptest.visit import disk, parcel, shelf
 from taptest.visit import judged as judged_module
+from taptest.visit import parcel, shelf
 from taptest.visit.files import Visit, read_visit, save_document
 from taptest.visit.judged import JUDGED, basis, judged, keep_judged, read_judged
 from taptest.visit.parcel import pack_visit, unpack_visit
@@ -221,7 +222,7 @@ def test_another_version_makes_a_finding_stale(root: Path, monkeypatch: pytest.M
     visit = read_visit(root / "quay")
     assert read_judged(visit) is not None
     assert folders(root, finding="as expected") == ["quay"]
-    monkeypatch.setattr(judged_module, "code_version", lambda: "another")
+    monkeypatch.setattr(judged_module, "version", lambda: "another")
     assert read_judged(visit) is None
     assert folders(root, finding="as expected") == []
 

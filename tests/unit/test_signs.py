@@ -6,7 +6,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from taptest.capture.signs import Signs
-from taptest.shell.rooms import automatic_gain as laptop_gain
+from taptest.simulate.rooms import automatic_gain as laptop_gain
 from tests.real_data import real_data
 from tests.tapping import RATE_HZ, Hand
 

@@ -21,7 +21,7 @@ train = detect_taps(recording.blocks(), recording.rate_hz)
 traits = traits_of(recording, train)
 points = assign_taps(train.taps, [2] * 4)
 find_modes(recording.read()[:4000], recording.rate_hz)
-slow = [name for name in ("librosa", "numba", "scipy.signal", "scipy.stats", "matplotlib") if name in sys.modules]
+slow = [name for name in ("librosa", "numba", "scipy", "matplotlib") if name in sys.modules]
 print(len(train.taps), len(points.point), slow)
 """
 

@@ -2,12 +2,14 @@
 
 import numpy as np
 import pytest
+from scipy.fft import next_fast_len
 
 from taptest.sound.spectra import (
     SPECTRUM_EDGES_HZ,
     SPECTRUM_HZ,
     WINDOW_S,
     centroid_hz,
+    fast_length,
     fine_spectrum,
     ring_spectrum,
     ring_window,
@@ -78,3 +80,7 @@ def test_a_long_ring_does_not_leak_into_far_bands() -> None:
     density = fine_spectrum(ring_spectrum(np.sin(2 * np.pi * 400 * time_s), RATE))
     far = density[np.abs(np.log2(SPECTRUM_HZ / 400)) > 2]
     assert 10 * np.log10(far.max() / density.max()) < -45
+
+
+def test_a_fast_length_is_that_of_scipy() -> None:
+    assert [fast_length(count) for count in range(1, 6000)] == [next_fast_len(n, real=True) for n in range(1, 6000)]

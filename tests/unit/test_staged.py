@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError, VisitError
-from taptest.shell import simulate
 from taptest.shell.records import Zone
-from taptest.shell.scenario import CHAPTERS, MARKS_M, chapter_scene
-from taptest.shell.scene import draw_scene
-from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, backing_at, draw_session, simulate_visit
-from taptest.shell.wetted import FORMS, MECHANICS, Wetted
+from taptest.simulate import visits as simulate
+from taptest.simulate.scenario import CHAPTERS, MARKS_M, chapter_scene
+from taptest.simulate.scene import draw_scene
+from taptest.simulate.staged import Order, Series, simulate_visits, truth_of, visit_seed, write_visit
+from taptest.simulate.truth import VisitTruth, read_truth, write_truth
+from taptest.simulate.visits import SimulatedPoint, SimulatedVisit, backing_at, draw_session, simulate_visit
+from taptest.simulate.wetted import FORMS, MECHANICS, Wetted
 from taptest.sound.recording import open_recording
 from taptest.visit.files import read_visit
 from taptest.visit.meaning import meaning_of
-from taptest.visit.staged import Order, Series, simulate_visits, truth_of, visit_seed, write_visit
-from taptest.visit.truth import VisitTruth, read_truth, write_truth
 from taptest.visit.workers import map_visits
 
 SMALL = 106
@@ -92,7 +92,7 @@ def test_walk_onsets_point_at_the_same_sound_as_those_of_single_files(tmp_path: 
 
 
 def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("taptest.visit.staged.visit_seed", lambda seed, number: (106, 287)[number])
+    monkeypatch.setattr("taptest.simulate.staged.visit_seed", lambda seed, number: (106, 287)[number])
     series = Series(1, 2, "easy", ())
     for workers in (1, 2):
         simulate_visits(tmp_path / str(workers), series, workers=workers)

@@ -5,7 +5,7 @@ import pytest
 
 from taptest.errors import PhysicsError
 from taptest.shell.records import STEEL
-from taptest.shell.strike import (
+from taptest.simulate.strike import (
     Hand,
     Striker,
     contact_pulses,

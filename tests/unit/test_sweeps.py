@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from taptest import versions
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.shell.records import LevelSweep, ShellSpec
 from taptest.shell.response import Change
@@ -94,7 +95,7 @@ def test_what_a_sweep_depends_on_is_in_its_name(monkeypatch: pytest.MonkeyPatch)
     assert name == fingerprint(replace(SPEC))
     for change in ({"wall_m": 0.0016}, {"seam_depth_m": 0.1}, {"water_end": "top"}):
         assert fingerprint(replace(SPEC, **change)) != name
-    monkeypatch.setattr(sweeps, "_code_version", lambda: "another")
+    monkeypatch.setattr(versions, "MODEL", versions.MODEL + 1)
     assert fingerprint(SPEC) != name
 
 

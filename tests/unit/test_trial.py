@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from taptest.errors import VisitError
-from taptest.visit.trial import (
+from taptest.simulate.trial import (
     MEASURES,
     Score,
     _matched,
@@ -21,7 +21,7 @@ from taptest.visit.trial import (
     trial_json,
     trial_text,
 )
-from taptest.visit.truth import VisitTruth, write_truth
+from taptest.simulate.truth import VisitTruth, write_truth
 
 BASE = Score(
     name="a",

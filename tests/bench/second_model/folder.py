@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest import disk
+from taptest.simulate.truth import VisitTruth, write_truth
 from taptest.sound.recording import write_recording
-from taptest.visit import disk
 from taptest.visit.files import SOUND, save_document
 from taptest.visit.record import Document, PointEntry, ReadingsSection, SystemSection, TankSection
-from taptest.visit.truth import VisitTruth, write_truth
 from tests.bench.second_model import hearing
 from tests.bench.second_model.draws import Case, draw, in_effect
 from tests.bench.second_model.hearing import RATE, Blow, Place

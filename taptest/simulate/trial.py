@@ -37,10 +37,10 @@ from numpy.typing import NDArray
 
 from taptest.errors import TaptestError, VisitError
 from taptest.line.records import LineReading
+from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import DOCUMENT, Visit, read_visit
 from taptest.visit.result import VisitResult
-from taptest.visit.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.workers import map_visits
 
 FloatArray = NDArray[np.float64]

@@ -1,6 +1,6 @@
 """Simulated visits on the disk: the folder of a visit with `truth.json` beside `visit.json`.
 
-`truth.json` holds what no technician can know; `visit.trial` judges against it. Its form: docs/simulation.md.
+`truth.json` holds what no technician can know; `simulate.trial` judges against it. Its form: docs/simulation.md.
 Positions are millimetres below the top of the shell, pressures gauge bar, volumes litres, times seconds. Everything is
 marked as simulated, and the same seed writes the same files.
 """
@@ -13,17 +13,17 @@ from typing import Any, Literal
 
 import numpy as np
 
+from taptest import disk
 from taptest.errors import VisitError
-from taptest.shell.later_round import STEPS, Step, later_scene
-from taptest.shell.scenario import CHAPTERS, play_chapter
-from taptest.shell.scene import DIFFICULTIES, FAULTS, SWITCHES, Difficulty, Fault, Switch, known
-from taptest.shell.simulate import SimulatedPoint, SimulatedVisit, line_level_m, play, simulate_visit
-from taptest.shell.wetted import FORMS, MECHANICS, Form
+from taptest.simulate.later_round import STEPS, Step, later_scene
+from taptest.simulate.scenario import CHAPTERS, play_chapter
+from taptest.simulate.scene import DIFFICULTIES, FAULTS, SWITCHES, Difficulty, Fault, Switch, known
+from taptest.simulate.truth import RoundTruth, VisitTruth, write_truth
+from taptest.simulate.visits import SimulatedPoint, SimulatedVisit, line_level_m, play, simulate_visit
+from taptest.simulate.wetted import FORMS, MECHANICS, Form
 from taptest.sound.recording import write_recording
-from taptest.visit import disk
 from taptest.visit.files import SOUND, save_document
 from taptest.visit.record import SCHEMA, Document, document_from
-from taptest.visit.truth import RoundTruth, VisitTruth, write_truth
 from taptest.visit.workers import map_visits
 
 FIRST_DAY = date(2025, 1, 6)
@@ -123,7 +123,7 @@ def simulate_visits(
 def simulate_scenario(
     out: Path, progress: Callable[[float], None] | None = None, workers: int | None = None
 ) -> tuple[Path, ...]:
-    """Write the demonstration's visits (`shell.scenario`) into new folders of `out` and return them in order."""
+    """Write the demonstration's visits (`simulate.scenario`) into new folders of `out` and return them in order."""
     folders = [out / chapter.name for chapter in CHAPTERS]
     there = next((folder for folder in folders if folder.exists()), None)
     if there is not None:

@@ -11,8 +11,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from taptest import disk
 from taptest.errors import VisitError
-from taptest.visit import disk
 
 TRUTH = "truth.json"
 TRUTH_SCHEMA = 1

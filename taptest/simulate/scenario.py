@@ -2,7 +2,7 @@
 
 The story is told in recordings_demo/README.md: a bag tank of 35 l, standing in the cellar of an invented workshop
 building, is met in five states, and once on a day that is too loud. Each visit is made by physics like those of
-`shell.scene`, only with its numbers chosen and not drawn: true charge, cold fill pressure, and how far the heating
+`simulate.scene`, only with its numbers chosen and not drawn: true charge, cold fill pressure, and how far the heating
 water has grown. Days and charges as left fit one story: the tank loses 1 bar a year all along. Same conventions as
 there.
 """
@@ -11,9 +11,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
-from taptest.shell.scene import Fault, Scene, Story, scene_of, settle, stream, truth_from
-from taptest.shell.simulate import Session, SimulatedVisit, draw_session, play
-from taptest.shell.wetted import bag_on_wall
+from taptest.simulate.scene import Fault, Scene, Story, scene_of, settle, stream, truth_from
+from taptest.simulate.visits import Session, SimulatedVisit, draw_session, play
+from taptest.simulate.wetted import bag_on_wall
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.water.fluids import WATER

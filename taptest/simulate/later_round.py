@@ -3,7 +3,7 @@
 Goal: a scene like the one it is made from in all that stays (shell, air, membrane, papers, the gauge's zero, the
 microphone), with the pressure, the water and the wetted wall of the new state.
 
-Conventions as in `shell.scene`. A tank that is shut off keeps its water, whatever the system does.
+Conventions as in `simulate.scene`. A tank that is shut off keeps its water, whatever the system does.
 """
 
 from dataclasses import replace
@@ -12,8 +12,8 @@ from typing import Literal, get_args
 import numpy as np
 
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
-from taptest.shell.scene import Scene, Truth, Writer, settle
-from taptest.shell.wetted import draw_wetted
+from taptest.simulate.scene import Scene, Truth, Writer, settle
+from taptest.simulate.wetted import draw_wetted
 from taptest.water.fluids import net_expansion
 
 Step = Literal["raised", "let-down", "hot"]

@@ -2,7 +2,7 @@
 
 Goal: every number of a simulated visit except its sound, drawn from a seed so that physics ties them together: the true
 pre-charge and the system's water set the pressure and the water held (gas law), the water held sets the wall that it
-wets (`shell.wetted`), and the papers and the gauge tell a slightly different story than the truth.
+wets (`simulate.wetted`), and the papers and the gauge tell a slightly different story than the truth.
 
 Conventions: SI units, gauge pascals unless a name says abs, degrees Celsius, depths in metres below the top of the
 shell. Each purpose draws from a random stream of its own, so that switching one mismatch on leaves the rest of the
@@ -17,7 +17,7 @@ import numpy as np
 from taptest.errors import PhysicsError
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from taptest.shell.records import Losses, ShellSpec
-from taptest.shell.wetted import FORMS, Bag, Form, Wetted, draw_wetted, form_chances
+from taptest.simulate.wetted import FORMS, Bag, Form, Wetted, draw_wetted, form_chances
 from taptest.tank.kinds import Tank, TankKind, WaterEnd
 from taptest.tank.shape import HeadKind, Shape
 from taptest.water.fluids import WATER, Fluid, FluidKind, density, net_expansion

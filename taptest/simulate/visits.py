@@ -1,6 +1,6 @@
 """One simulated visit: a scene, struck point by point, heard by a laptop in a plant room.
 
-Goal: a pure function from a seed to recordings and their truth. The scene (`shell.scene`) says what is true and what
+Goal: a pure function from a seed to recordings and their truth. The scene (`simulate.scene`) says what is true and what
 is known; the vibration model gives the complex modes of that shell at its one true level; the blow's force drives
 them; the air carries them to a microphone with its room; noise is mixed in at a set ratio.
 
@@ -16,29 +16,25 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
-from scipy.fft import next_fast_len
 
 from taptest.shell.lying import TAP_SHARE, LyingTank, lying_line
+from taptest.shell.radiation import Place, heard_lying, heard_weights, rings_of
 from taptest.shell.records import ShellSpec, WetModes
 from taptest.shell.response import wet_modes
-from taptest.shell.rooms import (
+from taptest.simulate.rooms import (
     NoiseMix,
-    Place,
     Room,
     automatic_gain,
     draw_noise_mix,
-    heard_lying,
-    heard_weights,
     microphone_filter,
     noise_gain,
     plant_noise,
     ring_energy,
-    rings_of,
     room_response,
     striker_click,
 )
-from taptest.shell.scene import Difficulty, Fault, Scene, Switch, Truth, draw_scene, stream
-from taptest.shell.strike import (
+from taptest.simulate.scene import Difficulty, Fault, Scene, Switch, Truth, draw_scene, stream
+from taptest.simulate.strike import (
     Blow,
     Hand,
     Pulses,
@@ -50,7 +46,8 @@ from taptest.shell.strike import (
     sample_pulses,
     softened,
 )
-from taptest.shell.wetted import FORMS, Form
+from taptest.simulate.wetted import FORMS, Form
+from taptest.sound.spectra import fast_length
 from taptest.tank.shape import Shape
 
 FloatArray = NDArray[np.float64]
@@ -399,7 +396,7 @@ def _driven(scene: Scene, session: Session, blows: list[Blow], late: NDArray[np.
     """(T, N) ring convolved with each blow's force, with the striker's own click and the second hits."""
     rate = session.rate_hz
     count = ring.shape[1]
-    size = next_fast_len(count + int(0.04 * rate), real=True)
+    size = fast_length(count + int(0.04 * rate))
     spectrum = np.fft.rfft(ring, size, axis=1)
     out = np.zeros((len(blows), count + int(0.08 * rate)))
     for again in (False, True):

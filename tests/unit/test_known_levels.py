@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from taptest.capture import memory
-from taptest.capture.memory import KnownLevel
+from taptest import preferences
+from taptest.capture import known_levels as memory
+from taptest.capture.known_levels import KnownLevel
 
 
 @pytest.fixture(autouse=True)
@@ -19,9 +20,9 @@ def a_check(found_mm: float | None, microphone: str = "USB") -> KnownLevel:
 
 
 def test_the_microphone_is_remembered() -> None:
-    assert memory.remembered_microphone() is None
-    memory.remember_microphone("USB Mikrofön")
-    assert memory.remembered_microphone() == "USB Mikrofön"
+    assert preferences.remembered_microphone() is None
+    preferences.remember_microphone("USB Mikrofön")
+    assert preferences.remembered_microphone() == "USB Mikrofön"
 
 
 def test_known_levels_are_kept_in_order_and_survive_a_torn_line(tmp_path: Path) -> None:

@@ -1,25 +1,20 @@
-"""What this computer remembers between visits: choices, and how well a known level was found with a microphone.
+"""How well a known level was found with a microphone, kept on this computer (`taptest.preferences` says where).
 
-It lies in the user's data folder of the platform, or in the folder that the environment variable TAPTEST_HOME names.
 Known levels are kept one JSON object a line, one line a round, so that each later report can say how far this laptop,
 microphone and striker were off when the truth was known. A round that is compared once more replaces its line: it is
 one piece of evidence, however often it is looked at.
 """
 
 import json
-import os
 from dataclasses import asdict, dataclass
-from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from taptest.capture.device import plain_name
+from taptest.disk import make_folder, storage_errors, write_text
 from taptest.errors import QuantityError, StorageError
+from taptest.preferences import data_folder
 from taptest.quantities import METRIC, show
-from taptest.visit.disk import make_folder, storage_errors, write_text
 
-FOLDER_VARIABLE = "TAPTEST_HOME"
-Choice = Literal["microphone", "wording", "paper"]
-"""What is chosen once; each lies in a file of its own, named so."""
 KNOWN_LEVELS = "known-levels.jsonl"
 
 
@@ -60,49 +55,11 @@ class KnownLevel:
         return show("length", length_mm / 1000, self.unit)
 
 
-def data_folder() -> Path:
-    """Return the folder, which need not exist yet."""
-    named = os.environ.get(FOLDER_VARIABLE)
-    if named:
-        return Path(named)
-    from platformdirs import user_data_path
-
-    return user_data_path("taptest", appauthor=False)
-
-
 def this_computer() -> str:
     """Return the name of this computer as the user knows it."""
     import platform
 
     return platform.node() or "this computer"
-
-
-def remembered(choice: Choice) -> str | None:
-    """Return what was chosen last, or None."""
-    try:
-        return _file_of(choice).read_text(encoding="utf-8").strip() or None
-    except (OSError, UnicodeDecodeError):
-        return None  # forgetting costs one choice, and is no reason to refuse the rest
-
-
-def remember(choice: Choice, text: str) -> None:
-    """Keep what was chosen. Raises `StorageError`."""
-    make_folder(data_folder())
-    write_text(_file_of(choice), text + "\n")
-
-
-def _file_of(choice: Choice) -> Path:
-    return data_folder() / f"{choice}.txt"
-
-
-def remembered_microphone() -> str | None:
-    """Return the name of the microphone chosen last, or None."""
-    return remembered("microphone")
-
-
-def remember_microphone(name: str) -> None:
-    """Keep the name of the chosen microphone. Raises `StorageError`."""
-    remember("microphone", name)
 
 
 def keep_known_level(check: KnownLevel) -> bool:

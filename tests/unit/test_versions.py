@@ -1,0 +1,38 @@
+"""Kept models and findings hold by version alone, and no figure moves under an old version."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from taptest import versions
+from tests.golden_figures import GOLDEN, differences, judgement_figures, model_figures
+
+RAISE = "raise its version in taptest/versions.py, then: python -m tests.golden_figures"
+
+
+def test_no_figure_of_the_model_moves_under_an_old_version() -> None:
+    golden = json.loads(GOLDEN.read_text(encoding="utf-8"))["model"]
+    assert golden["version"] == versions.MODEL
+    assert differences(golden["figures"], json.loads(json.dumps(model_figures())), "/model") == [], RAISE
+
+
+def test_no_figure_of_a_judged_visit_moves_under_an_old_version(tmp_path: Path) -> None:
+    golden = json.loads(GOLDEN.read_text(encoding="utf-8"))["judgement"]
+    assert golden["version"] == [versions.MODEL, versions.JUDGEMENT]
+    now = json.loads(json.dumps(judgement_figures(tmp_path)))
+    assert differences(golden["figures"], now) == [], RAISE
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "told"),
+    [
+        ({"a": 1.0}, {"a": 1.0}, 0),
+        ({"a": 1.0}, {"a": 1.01}, 1),
+        ({"a": None}, {"a": 1.0}, 1),
+        ({"a": [1.0, 2.0]}, {"a": [1.0]}, 1),
+        ({"a": "x"}, {"b": "x"}, 2),
+    ],
+)
+def test_a_moved_figure_is_told(was: object, now: object, told: int) -> None:
+    assert len(differences(was, now)) == told
