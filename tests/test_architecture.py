@@ -12,11 +12,11 @@ versions errors quantities disk preferences
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane tank.contact
 sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
-sound.traits sound.processing
+sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
-line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute line.backing line.naming
-line.quality line.boundary line.next_point
+line.distribution line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
+line.backing line.naming line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
 finding.red_flags
@@ -31,6 +31,7 @@ capture.own_tone capture.round capture.plans capture.notes capture.estimate capt
 capture.excerpt capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
+api
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
 desk.live desk.render
 desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages

@@ -76,6 +76,7 @@ _SOUNDS = {
     "inverted": "the tank rings at the water end and is dull at the air end",
 }
 _USUAL_SOUND = (0.03, 0.08, 0.83, 0.05, 0.01)
+"""Probabilities of what the taps say where a cause does not touch the tank; own judgement, no source."""
 
 EVIDENCE: tuple[Evidence, ...] = (
     Evidence(

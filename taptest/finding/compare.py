@@ -68,6 +68,7 @@ CURVE_DRAWS = 400
 FEW_DRAWS = 100
 """Fewer draws than this give no share."""
 HIGHEST_PRESSURE_PA = 2.5e6
+"""Gauge pressures beyond this are slips of the pen: no heating system holds 25 bar."""
 WHOLE_STATES = 0.12
 """Probability beforehand of no water and of nothing but water, where only the taps are asked."""
 END_BOUND = 0.5

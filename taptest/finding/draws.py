@@ -19,6 +19,7 @@ from taptest.water.sizing import needed_precharge_pa as needed_charge_pa
 FloatArray = NDArray[np.float64]
 
 DRAWS = 10_000
+"""Draws of what is not known for sure."""
 STATED_SD_PA = 7_000.0
 """Spread of a stated pre-charge: how exactly it is set and read."""
 NEEDED_SD_PA = 20_000.0

@@ -128,6 +128,7 @@ HIDES = (0.5, 0.75)
 FEELS: dict[str, float] = {"light": 0.4, "heavy": 6.0}
 """How many times as often a tank feels so where its bag hides water as where it does not; own judgement, no source."""
 CANNOT_TELL_COSTS = 1.0
+"""What "cannot tell" costs: the unit of all costs."""
 UNNAMED_COSTS = 0.5
 """What "cannot tell" costs where the line names no state: what follows from it rests partly on what is usual."""
 FINE_ENOUGH = 0.6

@@ -34,6 +34,7 @@ from taptest.tank.membrane import from_water_end
 FloatArray = NDArray[np.float64]
 
 GRID_STEP_M = 0.002
+"""Step of the posterior's depths."""
 NO_CONTACT = 0.15
 """Prior probability that a bag holds water and yet touches its shell nowhere; own judgement, no source."""
 RING, GAS_RING, AT_SEAM = 0.15, 0.04, 0.25

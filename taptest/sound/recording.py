@@ -1,4 +1,4 @@
-"""Open, read and write recordings: the one place that touches sound files.
+"""Open, read and write recordings: the one place that touches sound files; an array can be taken as one, too.
 
 Goal: samples of one channel, in blocks or stretches, from any file a technician's recorder makes, with everything odd
 about the file either said in a note or refused in a sentence.
@@ -31,12 +31,14 @@ KEEP_SAMPLES = 1 << 22
 SILENT = 1e-4
 """Difference of highest and lowest sample below which a recording is silent: three steps of 16 bits."""
 FULL_SCALE = 0.99
+MOST_FLOAT = 16.0
+"""Samples beyond this are whole numbers that nobody divided by their full scale."""
 CLIPPED_SHARE = 0.05
 """Share of samples at full scale above which a recording is clipped all through."""
 
 
 class Recording:
-    """One sound file, opened for reading; make it with `open_recording`.
+    """One sound file, opened for reading, or an array; make it with `open_recording` or `recording_of`.
 
     `notes` holds whole sentences about the channel used and about damage.
     """
@@ -50,6 +52,7 @@ class Recording:
         frames: int,
         notes: Sequence[str],
         decoded: io.BytesIO | None = None,
+        samples: Samples | None = None,
     ) -> None:
         self.path = path
         self.rate_hz = rate_hz
@@ -59,6 +62,7 @@ class Recording:
         self.channel = 0
         self.decoded = decoded
         """The sound decoded, where the file itself cannot be read piece by piece; None where it can."""
+        self._samples = samples
         self._kept: Samples | None = None
 
     @property
@@ -100,8 +104,8 @@ class Recording:
     def stretches(self, starts: Sequence[int], length: int) -> NDArray[np.float32]:
         """Stretches (S, length) that begin at the samples `starts`; zeros before the start and after the end."""
         out = np.zeros((len(starts), length), np.float32)
-        if self.frames <= KEEP_SAMPLES:
-            whole = self.read()
+        if self._samples is not None or self.frames <= KEEP_SAMPLES:
+            whole = self.read() if self._samples is None else self._samples
             for row, start in zip(out, starts, strict=True):
                 part = whole[max(start, 0) : max(start + length, 0)]
                 row[max(-start, 0) : max(-start, 0) + part.size] = part
@@ -122,6 +126,9 @@ class Recording:
 
     def _frames(self) -> Iterator[Samples]:
         """All channels in blocks (N, C); stops with a note where the file is damaged."""
+        if self._samples is not None:
+            yield from (self._samples[at : at + BLOCK, None] for at in range(0, self.frames, BLOCK))
+            return
         import soundfile
 
         read = 0
@@ -190,20 +197,40 @@ def open_recording(path: str | Path) -> Recording:
     decoded = _unpacked(place) if is_telephone_sound(place) else None
     with _opened(place, decoded) as sound:
         rate_hz, channels, frames = int(sound.samplerate), int(sound.channels), int(sound.frames)
-    if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
-        raise RecordingError(
-            f"The sound file {place} has {rate_hz} samples a second; between {LEAST_RATE_HZ} and {MOST_RATE_HZ} "
-            "can be used: record again with 44100 or 48000."
-        )
-    if frames < LEAST_DURATION_S * rate_hz:
-        raise RecordingError(
-            f"The sound file {place} holds {frames} sample{'' if frames == 1 else 's'} ({frames / rate_hz:.5f} s); "
-            f"no tap fits into less than {LEAST_DURATION_S} s: record again."
-        )
+    _refuse_rate_and_length(f"The sound file {place}", rate_hz, frames)
     recording = Recording(place, rate_hz=rate_hz, channels=channels, frames=frames, notes=notes, decoded=decoded)
     if channels > 1:
         _choose_channel(recording)
     return recording
+
+
+def recording_of(samples: NDArray[np.floating], rate_hz: int, name: str = "array") -> Recording:
+    """Take samples (N,) at full scale 1 as a recording; `name` is what sentences call it.
+
+    Raises RecordingError for what cannot be one channel of sound.
+    """
+    sound = np.ascontiguousarray(samples, dtype=np.float32)
+    if sound.ndim != 1:
+        raise RecordingError(f"The samples of {name} have the shape {sound.shape}; give one channel, shape (N,).")
+    if sound.size and np.abs(sound).max() > MOST_FLOAT:
+        raise RecordingError(
+            f"The samples of {name} reach {np.abs(sound).max():g}; full scale is 1: divide whole numbers by 32768."
+        )
+    _refuse_rate_and_length(f"The array {name}", rate_hz, sound.size)
+    return Recording(Path(name), rate_hz=rate_hz, channels=1, frames=sound.size, notes=(), samples=sound)
+
+
+def _refuse_rate_and_length(named: str, rate_hz: int, frames: int) -> None:
+    if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
+        raise RecordingError(
+            f"{named} has {rate_hz} samples a second; between {LEAST_RATE_HZ} and {MOST_RATE_HZ} "
+            "can be used: record again with 44100 or 48000."
+        )
+    if frames < LEAST_DURATION_S * rate_hz:
+        raise RecordingError(
+            f"{named} holds {frames} sample{'' if frames == 1 else 's'} ({frames / rate_hz:.5f} s); "
+            f"no tap fits into less than {LEAST_DURATION_S} s: record again."
+        )
 
 
 def _refuse_missing(path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Hear a recording of a visit: its taps, the noise between them, and the traits of the taps that can be used.
+"""Hear the recordings of a visit, and let decisions by hand hold for their taps.
 
 Conventions: times are seconds from the start of the recording; samples (N,) of one channel at full scale 1.
 """
@@ -7,23 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
-from taptest.errors import RecordingError
+from taptest.sound.hearing import find_hits, refuse_foreign, shared_noise
 from taptest.sound.processing import Traces, traces_of
-from taptest.sound.recording import Recording, open_recording
-from taptest.sound.records import Tap, TapTrain, TapTraits, WhyNot
-from taptest.sound.striker import AFTER_S, LEAD_S, Hits, blow_features, same_striker
-from taptest.sound.taps import detect_taps
-from taptest.sound.traits import noise_profile, quiet_windows, traits_of
+from taptest.sound.recording import open_recording
+from taptest.sound.records import Tap, TapTraits
+from taptest.sound.traits import traits_of
 from taptest.visit.record import HandDecision
 
 SAME_TAP_S = 0.005
 """A decision by hand belongs to the tap that begins within this of it; taps are found to within a fraction of it."""
-COMPARED: tuple[WhyNot | None, ...] = (None, "double hit", "clipped", "ring overlaps the next tap")
-"""Hits that are compared with each other: those that were used, or were not for a reason that a true tap may have."""
-HITS_AT_ONCE = 64
-"""So many hits are looked at together: an hour's walk needs no more memory than a minute's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,22 +36,6 @@ class Heard:
     """What it shows of how it was processed; None where nothing was heard."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Ears:
-    """A recording between finding its taps and measuring them."""
-
-    file: str
-    recording: Recording
-    train: TapTrain | None
-    """None where `trouble` says why nothing could be heard."""
-    trouble: str = ""
-
-    @property
-    def taps(self) -> tuple[Tap, ...]:
-        """All hits that were found."""
-        return () if self.train is None else self.train.taps
-
-
 def listen(
     files: Sequence[tuple[str, Path]], decisions: Sequence[HandDecision] = (), expected: int | None = None
 ) -> tuple[Heard, ...]:
@@ -70,89 +46,18 @@ def listen(
     `RecordingError` for a file that is no sound or too little of it, `StorageError` where the disk refuses; what is
     merely of no use (silent, clipped all through, without taps) comes back with its `trouble`.
     """
-    ears = _refuse_foreign([_find_taps(file, path) for file, path in files], expected)
-    shared = {
-        rate: noise_profile(
-            [
-                window
-                for ear in ears
-                if ear.train is not None and ear.recording.rate_hz == rate
-                for window in quiet_windows(ear.recording, ear.train)
-            ],
-            rate,
-        )
-        for rate in {ear.recording.rate_hz for ear in ears}
-        if len(ears) > 1
-    }
+    found = refuse_foreign([find_hits(file, open_recording(path)) for file, path in files], expected)
+    shared = shared_noise(found)
     heard = []
-    for ear in ears:
-        if ear.train is None:
-            heard.append(Heard(ear.file, (), (), ear.recording.notes, ear.trouble))
+    for each in found:
+        if each.train is None:
+            heard.append(Heard(each.name, (), (), each.recording.notes, each.trouble))
             continue
-        taps, by_hand, notes = decide_by_hand(ear.taps, [one for one in decisions if one.file == ear.file])
-        traits = traits_of(ear.recording, replace(ear.train, taps=taps), shared.get(ear.recording.rate_hz))
-        said = (*ear.recording.notes, *notes)
-        heard.append(Heard(ear.file, taps, traits, said, "", by_hand, traces_of(ear.recording, ear.train)))
+        taps, by_hand, notes = decide_by_hand(each.hits, [one for one in decisions if one.file == each.name])
+        traits = traits_of(each.recording, replace(each.train, taps=taps), shared.get(each.recording.rate_hz))
+        said = (*each.recording.notes, *notes)
+        heard.append(Heard(each.name, taps, traits, said, "", by_hand, traces_of(each.recording, each.train)))
     return tuple(heard)
-
-
-def _find_taps(file: str, path: Path) -> _Ears:
-    recording = open_recording(path)
-    try:
-        train = detect_taps(recording.blocks(), recording.rate_hz)
-    except RecordingError as error:
-        return _Ears(file, recording, None, str(error))
-    if not train.taps:
-        trouble = (
-            f"No taps were found in {file}. Record it again: wait a second before the first tap, then tap harder, or "
-            "move the microphone closer."
-        )
-        return _Ears(file, recording, None, trouble)
-    return _Ears(file, recording, train)
-
-
-def _refuse_foreign(ears: Sequence[_Ears], expected: int | None) -> list[_Ears]:
-    """Refuse the hits that are not of the striker whose blows the recordings share."""
-    names = [(e, t) for e, ear in enumerate(ears) for t, tap in enumerate(ear.taps) if tap.why_not in COMPARED]
-    if not names:
-        return list(ears)
-    described = [_describe(ear) for ear in ears if any(tap.why_not in COMPARED for tap in ear.taps)]
-    hits = Hits(
-        features=np.concatenate([features for features, _ in described]),
-        sd_db=np.concatenate([sd_db for _, sd_db in described]),
-        onset_s=np.array([ears[e].taps[t].onset_s for e, t in names]),
-        recording=np.unique([e for e, _ in names], return_inverse=True)[1],
-    )
-    verdict = same_striker(hits, expected)
-    why: dict[tuple[int, int], WhyNot] = {
-        name: "too regular" if regular else "not this striker"
-        for name, striker, regular in zip(names, verdict.striker, verdict.regular, strict=True)
-        if not striker
-    }
-    return [
-        ear
-        if ear.train is None
-        else replace(
-            ear,
-            train=replace(
-                ear.train,
-                taps=tuple(replace(tap, why_not=why.get((e, t), tap.why_not)) for t, tap in enumerate(ear.taps)),
-            ),
-        )
-        for e, ear in enumerate(ears)
-    ]
-
-
-def _describe(ear: _Ears) -> tuple[np.ndarray, np.ndarray]:
-    """Features of the compared hits of a recording, and their deviations; see `striker.blow_features`."""
-    rate = ear.recording.rate_hz
-    length = round((LEAD_S + AFTER_S) * rate)
-    starts = [round((tap.onset_s - LEAD_S) * rate) for tap in ear.taps if tap.why_not in COMPARED]
-    parts = [
-        blow_features(ear.recording.stretches(starts[first : first + HITS_AT_ONCE], length), rate)
-        for first in range(0, len(starts), HITS_AT_ONCE)
-    ]
-    return np.concatenate([features for features, _ in parts]), np.concatenate([sd_db for _, sd_db in parts])
 
 
 def decide_by_hand(
