@@ -138,3 +138,25 @@ def test_the_charge_to_set_is_the_same_in_sizing_and_judging() -> None:
     case = made_case(HANGING, system={"max_temperature_c": 105.0, "static_head_pa": 0.6e5})
     assert needed_precharge_pa(case) == pytest.approx(by_size(0.6e5, 105.0))
     assert needed_precharge_pa(case) == pytest.approx(0.6e5 + 0.3e5 + (1.209e5 - 1.01325e5), abs=500.0)
+
+
+def test_a_creeping_fill_is_not_a_tank_that_is_too_small() -> None:
+    """Filled to 1.2 bar the 21 l tank serves 120 l well; at 2.3 bar cold, water came in from elsewhere."""
+    read = {**COLD, "pressure_pa": 2.3e5}
+    case = made_case(PLAIN, system={"fill_pa": 1.2e5, "volume_m3": 0.08}, **read, precharge_pa=0.0)
+    found = judge(case, heard_at(PLAIN, 0.0, read))
+    assert found.code != "too small"
+    assert "came in from elsewhere" in " ".join(found.reasons)
+    small = made_case(
+        PLAIN, system={"fill_pa": 1.2e5, "volume_m3": 0.6}, **{**COLD, "pressure_pa": 1.2e5}, precharge_pa=0.0
+    )
+    assert judge(small, heard_at(PLAIN, 0.0, {**COLD, "pressure_pa": 1.2e5})).code == "too small"
+
+
+def test_a_factory_charge_that_nobody_stated_is_no_over_charge() -> None:
+    """One storey, 12 psi from the factory, filled to 15 psi: right, though the height alone needs less."""
+    read = {**COLD, "pressure_pa": 1.034e5}
+    case = made_case(STANDING, system={"static_head_pa": 0.25e5, "fill_pa": 1.034e5}, **read, precharge_pa=None)
+    found = judge(case, heard_at(STANDING, 0.827e5, read))
+    assert found.code in ("as expected", "cannot tell")
+    assert found.probabilities["more air than expected"] < 0.5
