@@ -108,11 +108,11 @@ def right_charge_pa(case: Case, needed_pa: float | None) -> float | None:
 
 def reference_charge(case: Case) -> Reference | None:
     """Choose the charge to compare with: the stated one, else what the system needs, else its fill pressure."""
-    if case.tank.kind == "open":
+    if not case.tank.charged:
         return None
     if case.readings.precharge_pa is not None:
         return Reference(case.readings.precharge_pa, STATED_SD_PA, "stated")
-    if case.tank.kind == "plain":
+    if not case.tank.has_membrane:
         return Reference(0.0, STATED_SD_PA, "open air")
     needed = needed_precharge_pa(case)
     if needed is not None:

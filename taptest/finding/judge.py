@@ -420,7 +420,7 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         why = "the line does not show where the water ends"
         check = "Tap the line again: more points, three clean taps each, and quiet around."
         # A line too poor to be read at all says why itself; the bag is no reason then.
-        if case.tank.kind == "bladder" and line.method != "none":
+        if case.tank.has_bag and line.method != "none":
             why += ", as happens with a bag that hardly touches its shell"
         elif line.method == "none" and line.notes:
             why, remedy = _why_and_remedy(line.notes[0])
@@ -563,7 +563,7 @@ def _open_between(
         **{str(name): chance for name, chance in chances.items() if name not in MERGED},
     }
     first, second = sorted(said, key=lambda name: -said[name])[:2]
-    if case.tank.kind == "bladder" and line.state == "not found" and rings_all_over(line):
+    if case.tank.has_bag and line.state == "not found" and rings_all_over(line):
         why = "the shell rings all over, as it does without water and also where a bag hardly touches it"
         if observed.get("weight") == "heavy":
             why = "the shell rings all over but the tank feels heavy, as where a bag full of water hardly touches it"

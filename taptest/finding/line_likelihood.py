@@ -74,7 +74,7 @@ class LineLikelihood:
 
     def with_loose_bag(self, value: FloatArray) -> FloatArray:
         """(D,) likelihood of a line on which a bag that may not touch at all is taken into account."""
-        if self._tank.kind != "bladder":
+        if not self._tank.has_bag:
             return value
         return np.asarray((1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact)
 

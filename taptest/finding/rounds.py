@@ -114,7 +114,7 @@ class Together:
                 loose *= (each.likelihood.no_contact + MODEL_FLOOR) ** power
             if each.pair is not None:
                 touching = touching * each.pair.of(begin, contact, each.draws.depth_error_m)
-        if self.tank.kind != "bladder":
+        if not self.tank.has_bag:
             return touching
         return np.asarray((1 - NO_CONTACT) * touching + NO_CONTACT * loose)
 

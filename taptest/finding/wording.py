@@ -83,7 +83,7 @@ class Story:
         if reference is None:
             return "an unknown pre-charge"
         value = self.show("pressure", reference.pressure_pa)
-        if self.case.tank.kind == "plain" and abs(reference.pressure_pa) < OPEN_AIR_PA:
+        if not self.case.tank.has_membrane and abs(reference.pressure_pa) < OPEN_AIR_PA:
             return "a filling from open air"
         return {
             "stated": f"a pre-charge of {value}",
@@ -325,7 +325,7 @@ def _reading_reasons(story: Story) -> list[str]:
         )
     if expected is not None and readings.tank_temperature_c is None:
         said.append("The temperature of the air in the tank was not read; a usual one is assumed with its spread.")
-    if expected is not None and readings.charged_at_c is None and story.case.tank.kind != "plain":
+    if expected is not None and readings.charged_at_c is None and story.case.tank.has_membrane:
         said.append("The temperature at charging is not known; a usual one is assumed with its spread.")
     return said
 
@@ -450,7 +450,7 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
     texts = list(what_taps_cannot_show(case.tank))
     if "water at the air valve" in evidence:
         texts = [text for text in texts if "pin of the air valve" not in text]
-    if case.tank.kind == "open":
+    if not case.tank.charged:
         return tuple(texts)
     if _rings(story) and story.code == "as expected":
         texts.append(
