@@ -10,7 +10,7 @@ import numpy as np
 
 from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
-from taptest.finding.draws import is_hot, right_charge_pa
+from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
 from taptest.finding.red_flags import stop_heating_at_pa
 from taptest.finding.settle import settling_step
@@ -27,6 +27,7 @@ HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
 """Evidence that is got by firing the system up."""
 PIN_CHECK = check_sentence(PIN)
 PUSH_CHECK = check_sentence("weight")
+WHERE_FROM = check_sentence("pressure rises")
 HEAVIEST_PUSHED_M3 = 0.06
 """A larger tank cannot be felt by pushing: own judgement, no source."""
 
@@ -308,6 +309,12 @@ def _reading_reasons(story: Story) -> list[str]:
                 f" {story.show('pressure', head + column)} are needed at the gauge: check the height, the gauge and the"
                 " filling."
             )
+    if stands_above_fill(story.case):
+        said.append(
+            f"The cold pressure of {story.pressure} stands above the fill setting of"
+            f" {story.show('pressure', story.case.system.fill_pa)}: water came in from elsewhere, through the fill"
+            " valve, a coil or a plate."
+        )
     if expected is not None:
         share = expected.water_share
         said.append(
@@ -554,6 +561,8 @@ def checks_of(story: Story) -> tuple[str, ...]:
         "membrane failed": (replace,) if story.evidence.get(PIN) == "yes" else (*push, *pin, replace),
         "cannot tell": (settling_step(story.case, story.line),) if line_shows_share(tank) else (),
     }
+    if stands_above_fill(story.case) and story.code == "as expected":
+        return (WHERE_FROM, *steps["as expected"])
     return steps[story.code]
 
 
