@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import httpx2
+import pytest
 from starlette.testclient import TestClient
 
 from taptest.capture.device import Source
@@ -16,6 +17,7 @@ from taptest.desk.guard import OWN_NAMES
 from taptest.desk.live import SoundWay
 from taptest.desk.render import Desk
 from taptest.errors import DeviceError
+from taptest.visit import analyse
 from taptest.visit.intake import Sources, import_visit
 from tests.made_visits import write_tables
 
@@ -95,3 +97,11 @@ def pages(
         client.desk.rounds.close()
         client.desk.judge.close()
         client.close()
+
+
+def copy_without_model(ready: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Copy ready visits into `folder`, with a home of its own beside them; tanks have no model there."""
+    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    monkeypatch.setenv("TAPTEST_HOME", str(folder / "home"))
+    shutil.copytree(ready, folder / "visits")
+    return folder / "visits"

@@ -15,10 +15,11 @@ sound.records sound.telephone sound.recording sound.taps sound.striker sound.ali
 sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
-line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute line.backing line.naming
-line.quality line.boundary line.next_point
+line.distribution line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
+line.backing line.naming line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
+finding.red_flags
 finding.settle finding.wording finding.judge
 visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.analyse visit.judged

@@ -12,6 +12,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Literal
 
 from taptest.errors import TaptestError
+from taptest.report.page_text import KIND
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
@@ -86,13 +87,7 @@ GROUPS: tuple[Group, ...] = (
                 "Kind",
                 "diaphragm: a membrane clamped at the seam; bladder: a bag inside the shell; open: under the roof",
                 "choice",
-                (
-                    ("", "choose"),
-                    ("diaphragm", "diaphragm"),
-                    ("bladder", "bladder"),
-                    ("plain", "plain steel"),
-                    ("open", "open tank"),
-                ),
+                (("", "choose"), *KIND.items()),
             ),
             Field(
                 "tank",

@@ -236,10 +236,12 @@ def heading(found: Found) -> dict[str, Any]:
 
 
 def banner(judging: Judging) -> dict[str, Any]:
-    """Return the finding in short."""
+    """Return the finding in short, with what has to be said before it."""
+    from taptest.report.words import FLAG_NAMES
+
     if judging.result is None:
         code = {"code": "cannot tell", "sentence": judging.sentence, "confidence": ""}
-        return {**code, "judged": False, "trouble": ""}
+        return {**code, "judged": False, "trouble": "", "flags": []}
     found = judging.result.judgement
     return {
         "code": found.code,
@@ -247,6 +249,10 @@ def banner(judging: Judging) -> dict[str, Any]:
         "confidence": found.confidence.rstrip("."),
         "judged": True,
         "trouble": judging.sentence,
+        "flags": [
+            {"level": flag.level, "name": FLAG_NAMES[flag.level], "sentence": flag.sentence, "step": flag.step}
+            for flag in found.red_flags
+        ],
     }
 
 

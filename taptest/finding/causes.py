@@ -76,6 +76,7 @@ _SOUNDS = {
     "inverted": "the tank rings at the water end and is dull at the air end",
 }
 _USUAL_SOUND = (0.03, 0.08, 0.83, 0.05, 0.01)
+"""Probabilities of what the taps say where a cause does not touch the tank; own judgement, no source."""
 
 EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
@@ -192,8 +193,9 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "water at the air valve",
         {"yes": "water comes from the air valve", "no": "the air valve gives air only"},
-        "Press the pin of the tank's air valve for a moment: water there means that the membrane has failed.",
-        1,
+        "Cold, with cap and a spare core at hand and your face away, press the pin of the tank's air valve for an"
+        " instant: water there means that the membrane has failed. Each press lets air out: note it.",
+        5,
         (0.02, 0.98),
         {_WATERLOGGED: (0.75, 0.25)},
     ),

@@ -13,16 +13,25 @@ from taptest.finding.records import Case, Interval, ReferenceSource
 from taptest.tank.contact import Forms, draw_forms
 from taptest.tank.kinds import Tank
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
+from taptest.water.sizing import MARGIN_PA as NEED_MARGIN_PA
+from taptest.water.sizing import needed_precharge_pa as needed_charge_pa
 
 FloatArray = NDArray[np.float64]
 
 DRAWS = 10_000
+"""Draws of what is not known for sure."""
 STATED_SD_PA = 7_000.0
 """Spread of a stated pre-charge: how exactly it is set and read."""
 NEEDED_SD_PA = 20_000.0
 """Spread of a charge that is only inferred from the height or the fill pressure."""
-NEED_MARGIN_PA = 30_000.0
-"""Pre-charge above the static head: 0.3 bar is recommended (EN 12828, value from memory)."""
+FACTORY_CHARGES_PA = (50_000.0, 75_000.0, 82_700.0, 100_000.0, 150_000.0)
+"""Usual charges from the factory: 0.5, 0.75, 1.0 and 1.5 bar, 12 psi; common practice, no source."""
+AS_DELIVERED = 0.5
+"""Probability that a charge that nobody stated is still the factory's."""
+ABOVE_FILL_PA = 20_000.0
+"""A cold pressure by this much above the fill setting, 0.2 bar, is not the fill valve's doing alone: own judgement."""
+COOL_ENOUGH_C = 90.0
+"""A system whose highest temperature is not known is not taken to make steam."""
 DEPTH_SD = 0.01
 """Spread of a predicted level from the shell's own measures, as a share of its height."""
 
@@ -66,19 +75,44 @@ def is_hot(case: Case) -> bool | None:
     return None if readings.water_temperature_c is None else readings.water_temperature_c > 40.0
 
 
+def stands_above_fill(case: Case) -> bool:
+    """Whether the cold pressure stands above the fill valve's setting: then water came in from elsewhere."""
+    pressure, fill = case.readings.pressure_pa, case.system.fill_pa
+    if pressure is None or fill is None or is_hot(case) is not False:
+        return False
+    return pressure > fill + ABOVE_FILL_PA + 2 * case.readings.pressure_sd_pa
+
+
 def needed_precharge_pa(case: Case) -> float | None:
-    """Add the margin to the static head; None where the height is not known."""
-    head = case.system.static_head_pa
-    return None if head is None else head + NEED_MARGIN_PA
+    """Pre-charge (gauge) that the system needs, as `taptest size` computes it; None where the height is not known."""
+    head, system = case.system.static_head_pa, case.system
+    if head is None:
+        return None
+    hot = system.max_temperature_c
+    air = float(atmospheric_pressure_pa(system.altitude_m))
+    return needed_charge_pa(head, COOL_ENOUGH_C if hot is None else hot, air, NEED_MARGIN_PA)
+
+
+def right_charge_pa(case: Case, needed_pa: float | None) -> float | None:
+    """Return the charge to set (gauge): what the height needs, else the stated one or the fill's.
+
+    A stated charge above the need is kept as long as the fill pressure lies above it. None where nothing is known.
+    """
+    stated, fill = case.readings.precharge_pa, case.system.fill_pa
+    if not case.tank.has_membrane:
+        stated = None
+    most = stated if fill is None or stated is None else min(stated, fill)
+    known = [value for value in (needed_pa, most) if value is not None]
+    return max(known) if known else fill
 
 
 def reference_charge(case: Case) -> Reference | None:
     """Choose the charge to compare with: the stated one, else what the system needs, else its fill pressure."""
-    if case.tank.kind == "open":
+    if not case.tank.charged:
         return None
     if case.readings.precharge_pa is not None:
         return Reference(case.readings.precharge_pa, STATED_SD_PA, "stated")
-    if case.tank.kind == "plain":
+    if not case.tank.has_membrane:
         return Reference(0.0, STATED_SD_PA, "open air")
     needed = needed_precharge_pa(case)
     if needed is not None:
@@ -132,8 +166,14 @@ def draw_gas_temperature(case: Case, rng: np.random.Generator) -> FloatArray:
 
 
 def draw_reference(reference: Reference, draws: Draws, rng: np.random.Generator) -> FloatArray:
-    """(D,) absolute pre-charges of a tank that is right."""
+    """(D,) absolute pre-charges of a tank that is right.
+
+    Where nobody stated the charge, it is as the system needs it or, as often, still what the factory set.
+    """
     charge = reference.pressure_pa + draws.atmospheric_pa + rng.normal(0.0, reference.sd_pa, DRAWS)
+    if reference.source in ("what the system needs", "fill pressure"):
+        factory = rng.choice(FACTORY_CHARGES_PA, DRAWS) + rng.normal(0.0, STATED_SD_PA, DRAWS) + draws.atmospheric_pa
+        charge = np.where(rng.uniform(size=DRAWS) < AS_DELIVERED, factory, charge)
     return np.asarray(np.maximum(charge, 2_000.0))
 
 

@@ -15,22 +15,28 @@ import numpy as np
 from taptest.finding.air import log_evidence
 from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
 from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare
-from taptest.finding.draws import is_hot
-from taptest.finding.records import Case, FindingCode, Judgement, Round, RoundFound
+from taptest.finding.draws import is_hot, right_charge_pa
+from taptest.finding.records import Case, FindingCode, Judgement, RedFlag, Round, RoundFound
+from taptest.finding.red_flags import endangers, may_be_heated, red_flags
 from taptest.finding.settle import settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
+    HEATED,
     KEPT_BUT_UNFIT,
+    PIN,
     Story,
     cannot_tell_sentence,
     checks_of,
     not_checked_of,
+    pin_may_be_pressed,
     reasons_of,
     sentence_of,
+    stopping_in_time,
 )
 from taptest.line.records import LineReading
 from taptest.quantities import METRIC, Units, percent
 from taptest.tank.kinds import Tank, pressure_check_applies
+from taptest.water.pressure import static_head_pa
 
 State = Literal[
     "right",
@@ -122,6 +128,7 @@ HIDES = (0.5, 0.75)
 FEELS: dict[str, float] = {"light": 0.4, "heavy": 6.0}
 """How many times as often a tank feels so where its bag hides water as where it does not; own judgement, no source."""
 CANNOT_TELL_COSTS = 1.0
+"""What "cannot tell" costs: the unit of all costs."""
 UNNAMED_COSTS = 0.5
 """What "cannot tell" costs where the line names no state: what follows from it rests partly on what is usual."""
 FINE_ENOUGH = 0.6
@@ -146,6 +153,12 @@ CONTRADICTIONS: dict[tuple[str, str], str] = {
     ("gauge when open", "not zero"): "the gauge does not show zero when open, so the pressure is in doubt",
 }
 """Observations that forbid "as expected", with the clause that says so."""
+
+BELOW_HEAD = "the pressure does not reach the top of the system, so the system is not full"
+UNDER_CHARGE = "the cold pressure is below the pre-charge, so a right tank holds no water and cannot show that it works"
+FILL_AND_TAP = "Cold, fill the system to its cold pressure, well above head and pre-charge, then tap again."
+DANGER_FIRST = "what the gauge or the thermometer shows has to be seen to first"
+ENTRY_FIRST = "an entry that is likely wrong has to be confirmed first"
 
 INVERTED = "the shell rings at the water end and is dull at the air end"
 """What an inverted picture sounds like, a clause."""
@@ -189,15 +202,29 @@ def judge(
     observed = checked_observations(case.observations)
     comparison = compare(case, line, np.random.default_rng(seed), units.temperature, beside=beside, rounds=rounds)
     lead = _leading(line, beside, rounds)
-    verdict = _decide(case, lead, comparison, observed)
-    evidence = (
-        _derived(case, lead, comparison, verdict.code, verdict.why == KEPT_BUT_UNFIT) | log_evidence(case) | observed
+    decided = _decide(case, lead, comparison, observed)
+    evidence = _evidence(case, lead, comparison, decided, observed)
+    causes = ranked_causes(evidence) if pressure_check_applies(case.tank) else ()
+    flags = red_flags(case, units, {cause.cause: cause.weight for cause in causes})
+    verdict = _heeding(decided, flags)
+    story = Story(
+        case,
+        lead,
+        comparison,
+        units,
+        verdict.code,
+        verdict.probability,
+        verdict.why,
+        evidence,
+        may_be_heated(case, flags),
     )
-    story = Story(case, lead, comparison, units, verdict.code, verdict.probability, verdict.why, evidence)
     told = verdict.code != "cannot tell"
-    against = _speaks_against(verdict, case, lead, comparison, observed)
+    against = _speaks_against(verdict, case, lead, comparison, observed) if not endangers(flags) else True
     checks = _in_order(
-        ((verdict.check,) if verdict.check else ()) + checks_of(story) + _wider_checks(case, evidence, observed, told)
+        tuple(flag.step for flag in flags)
+        + ((verdict.check,) if verdict.check else ())
+        + checks_of(story)
+        + _wider_checks(story, observed, told)
     )
     sentence = sentence_of(story) if told else cannot_tell_sentence(verdict.why, checks[0], against)
     return Judgement(
@@ -207,7 +234,7 @@ def judge(
         reasons=reasons_of(story),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
-        causes=ranked_causes(evidence) if pressure_check_applies(case.tank) else (),
+        causes=causes,
         line=line,
         expected=comparison.expected,
         water_m3=comparison.water_m3,
@@ -223,7 +250,27 @@ def judge(
         speaks_against=against,
         rounds=_told_of_rounds(case, comparison, rounds, seed, units),
         p_shut=comparison.p_shut,
+        red_flags=flags,
     )
+
+
+def _evidence(
+    case: Case, line: LineReading, comparison: Comparison, verdict: _Verdict, observed: Mapping[str, str]
+) -> dict[str, str]:
+    """Return the evidence for the causes: what follows from taps and readings, the log's, and what was observed."""
+    derived = _derived(case, line, comparison, verdict.code, verdict.why == KEPT_BUT_UNFIT)
+    return {**derived, **log_evidence(case), **observed}
+
+
+def _heeding(verdict: _Verdict, flags: tuple[RedFlag, ...]) -> _Verdict:
+    """Hold a finding back that must not stand beside a red flag: a fine tank beside danger, any beside a doubt."""
+    stopping = [flag for flag in flags if flag.stops]
+    if not stopping:
+        return verdict
+    doubted = any(flag.level == "doubt" for flag in stopping)
+    if verdict.code in ("as expected", "too small") or (doubted and verdict.code != "cannot tell"):
+        return _Verdict("cannot tell", 1.0, ENTRY_FIRST if doubted else DANGER_FIRST, stopping[0].step)
+    return replace(verdict, check=stopping[0].step) if verdict.code == "cannot tell" else verdict
 
 
 def _leading(line: LineReading, beside: Sequence[LineReading], rounds: Sequence[Round]) -> LineReading:
@@ -373,7 +420,7 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         why = "the line does not show where the water ends"
         check = "Tap the line again: more points, three clean taps each, and quiet around."
         # A line too poor to be read at all says why itself; the bag is no reason then.
-        if case.tank.kind == "bladder" and line.method != "none":
+        if case.tank.has_bag and line.method != "none":
             why += ", as happens with a bag that hardly touches its shell"
         elif line.method == "none" and line.notes:
             why, remedy = _why_and_remedy(line.notes[0])
@@ -440,7 +487,7 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
     if best in ("as expected", "too small"):
         if chances["right"] + chances["too small"] < FINE_ENOUGH or unfit is not None:
             return _open_between(case, line, chances, observed)
-        return _where_it_should_be(line, comparison, observed, best)
+        return _where_it_should_be(case, line, comparison, observed, best)
     if best == "membrane failed":
         # The taps alone are not sure of the picture; the readings, which no level fits, make it so.
         return _inverted(
@@ -455,9 +502,12 @@ def _contradiction(observed: Mapping[str, str]) -> str | None:
 
 
 def _where_it_should_be(
-    line: LineReading, comparison: Comparison, observed: Mapping[str, str], best: FindingCode
+    case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str], best: FindingCode
 ) -> _Verdict:
     """Say the finding on a tank whose water ends where the readings want it, unless something observed forbids it."""
+    short = _short_of_pressure(case)
+    if short is not None:
+        return short
     contradiction = _contradiction(observed)
     if contradiction is not None:
         return _Verdict("cannot tell", 1.0, f"they find the water where it should be, but {contradiction}")
@@ -467,18 +517,39 @@ def _where_it_should_be(
     return _Verdict(best, chances["too small"] if best == "too small" else fine)
 
 
+def _short_of_pressure(case: Case) -> _Verdict | None:
+    """Say what forbids calling a tank fine at so low a pressure: the system is not full, or the tank takes no water.
+
+    None where the pressure is enough.
+    """
+    pressure, head = case.readings.pressure_pa, case.system.static_head_pa
+    if pressure is None:
+        return None
+    column = float(static_head_pa(case.readings.tank_above_gauge_m, case.system.fluid))
+    slack = 2 * case.readings.pressure_sd_pa
+    if head is not None and pressure - column < head - slack:
+        return _Verdict("cannot tell", 1.0, BELOW_HEAD, FILL_AND_TAP)
+    charge = case.readings.precharge_pa
+    if is_hot(case) is False and charge is not None and case.tank.has_membrane and pressure < charge - slack:
+        return _Verdict("cannot tell", 1.0, UNDER_CHARGE, FILL_AND_TAP)
+    return None
+
+
 def _unfit_charge(case: Case, comparison: Comparison) -> FindingCode | None:
     """Say which way a stated charge, though kept, is wrong for the system; None where it is right or that is not known.
 
-    Too low: under the static head alone. Too high: well above both the fill pressure and what the height needs.
+    Too low: under the static head alone. Too high: well above both the fill pressure and what the height needs; where
+    the fill pressure is not known, nobody can say so, for a low house with a usual charge is filled above it.
     """
     stated, head = case.readings.precharge_pa, case.system.static_head_pa
     if stated is None or not case.tank.has_membrane:
         return None
     if head is not None and stated < head - TOO_LOW_PA:
         return "low on air"
-    right = [value for value in (comparison.needed_precharge_pa, case.system.fill_pa) if value is not None]
-    return "more air than expected" if right and stated > max(right) + TOO_HIGH_PA else None
+    right = right_charge_pa(case, comparison.needed_precharge_pa)
+    fill = case.system.fill_pa
+    high = fill is not None and right is not None and stated > max(right, fill) + TOO_HIGH_PA
+    return "more air than expected" if high else None
 
 
 def _open_between(
@@ -492,7 +563,7 @@ def _open_between(
         **{str(name): chance for name, chance in chances.items() if name not in MERGED},
     }
     first, second = sorted(said, key=lambda name: -said[name])[:2]
-    if case.tank.kind == "bladder" and line.state == "not found" and rings_all_over(line):
+    if case.tank.has_bag and line.state == "not found" and rings_all_over(line):
         why = "the shell rings all over, as it does without water and also where a bag hardly touches it"
         if observed.get("weight") == "heavy":
             why = "the shell rings all over but the tank feels heavy, as where a bag full of water hardly touches it"
@@ -541,15 +612,24 @@ def _derived(case: Case, line: LineReading, comparison: Comparison, code: Findin
     return found
 
 
-def _wider_checks(case: Case, evidence: Mapping[str, str], observed: Mapping[str, str], told: bool) -> tuple[str, ...]:
-    """List checks on the other causes, the most telling per minute first; without observations, just ask."""
+def _wider_checks(story: Story, observed: Mapping[str, str], told: bool) -> tuple[str, ...]:
+    """List checks on the other causes, the most telling per minute first; without observations, just ask.
+
+    The pin of the air valve comes last and only on a cold tank; what fires the system up only where that is safe.
+    """
+    case = story.case
     if not pressure_check_applies(case.tank):
         return ()
     if told and not observed:
         return (check_sentence("drips"),)
     made = "sound when cold" if is_hot(case) is False else "sound when hot"
-    out_of_reach = (made,) if case.tank.has_membrane else (made, "water at the air valve")
-    return tuple(check.sentence for check in next_checks(evidence, out_of_reach)[:3])
+    out_of_reach = [made]
+    if not pin_may_be_pressed(story):
+        out_of_reach.append(PIN)
+    if not story.may_be_heated:
+        out_of_reach += HEATED
+    checks = [check for check in next_checks(story.evidence, tuple(out_of_reach)) if check.evidence != PIN][:3]
+    return tuple(stopping_in_time(story, check.evidence, check.sentence) for check in checks)
 
 
 def _derived_readings(case: Case) -> dict[str, str]:

@@ -16,6 +16,7 @@ from taptest.tank.membrane import from_water_end
 FloatArray = NDArray[np.float64]
 
 SHORT_OF_SEAM_M = 0.015
+"""Wetted wall that ends this far short of the seam or more is not taken as caught there."""
 MODEL_FLOOR = 0.005
 """Likelihood that remains for every level, because no model of the sound is sure of itself."""
 
@@ -73,7 +74,7 @@ class LineLikelihood:
 
     def with_loose_bag(self, value: FloatArray) -> FloatArray:
         """(D,) likelihood of a line on which a bag that may not touch at all is taken into account."""
-        if self._tank.kind != "bladder":
+        if not self._tank.has_bag:
             return value
         return np.asarray((1 - NO_CONTACT) * value + NO_CONTACT * self.no_contact)
 

@@ -27,7 +27,9 @@ UNTAPPED_SD_PA = 20_000.0
 USUAL_CHARGE_T_C, USUAL_CHARGE_T_SD_C = 18.0, 5.0
 """Temperature at charging where it is not known."""
 KNOWN_CHARGE_T_SD_C = 2.0
+"""Spread of a temperature at charging that was noted."""
 LEAST_CHARGE_ABS_PA = 2_000.0
+"""Draws of a charge, absolute, end here: a tank is never quite without air."""
 
 
 def refuse_impossible_tanks(tanks: Sequence[ParallelTank], air_pa: float, highest_pa: float) -> None:

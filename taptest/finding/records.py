@@ -153,7 +153,7 @@ class Forecast:
     curve: ForecastCurve | None = None
     """From the visit's temperature to the highest one; None where they are the same."""
     p_may_weep_if_right: float = 0.0
-    """As `p_may_weep`, with the charge as it should be."""
+    """As `p_may_weep`, with the charge as it should be; from the fill pressure where the cold reading is above it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +167,21 @@ class Cause:
     """What was observed that bears on it, a sentence."""
     supported: bool = False
     """Whether something observed speaks for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RedFlag:
+    """What has to be said before the finding."""
+
+    key: str
+    sentence: str
+    """What is wrong."""
+    step: str
+    """What to do now, in whole sentences."""
+    level: Literal["danger", "doubt"] = "danger"
+    """Whether people may be hurt, or an entry is likely wrong."""
+    stops: bool = True
+    """Whether no tank may be called as expected beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,3 +234,5 @@ class Judgement:
     """Further rounds in order of time."""
     p_shut: float = 0.0
     """Probability that the tank holds water and takes none in or out, by its rounds together."""
+    red_flags: tuple[RedFlag, ...] = ()
+    """What has to be said before the finding, dangers first."""

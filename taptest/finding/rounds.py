@@ -18,6 +18,7 @@ from taptest.finding.draws import DRAWS, Draws, draw_gas_temperature, taken
 from taptest.finding.line_likelihood import MODEL_FLOOR, LineLikelihood
 from taptest.finding.pair_likelihood import ALONE_POWER, PairLikelihood
 from taptest.finding.records import Case, Readings, Round
+from taptest.finding.rise import LEAST_WARMING_C
 from taptest.line.boundary import NO_CONTACT, prior_for
 from taptest.line.records import LineReading
 from taptest.tank.contact import contacts, on_another_side
@@ -37,7 +38,6 @@ MOVED_SD, MOVED_SD_M3 = 0.07, 1.0e-4
 UNEXPLAINED = {"moved": 0.03, "grown": 0.15}
 """Likelihood that remains where water that was measured, or that grew by heat, is not what the tank took up: water may
 have come or gone unseen."""
-LEAST_WARMING_C = 15.0
 LEAST_CHARGE_PA = 10.0
 """Stands for no air at all."""
 SHUT = 0.04
@@ -114,7 +114,7 @@ class Together:
                 loose *= (each.likelihood.no_contact + MODEL_FLOOR) ** power
             if each.pair is not None:
                 touching = touching * each.pair.of(begin, contact, each.draws.depth_error_m)
-        if self.tank.kind != "bladder":
+        if not self.tank.has_bag:
             return touching
         return np.asarray((1 - NO_CONTACT) * touching + NO_CONTACT * loose)
 

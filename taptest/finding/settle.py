@@ -39,7 +39,7 @@ def settling_step(case: Case, line: LineReading | None) -> str:
     glycol = case.system.fluid.share > 0.0
     caught = ", catching it to put it back," if glycol else ""
     tank = case.tank
-    if tank.kind != "diaphragm" or tank.sideways:
+    if not tank.clamped or tank.sideways:
         return f"{first}{DRAIN.format(caught=caught)}."
     mark = "a mark just above the seam" if tank.hanging else "the lowest mark"
     rings = line is not None and (line.state == "all air" or rings_all_over(line))

@@ -19,6 +19,7 @@ from taptest.finding.line_likelihood import MODEL_FLOOR, LineLikelihood
 from taptest.finding.records import Case, FindingCode, Interval
 from taptest.finding.rise import Rise, filling_of
 from taptest.finding.rounds import SHUT, Together
+from taptest.line.boundary import SELDOM_INVERTED
 from taptest.line.records import LineReading
 from taptest.tank.kinds import Tank
 from taptest.water.log import AirEstimate
@@ -41,10 +42,9 @@ LEAST_AIR_SHARE = 0.3
 WATERLOGGED_SHARE = 0.85
 """Water share from which nearly no air is left, where the membrane's acceptance is not known."""
 ACCEPTANCE_SLACK = 0.05
+"""A membrane at its stated acceptance gives by this share of the tank's volume more."""
 SURE_OF_RINGING = 0.8
-SELDOM_INVERTED = 0.02
-"""How much rarer an inverted picture is where gravity keeps the air on top: only a mix-up of the ends makes it. Times
-the 5 % before anything is known this is one in a thousand, as in the line's own prior."""
+"""A line rings all over from this probability of no contact with water on."""
 
 BEFORE: dict[FindingCode, float] = {
     "as expected": 0.46,
@@ -189,7 +189,7 @@ def _before(tank: Tank) -> dict[FindingCode, float]:
     if not tank.has_membrane:
         del prior["membrane failed"]
     elif not tank.hanging:
-        prior["membrane failed"] *= SELDOM_INVERTED
+        prior["membrane failed"] = SELDOM_INVERTED  # only a mix-up of the ends makes such a picture, as the line has it
     return prior
 
 

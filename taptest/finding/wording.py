@@ -5,13 +5,15 @@ A `Story` carries everything that a sentence may speak of. Nothing here decides;
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import assert_never
 
 import numpy as np
 
 from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
-from taptest.finding.draws import is_hot
+from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
+from taptest.finding.red_flags import stop_heating_at_pa
 from taptest.finding.settle import settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
@@ -21,8 +23,14 @@ from taptest.tank.kinds import line_shows_share, what_taps_cannot_show, what_tap
 from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
-PIN_CHECK = check_sentence("water at the air valve")
+PIN = "water at the air valve"
+HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
+"""Evidence that is got by firing the system up."""
+PIN_CHECK = check_sentence(PIN)
 PUSH_CHECK = check_sentence("weight")
+WHERE_FROM = check_sentence("pressure rises")
+HEAVIEST_PUSHED_M3 = 0.06
+"""A larger tank cannot be felt by pushing: own judgement, no source."""
 
 KEPT_BUT_UNFIT = "the charge was kept but is wrong for the system"
 """Why of a verdict on a tank that has kept its stated charge, which is too low or too high for its system."""
@@ -46,6 +54,8 @@ class Story:
     probability: float
     why: str
     evidence: Mapping[str, str]
+    may_be_heated: bool = True
+    """Whether a check that fires the system up may be asked for."""
 
     def show(self, kind: Kind, value: float | None) -> str:
         """Show a figure in the user's unit, "unknown" where there is none."""
@@ -74,7 +84,7 @@ class Story:
         if reference is None:
             return "an unknown pre-charge"
         value = self.show("pressure", reference.pressure_pa)
-        if self.case.tank.kind == "plain" and abs(reference.pressure_pa) < OPEN_AIR_PA:
+        if not self.case.tank.has_membrane and abs(reference.pressure_pa) < OPEN_AIR_PA:
             return "a filling from open air"
         return {
             "stated": f"a pre-charge of {value}",
@@ -86,14 +96,23 @@ class Story:
 
 def sentence_of(story: Story) -> str:
     """Tell the finding in one plain sentence."""
-    return {
-        "as expected": _as_expected,
-        "low on air": _low_on_air,
-        "waterlogged": _waterlogged,
-        "more air than expected": _more_air,
-        "too small": _too_small,
-        "membrane failed": _membrane_failed,
-    }[story.code](story)
+    match story.code:
+        case "as expected":
+            return _as_expected(story)
+        case "low on air":
+            return _low_on_air(story)
+        case "waterlogged":
+            return _waterlogged(story)
+        case "more air than expected":
+            return _more_air(story)
+        case "too small":
+            return _too_small(story)
+        case "membrane failed":
+            return _membrane_failed(story)
+        case "cannot tell":
+            raise AssertionError("what cannot be told is told by cannot_tell_sentence")
+        case _:
+            assert_never(story.code)
 
 
 def cannot_tell_sentence(why: str, check: str, speaks_against: bool | None) -> str:
@@ -247,7 +266,7 @@ def _too_small(story: Story) -> str:
 def _membrane_failed(story: Story) -> str:
     if story.evidence.get("water at the air valve") == "yes":
         return "The membrane has failed: water comes from the tank's air valve, so the tank is to be replaced."
-    return f"The membrane has most likely failed: {story.why}; the pin of the air valve will show it."
+    return f"The membrane has most likely failed: {story.why}."
 
 
 def reasons_of(story: Story) -> tuple[str, ...]:
@@ -300,6 +319,12 @@ def _reading_reasons(story: Story) -> list[str]:
                 f" {story.show('pressure', head + column)} are needed at the gauge: check the height, the gauge and the"
                 " filling."
             )
+    if stands_above_fill(story.case):
+        said.append(
+            f"The cold pressure of {story.pressure} stands above the fill setting of"
+            f" {story.show('pressure', story.case.system.fill_pa)}: water came in from elsewhere, through the fill"
+            " valve, a coil or a plate."
+        )
     if expected is not None:
         share = expected.water_share
         said.append(
@@ -310,7 +335,7 @@ def _reading_reasons(story: Story) -> list[str]:
         )
     if expected is not None and readings.tank_temperature_c is None:
         said.append("The temperature of the air in the tank was not read; a usual one is assumed with its spread.")
-    if expected is not None and readings.charged_at_c is None and story.case.tank.kind != "plain":
+    if expected is not None and readings.charged_at_c is None and story.case.tank.has_membrane:
         said.append("The temperature at charging is not known; a usual one is assumed with its spread.")
     return said
 
@@ -435,7 +460,7 @@ def not_checked_of(story: Story) -> tuple[str, ...]:
     texts = list(what_taps_cannot_show(case.tank))
     if "water at the air valve" in evidence:
         texts = [text for text in texts if "pin of the air valve" not in text]
-    if case.tank.kind == "open":
+    if not case.tank.charged:
         return tuple(texts)
     if _rings(story) and story.code == "as expected":
         texts.append(
@@ -490,11 +515,30 @@ def _missing_for_forecast(story: Story) -> str:
     return "pre-charge or temperatures do not carry one"
 
 
+def pin_may_be_pressed(story: Story) -> bool:
+    """Whether the pin of the air valve may be asked for: cold, under pressure, and not pressed already.
+
+    Each press lets air out, its core may stick open, a torn membrane sprays water, and without pressure a dry pin
+    proves nothing (common practice, no source).
+    """
+    pressure = story.case.readings.pressure_pa
+    pressed = pressure is not None and pressure >= NO_PRESSURE_PA
+    return story.case.tank.has_membrane and is_hot(story.case) is False and pressed and PIN not in story.evidence
+
+
+def stopping_in_time(story: Story, evidence: str, sentence: str) -> str:
+    """Add to a check that fires the system up the pressure at which to stop."""
+    stop = stop_heating_at_pa(story.case)
+    if evidence not in HEATED or stop is None:
+        return sentence
+    return f"{sentence} Turn the burner off at {story.show('pressure', stop)} at the latest."
+
+
 def checks_of(story: Story) -> tuple[str, ...]:
-    """List the checks and steps that this finding itself calls for, the cheapest first."""
+    """List the checks and steps that this finding itself calls for, the cheapest and safest first."""
     tank = story.case.tank
-    pin = (PIN_CHECK,) if tank.has_membrane and "water at the air valve" not in story.evidence else ()
-    push = () if "weight" in story.evidence else (PUSH_CHECK,)
+    pin = (PIN_CHECK,) if pin_may_be_pressed(story) else ()
+    push = () if "weight" in story.evidence or tank.volume_m3 > HEAVIEST_PUSHED_M3 else (PUSH_CHECK,)
     recharge = (
         f"Cool down, isolate the tank, drain its water side to zero and leave it open, pump it up to {_target(story)},"
         " put it back and tap again."
@@ -506,12 +550,14 @@ def checks_of(story: Story) -> tuple[str, ...]:
     if story.why == KEPT_BUT_UNFIT and story.code == "more air than expected":
         let_out = "Cool down, isolate the tank, drain its water side to zero and let air out until it is charged to"
         return (f"{let_out} {_target(story)}.",)
-    hot = "Tap the same points again when the system is hot: the level must have moved."
+    hot = stopping_in_time(
+        story, "sound when hot", "Tap the same points again when the system is hot: the level must have moved."
+    )
     replace = "Replace the tank: cool down, isolate and drain it; full of water it is heavy."
     steps: dict[FindingCode, tuple[str, ...]] = {
-        "as expected": () if is_hot(story.case) or "level from cold to hot" in story.evidence else (hot,),
-        "low on air": (*pin, refill),
-        "waterlogged": (*pin, *push, refill),
+        "as expected": (hot,) if story.may_be_heated and "level from cold to hot" not in story.evidence else (),
+        "low on air": (refill,),
+        "waterlogged": (*push, refill, *pin),
         "more air than expected": (
             "See whether the valve before the tank is open and its line free: isolated, it cannot take water.",
             "Cool down, isolate the tank, drain its water side to zero and read its charge with a gauge."
@@ -522,17 +568,15 @@ def checks_of(story: Story) -> tuple[str, ...]:
             "Check the system's volume and the highest temperature, on which the forecast rests.",
             "Work out the tank that the system needs from its volume, its temperatures and the relief setting.",
         ),
-        "membrane failed": pin or (replace,),
+        "membrane failed": (replace,) if story.evidence.get(PIN) == "yes" else (*push, *pin, replace),
         "cannot tell": (settling_step(story.case, story.line),) if line_shows_share(tank) else (),
     }
+    if stands_above_fill(story.case) and story.code == "as expected":
+        return (WHERE_FROM, *steps["as expected"])
     return steps[story.code]
 
 
 def _target(story: Story) -> str:
-    """Choose the charge to set: the stated one, but not above the fill pressure, and at least what the height needs."""
-    reference, needed = story.comparison.reference, story.comparison.needed_precharge_pa
-    values = [needed] if needed is not None else []
-    if reference is not None and reference.source != "open air":
-        fill = story.case.system.fill_pa
-        values.append(reference.pressure_pa if fill is None else min(reference.pressure_pa, fill))
-    return story.show("pressure", max(values)) if values else "its pre-charge"
+    """Say the charge to set."""
+    right = right_charge_pa(story.case, story.comparison.needed_precharge_pa)
+    return "its pre-charge" if right is None else story.show("pressure", right)

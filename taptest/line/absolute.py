@@ -27,6 +27,7 @@ COLOUR_DB = 6.0
 COLOUR_OCTAVES = 1.0
 """Distance over which that colour changes."""
 TILT_DB_PER_OCTAVE = 6.0
+"""Standard deviation of the unknown tilt over frequency, of microphone and striker."""
 SCATTER_DB = 5.0
 """Scatter of a band that no smooth colour explains: the microphone hears some modes better than others."""
 ALIKE = 8.0
@@ -36,6 +37,7 @@ OWN_SHARE = 0.02
 FREE_DB = 100.0
 """Standard deviation of the overall loudness: free."""
 FEWEST_BANDS = 4
+"""With fewer bands the mean spectrum says nothing."""
 
 
 def mean_spectrum_evidence(profile: Profile, sweeps: Sequence[LevelSweep]) -> FloatArray:

@@ -7,6 +7,7 @@ metres below the top of the shell. Shapes: P points, G grid depths.
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.line.distribution import share_above
 from taptest.line.records import BoundaryPosterior
 from taptest.tank.kinds import WaterEnd
 
@@ -33,8 +34,8 @@ def p_water_at(
     two = p_two_water if p_two_water is not None else np.full(point_depth_m.size, 0.5)
     # a bag that does not touch leaves the water's height open: any is as likely as any other
     levels = posterior.level_mass
-    below = _share_above(posterior.depth_m, levels + posterior.p_no_contact / G, point_depth_m)
-    below_inverted = _share_above(posterior.depth_m, spread, point_depth_m)
+    below = share_above(posterior.depth_m, levels + posterior.p_no_contact / G, point_depth_m)
+    below_inverted = share_above(posterior.depth_m, spread, point_depth_m)
     if water_end == "bottom":
         one, turned = below, float(spread.sum()) - below_inverted
     else:
@@ -47,16 +48,9 @@ def _in_rings(posterior: BoundaryPosterior, at_m: FloatArray) -> FloatArray:
     """(P,) probability that a ring of water lies behind each depth, or wet wall above or below a ring of gas."""
     if posterior.seam_mass is None:
         return np.zeros(at_m.size)
-    above_seam = 1.0 - _share_above(posterior.depth_m, posterior.seam_mass, at_m)
-    uncapped = _share_above(posterior.cap_depth_m, posterior.ring_mass, at_m) if posterior.cap_depth_m.size else 0.0
+    above_seam = 1.0 - share_above(posterior.depth_m, posterior.seam_mass, at_m)
+    uncapped = share_above(posterior.cap_depth_m, posterior.ring_mass, at_m) if posterior.cap_depth_m.size else 0.0
     below_gas = (
-        _share_above(posterior.foot_depth_m, posterior.gas_ring_mass, at_m) if posterior.foot_depth_m.size else 0.0
+        share_above(posterior.foot_depth_m, posterior.gas_ring_mass, at_m) if posterior.foot_depth_m.size else 0.0
     )
     return np.asarray(above_seam * (uncapped + posterior.p_gas_ring) + below_gas)
-
-
-def _share_above(grid_m: FloatArray, mass: FloatArray, at_m: FloatArray) -> FloatArray:
-    """(P,) probability that the boundary lies above each depth; each grid depth stands for the cell around it."""
-    edges = np.concatenate(([grid_m[0]], 0.5 * (grid_m[1:] + grid_m[:-1]), [grid_m[-1]]))
-    reached = np.concatenate(([0.0], np.cumsum(mass)))
-    return np.asarray(np.interp(at_m, edges, reached))

@@ -34,6 +34,7 @@ from taptest.tank.membrane import from_water_end
 FloatArray = NDArray[np.float64]
 
 GRID_STEP_M = 0.002
+"""Step of the posterior's depths."""
 NO_CONTACT = 0.15
 """Prior probability that a bag holds water and yet touches its shell nowhere; own judgement, no source."""
 RING, GAS_RING, AT_SEAM = 0.15, 0.04, 0.25
@@ -103,11 +104,11 @@ def prior_for(tank: Tank) -> Prior:
     Where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks; only a bag can hold water
     without touching the shell.
     """
-    if tank.kind == "diaphragm" and not tank.sideways:
+    if tank.clamped and not tank.sideways:
         if tank.hanging:
             return Prior(ring=RING, gas_ring=GAS_RING, at_seam=AT_SEAM)
         return Prior(inverted=SELDOM_INVERTED, at_seam=AT_SEAM)
-    no_contact = NO_CONTACT if tank.kind == "bladder" else 0.0
+    no_contact = NO_CONTACT if tank.has_bag else 0.0
     return Prior(inverted=0.01 if tank.hanging else SELDOM_INVERTED, no_contact=no_contact)
 
 

@@ -25,14 +25,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import LineError
+from taptest.line.distribution import log_mean
 from taptest.line.records import Profile
 from taptest.shell.records import LevelSweep
 
 FloatArray = NDArray[np.float64]
 
 GRID_STEP_M = 0.002
+"""Step of the candidate depths: a fifth of the best error of place."""
 GAIN_MOST = 1.3
+"""Greatest gain of the measured on the computed shape."""
 FEWEST_POINTS = 5
+"""With fewer points a line is not read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +178,7 @@ def match_profile(
     turned_tables = np.array([_on_depths(scores, grid.depth_m) for scores in turned])
     both = chosen.power * np.concatenate((tables, turned_tables), axis=2)
     # upright and inverted candidates share the norm, so that no band can favour one of them by more than their number
-    norm = _log_mean(np.moveaxis(both, 1, 0).reshape(both.shape[1], -1))
+    norm = log_mean(np.moveaxis(both, 1, 0).reshape(both.shape[1], -1))
     flat = np.minimum(chosen.power * upright[0].flat, both.max(axis=(0, 2)))
 
     def weighed(score: FloatArray) -> FloatArray:
@@ -183,7 +187,7 @@ def match_profile(
 
     more = np.zeros((len(sweeps), N)) if beside is None else beside
     middling = more[:, :G].mean(axis=1, keepdims=True)
-    total = _log_mean((weighed(both) + np.concatenate((more, np.repeat(middling, G, axis=1)), axis=1)).T)
+    total = log_mean((weighed(both) + np.concatenate((more, np.repeat(middling, G, axis=1)), axis=1)).T)
     upright_total, turned_total = total[:N], total[N:]
     caps = G + 2 + grid.cap_depth_m.size
     return Match(
@@ -196,7 +200,7 @@ def match_profile(
         inverted=turned_total,
         all_air=float(upright_total[G]),
         all_water=float(upright_total[G + 1]),
-        flat=float(weighed(flat[None, :, None])[0, 0] + _log_mean(middling[:, 0])),
+        flat=float(weighed(flat[None, :, None])[0, 0] + log_mean(middling[:, 0])),
         unexplained=_left_over(upright, int(np.argmax(upright_total))),
         unexplained_inverted=_left_over(turned, int(np.argmax(turned_total))),
     )
@@ -280,12 +284,6 @@ def _on_depths(scores: _Scores, depth_m: FloatArray) -> FloatArray:
     """(B, G) rows of one variant for a boundary at given depths."""
     own = scores.grid.depth_m
     return np.array([np.interp(depth_m, own, row[: own.size]) for row in scores.bands])
-
-
-def _log_mean(x: FloatArray) -> FloatArray:
-    """Logarithm of the mean of exp(x) over the last axis."""
-    top = x.max(axis=-1, keepdims=True)
-    return np.asarray((top + np.log(np.exp(x - top).mean(axis=-1, keepdims=True)))[..., 0])
 
 
 def mirrored(sweep: LevelSweep) -> LevelSweep:

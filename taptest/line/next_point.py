@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.line.distribution import share_above
 from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, level_grid, softened, votes_of
 from taptest.line.records import BoundaryPosterior, LineReading, Profile
 from taptest.quantities import INCH_M, METRIC, Units
@@ -32,6 +33,7 @@ SINGLE_POINT_ERROR = 0.14
 REACH_M = 0.025
 """Distance over which neighbouring points tell the same."""
 STEP_M = 0.005
+"""Places are proposed on whole steps of the tape: every 5 mm."""
 INCH_STEP_M = INCH_M / 4
 """Places are proposed on whole steps of the tape, quarters of an inch where it is in inches: nobody finds 7.28 in."""
 SAME_MARK_M = 0.004
@@ -58,6 +60,7 @@ TAP_S = 1.5
 """Usual time to move to the next mark, and of one good tap; own observation of rounds with a stopwatch is wanting, so
 these are common practice without a source."""
 MOST_TAPS = 3
+"""More taps a mark are never asked for: the scatter of a mark's place remains."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,15 +142,7 @@ def taps_worthwhile(profile: Profile, settings: MatchSettings | None = None) -> 
 
 def backing_bits(posterior: BoundaryPosterior, candidate_m: FloatArray) -> FloatArray:
     """(C,) information of hearing one point's backing: H(heard) - H(error), over the one-boundary and whole states."""
-    reached = np.concatenate(([0.0], np.cumsum(posterior.mass)))
-    edges = np.concatenate(
-        (
-            [posterior.depth_m[0]],
-            0.5 * (posterior.depth_m[1:] + posterior.depth_m[:-1]),
-            [posterior.depth_m[-1]],
-        )
-    )
-    above = np.interp(candidate_m, edges, reached)
+    above = share_above(posterior.depth_m, posterior.mass, candidate_m)
     one_side = above + 0.5 * (1.0 - posterior.p_found)
     heard = one_side * (1 - SINGLE_POINT_ERROR) + (1 - one_side) * SINGLE_POINT_ERROR
     return np.asarray(np.maximum(_entropy_bits(heard) - _entropy_bits(np.array(SINGLE_POINT_ERROR)), 0.0))

@@ -22,9 +22,11 @@ SAME_POINT_M = 0.0005
 HUBER = 1.5
 """Residuals beyond this many standard deviations lose weight (Huber 1964)."""
 LEAST_SCATTER_DB = 0.5
+"""The scatter between taps of one point is never taken for less."""
 USUAL_SCATTER_DB = 1.5
 """Assumed scatter between taps of one point where there are no repeats to measure it; common practice, no source."""
 USUAL_STRENGTH_SCATTER_DB = 2.0
+"""The same of the strength of blows."""
 PRIOR_REPEATS = 4.0
 """How many repeats the assumed scatter is worth beside the measured one."""
 

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.line.distribution import quantile
 from taptest.sound.records import TapTraits
 
 FloatArray = NDArray[np.float64]
@@ -103,12 +104,9 @@ class BoundaryPosterior:
 
         NaN where one boundary has no probability at all. Each grid depth stands for the cell around it.
         """
-        total = self.p_found
-        if total <= 0.0:
+        if self.p_found <= 0.0:
             return float("nan")
-        edges = np.concatenate(([self.depth_m[0]], 0.5 * (self.depth_m[1:] + self.depth_m[:-1]), [self.depth_m[-1]]))
-        reached = np.concatenate(([0.0], np.cumsum(self.mass))) / total
-        return float(np.interp(share, reached, edges))
+        return quantile(self.depth_m, self.mass, share)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import LineError
+from taptest.line.distribution import log_mean
 from taptest.line.records import Profile
 from taptest.sound.traits import BAND_HZ
 
@@ -132,8 +133,7 @@ def marginal_log_likelihood(Z: FloatArray, labels: FloatArray, smooth: FloatArra
         log_m = log_base + np.log1p(contrast**2 * in_base)
         log_mz = log_both + np.log1p(contrast**2 * in_both)
         stacked.append(-0.5 * D * log_m - 0.5 * (nu + P) * (log_mz - log_m))
-    top = np.max(stacked, axis=0)
-    return np.asarray(top + np.log(np.exp(np.array(stacked) - top).mean(axis=0)))
+    return log_mean(np.array(stacked), axis=0)
 
 
 def standardised(features: FloatArray) -> FloatArray:

@@ -259,7 +259,7 @@ def _ticks(scale: _Scale) -> list[float]:
 def _draw_fittings(axes: Axes, result: VisitResult, scale: _Scale) -> None:
     """Draw a pipe stub at the water end and an air valve at the other: they show which way up the tank is."""
     tank = result.case.tank
-    if tank.shape.axis == "horizontal" and tank.kind == "diaphragm":
+    if tank.shape.axis == "horizontal" and tank.clamped:
         return
     overlap, room = 0.03 * scale.height, 0.9 * HEADROOM * scale.height
     for end, width, length in (("water", 0.12, room), ("air", 0.05, 0.6 * room)):
@@ -318,7 +318,7 @@ def _draw_content(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatAr
 def hears_wall_only(result: VisitResult) -> bool:
     """Whether the taps show wet wall and leave open how the water lies inside: in a hanging diaphragm tank."""
     tank, reading = result.case.tank, result.judgement.line
-    return tank.kind == "diaphragm" and tank.hanging and not tank.sideways and not reading.inverted
+    return tank.clamped and tank.hanging and not tank.sideways and not reading.inverted
 
 
 def _draw_wet_wall(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray, wet: tuple[float, float]) -> None:
@@ -360,7 +360,7 @@ def _resting_rubber(result: VisitResult) -> tuple[float, float, float] | None:
     None where it lies on no steel of the water end: no diaphragm, no boundary, or water beyond the seam.
     """
     tank, reading, state = result.case.tank, result.judgement.line, result.judgement.boundary_state
-    if tank.kind != "diaphragm" or tank.sideways or reading.inverted or state not in ("found", "all air"):
+    if not tank.clamped or tank.sideways or reading.inverted or state not in ("found", "all air"):
         return None
     seam = tank.shape.height_m / 2 if tank.seam_depth_m is None else tank.seam_depth_m
     pole = 0.0 if tank.hanging else tank.shape.height_m

@@ -24,8 +24,9 @@ from taptest.report import page_text as texts
 from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
 from taptest.report.wording import Wording, worded
-from taptest.report.words import causes_together, figure_rows
+from taptest.report.words import FLAG_NAMES, causes_together, figure_rows
 from taptest.simulate.truth import VisitTruth
+from taptest.tank.kinds import TANK_KINDS
 from taptest.visit.files import sound_files
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
@@ -192,6 +193,10 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
         "keywords": [f"sha256:{sources.fingerprint}", f"taptest {__version__}", *simulated],
         "description": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
         "badge": texts.SIMULATED if result.simulated else "",
+        "flags": [
+            [FLAG_NAMES[flag.level], worded(f"{flag.sentence} {flag.step}", sources.wording)]
+            for flag in result.judgement.red_flags
+        ],
         "head": [
             [texts.SITE, typed(visit.site, texts.NOT_GIVEN)],
             [texts.DATE, day],
@@ -211,7 +216,7 @@ def _tank_words(document: Document, typed: _Typed, wording: Wording) -> str:
     """Say which tank it is: its name as typed, kind, size, water end, number."""
     tank = document.tank
     kind = worded(f"{texts.AXIS[tank.axis]} {texts.KIND[tank.kind]}".strip(), wording)
-    end = texts.WATER_END[tank.water_end] if tank.water_end and tank.kind not in ("plain", "open") else ""
+    end = texts.WATER_END[tank.water_end] if tank.water_end and TANK_KINDS[tank.kind].membrane else ""
     parts = [
         typed(tank.name),
         f"{typed(tank.volume, most=20)} {kind}".strip(),
@@ -413,7 +418,7 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
     content = head | {
         "form": "customer",
         "heading": texts.CUSTOMER_TITLE,
-        "intro": "" if result.case.tank.kind == "open" else texts.CUSTOMER_INTRO,
+        "intro": "" if not result.case.tank.charged else texts.CUSTOMER_INTRO,
         "finding": {
             "name": found,
             "sentence": texts.SURE_SEEN if _seen_broken(result) else texts.SURE_WORDS.get(judgement.confidence, ""),
@@ -441,7 +446,7 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
 def _plain_words(result: VisitResult, document: Document) -> tuple[str, str, Sequence[str]]:
     """Say what was found, what it means and what happens next."""
     code, case = result.judgement.code, result.case
-    if case.tank.kind == "open":
+    if not case.tank.charged:
         return texts.CUSTOMER_FOUND_OPEN, texts.CUSTOMER_MEANS_OPEN, texts.CUSTOMER_NEXT_OPEN
     found, means, steps = texts.CUSTOMER_FOUND[code], texts.CUSTOMER_MEANS[code], texts.CUSTOMER_NEXT[code]
     if code == "too small" and case.parallel:
@@ -467,7 +472,7 @@ def _charged(document: Document) -> bool:
 def _plain_unchecked(result: VisitResult, document: Document) -> list[str]:
     """Say in plain words what was not checked."""
     case, words = result.case, texts.CUSTOMER_NOT_CHECKED
-    if case.tank.kind == "open":
+    if not case.tank.charged:
         return []
     seen = case.observations
     left = [words["membrane"]] if case.tank.has_membrane and AIR_VALVE not in seen else []

@@ -3,7 +3,7 @@
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from taptest.finding.records import Bound, Cause, Expected, Interval, Readings
+from taptest.finding.records import Bound, Cause, Expected, Interval, Readings, RedFlag
 from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
@@ -18,6 +18,8 @@ LEAST_WEIGHT = 0.03
 """Causes less likely than this are left to the JSON."""
 OPEN_ENDED_PA = 2e6
 """A pressure beyond this stands for "anything": no heating system holds it."""
+
+FLAG_NAMES = {"danger": "DANGER", "doubt": "CHECK THIS FIRST"}
 
 CAUTION = (
     "Hot water under pressure scalds: let it cool and lock out power and fuel before opening anything. Set a "
@@ -36,7 +38,7 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
     simulated = " (simulated data)" if result.simulated else ""
     name = result.name or worded("Tank without a name", wording)
-    lines = [f"{name}{day}{simulated}", "", judgement.code.upper()]
+    lines = [*flag_lines(judgement.red_flags, wording), f"{name}{day}{simulated}", "", judgement.code.upper()]
     lines += _wrapped(worded(judgement.sentence, wording))
     if judgement.code != "cannot tell":
         lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
@@ -49,6 +51,14 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
     lines += ["", "Points", *said(_points(result)), "", *_wrapped(worded(CAUTION, wording))]
     return "\n".join(lines) + "\n"
+
+
+def flag_lines(flags: Sequence[RedFlag], wording: Wording) -> list[str]:
+    """Say what comes before everything else: dangers and doubts, each with what to do."""
+    lines: list[str] = []
+    for flag in flags:
+        lines += [*_wrapped(f"{FLAG_NAMES[flag.level]}: {worded(f'{flag.sentence} {flag.step}', wording)}"), ""]
+    return lines
 
 
 def cause_lines(causes: Sequence[Cause]) -> list[str]:

@@ -31,7 +31,7 @@ RINGS, FEET = 8, 6
 
 def ring_pictures(tank: Tank) -> RingPictures | None:
     """Return the pictures of a hanging diaphragm tank besides a level; None for any other tank."""
-    if tank.kind != "diaphragm" or tank.sideways or not tank.hanging:
+    if not tank.clamped or tank.sideways or not tank.hanging:
         return None
     caps = ring_caps_m(tank, RINGS)
     feet = foot_reach_m(tank, np.linspace(FOOT_FROM_SHARE, 0.97, FEET))
@@ -63,7 +63,7 @@ def spec_from_tank(
     end = 0.0 if tank.hanging else shape.height_m
     seam = tank.seam_depth_m
     clamp = middle if seam is None else seam
-    on_wall = tank.kind == "diaphragm" and not tank.sideways
+    on_wall = tank.clamped and not tank.sideways
     ring = seam_ring and seam is not None
     ring_kg_m, ring_moment_m4 = (RING_KG_M, RING_MOMENT_M4) if ring else (0.0, 0.0)
     return ShellSpec(

@@ -41,9 +41,9 @@ def _changes(tank: Tank) -> tuple[Change, ...]:
     if tank.shape.axis == "vertical":  # the model of a lying tank has no ring
         ring = Change(more_ring_kg_m=HEAVY_RING_KG_M, more_ring_moment_m4=HEAVY_RING_MOMENT_M4)
         changes += [replace(ring, wall_factor=factor) for factor in _coarse_walls(tank)]
-    if tank.kind == "bladder":  # a bag that touches here and there moves less water with the wall
+    if tank.has_bag:  # a bag that touches here and there moves less water with the wall
         changes += [Change(wall_factor=factor, water_factor=touch) for factor in _coarse_walls(tank) for touch in TOUCH]
-    if tank.kind == "diaphragm":  # torn, or never lying on the wall; and thick, so that it sounds like a film of water
+    if tank.clamped:  # torn, or never lying on the wall; and thick, so that it sounds like a film of water
         changes += [
             Change(wall_factor=factor, rubber_factor=rubber) for rubber in RUBBER for factor in _coarse_walls(tank)
         ]

@@ -18,6 +18,7 @@ shares 0..1 of the inner volume.
 """
 
 from dataclasses import dataclass, replace
+from typing import assert_never
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -119,15 +120,19 @@ def contacts(tank: Tank, water_share: ArrayLike, forms: Forms) -> Contacts:
     height = tank.shape.height_m
     share = np.clip(np.broadcast_to(np.asarray(water_share, dtype=np.float64), forms.kind.shape), 0.0, 1.0)
     none, whole = np.zeros_like(share), np.full_like(share, height)
-    if tank.kind == "plain":
-        reach, cap, foot = _flat(tank, share), none, whole
-    elif tank.kind == "bladder":
-        reach = np.maximum(_between(tank, share, forms.mixing) - height * stand_off(forms), 0.0)
-        cap, foot = none, whole
-    elif tank.hanging:
-        reach, cap, foot = _hanging(tank, share, forms)
-    else:
-        reach, cap, foot = _standing(tank, share, forms), none, whole
+    cap, foot = none, whole
+    match tank.kind:
+        case "plain" | "open":
+            reach = _flat(tank, share)
+        case "bladder":
+            reach = np.maximum(_between(tank, share, forms.mixing) - height * stand_off(forms), 0.0)
+        case "diaphragm":
+            if tank.hanging:
+                reach, cap, foot = _hanging(tank, share, forms)
+            else:
+                reach = _standing(tank, share, forms)
+        case _:
+            assert_never(tank.kind)
     dry, full = share < DRY_SHARE, share >= FULL_SHARE
     reach = np.where(dry, 0.0, np.where(full, height, np.clip(reach, 0.0, height)))
     cap = np.where(dry | full, 0.0, np.clip(cap, 0.0, reach))

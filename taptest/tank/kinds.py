@@ -10,6 +10,25 @@ from taptest.tank.shape import Shape
 
 TankKind = Literal["diaphragm", "bladder", "plain", "open"]
 WaterEnd = Literal["top", "bottom"]
+Membrane = Literal["clamped", "bag"]
+"""How rubber keeps air and water apart: clamped at the seam, or as a bag inside the shell."""
+
+
+@dataclass(frozen=True, slots=True)
+class KindFacts:
+    """What sets a kind of tank apart, for every room that asks."""
+
+    membrane: Membrane | None
+    charged: bool = True
+    """Whether it holds an air charge, so that pressure says where the water ends."""
+
+
+TANK_KINDS: dict[TankKind, KindFacts] = {
+    "diaphragm": KindFacts("clamped"),
+    "bladder": KindFacts("bag"),
+    "plain": KindFacts(None),
+    "open": KindFacts(None, charged=False),
+}
 
 SMALL_TANK_M3 = 0.008
 """Below this volume taps at different heights hardly differ: common practice, no source."""
@@ -37,7 +56,22 @@ class Tank:
     @property
     def has_membrane(self) -> bool:
         """Whether rubber keeps air and water apart."""
-        return self.kind in ("diaphragm", "bladder")
+        return TANK_KINDS[self.kind].membrane is not None
+
+    @property
+    def has_bag(self) -> bool:
+        """Whether the water is in a bag, or the air, so that water may stand where nothing touches the shell."""
+        return TANK_KINDS[self.kind].membrane == "bag"
+
+    @property
+    def clamped(self) -> bool:
+        """Whether the membrane is clamped at a seam."""
+        return TANK_KINDS[self.kind].membrane == "clamped"
+
+    @property
+    def charged(self) -> bool:
+        """Whether the tank holds an air charge; an open one does not."""
+        return TANK_KINDS[self.kind].charged
 
     @property
     def most_water_share(self) -> float:
@@ -52,34 +86,17 @@ class Tank:
     @property
     def sideways(self) -> bool:
         """Whether a membrane tank lies, so that its diaphragm moves along the axis and not up and down."""
-        return self.kind == "diaphragm" and self.shape.axis == "horizontal"
+        return self.clamped and self.shape.axis == "horizontal"
 
 
 def pressure_check_applies(tank: Tank) -> bool:
     """Whether pressure and pre-charge say where the water should end: not in an open tank, which has no air charge."""
-    return tank.kind != "open"
-
-
-def rings_all_over_when_healthy(tank: Tank) -> bool:
-    """Whether a healthy cold tank at a pressure equal to its pre-charge holds no water, so that the whole shell rings.
-
-    True of membrane tanks. A plain tank filled from atmospheric pressure always holds some water under pressure.
-    """
-    return tank.has_membrane
-
-
-def sound_can_clear_membrane(tank: Tank) -> bool:
-    """Whether taps can show that the membrane is whole.
-
-    Only where a torn membrane would let air and water change places: in a hanging tank. Under gravity a torn membrane
-    in a standing tank leaves the air on top, where it belongs.
-    """
-    return tank.has_membrane and tank.hanging and not tank.sideways
+    return tank.charged
 
 
 def line_shows_share(tank: Tank) -> bool:
     """Whether the boundary on a line from top to bottom says how much water the tank holds."""
-    return tank.kind != "open" and not tank.sideways
+    return tank.charged and not tank.sideways
 
 
 def what_taps_show(tank: Tank) -> tuple[str, ...]:

@@ -14,6 +14,8 @@ Shares are 0..1 of the inner volume, depths metres below the top of the shell; a
 other.
 """
 
+from typing import assert_never
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -36,12 +38,15 @@ def boundary_depth_m(tank: Tank, water_share: ArrayLike, mixing: ArrayLike = 0.5
     refuse_without_share(tank)
     share = np.clip(np.asarray(water_share, dtype=np.float64), 0.0, 1.0)
     mix = np.asarray(mixing, dtype=np.float64)
-    if tank.kind == "diaphragm":
-        shell_share = _diaphragm_shell_share(share, mix, _seam_share(tank))
-    elif tank.kind == "bladder":
-        shell_share = _bag_shell_share(share, mix)
-    else:
-        shell_share = share + 0.0 * mix
+    match tank.kind:
+        case "diaphragm":
+            shell_share = _diaphragm_shell_share(share, mix, _seam_share(tank))
+        case "bladder":
+            shell_share = _bag_shell_share(share, mix)
+        case "plain" | "open":
+            shell_share = share + 0.0 * mix
+        case _:
+            assert_never(tank.kind)
     return _depth_of_shell_share(tank, shell_share)
 
 
@@ -50,12 +55,16 @@ def water_share_at_depth(tank: Tank, depth_m: ArrayLike, mixing: ArrayLike = 0.5
     refuse_without_share(tank)
     shell_share = _shell_share_of_depth(tank, np.asarray(depth_m, dtype=np.float64))
     mix = np.asarray(mixing, dtype=np.float64)
-    if tank.kind == "diaphragm":
-        return _diaphragm_water_share(shell_share, mix, _seam_share(tank))
-    if tank.kind == "bladder":
-        hidden = 4 * BAG_HIDDEN_SHARE * mix
-        return np.asarray(shell_share * (1 + hidden) - hidden * shell_share**2)
-    return np.asarray(shell_share + 0.0 * mix)
+    match tank.kind:
+        case "diaphragm":
+            return _diaphragm_water_share(shell_share, mix, _seam_share(tank))
+        case "bladder":
+            hidden = 4 * BAG_HIDDEN_SHARE * mix
+            return np.asarray(shell_share * (1 + hidden) - hidden * shell_share**2)
+        case "plain" | "open":
+            return np.asarray(shell_share + 0.0 * mix)
+        case _:
+            assert_never(tank.kind)
 
 
 def water_share_bounds(tank: Tank, depth_m: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -84,7 +93,7 @@ def from_water_end(tank: Tank, depth_m: ArrayLike) -> FloatArray:
 def refuse_without_share(tank: Tank) -> None:
     """Raise `PhysicsError` for a tank whose line does not show how much water it holds."""
     if not line_shows_share(tank):
-        what = "an open tank has no air charge" if tank.kind == "open" else "a diaphragm that lies moves along the axis"
+        what = "an open tank has no air charge" if not tank.charged else "a diaphragm that lies moves along the axis"
         raise PhysicsError(
             f"The boundary on a line from top to bottom says nothing about the water held in this tank, since {what}:"
             " judge it without the level."

@@ -15,7 +15,7 @@ from taptest.errors import PhysicsError, QuantityError, VisitError
 from taptest.finding.causes import checked_observations
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.quantities import METRIC, STANDARD_ATMOSPHERE_PA, US, Kind, Quantity, Units
-from taptest.tank.kinds import Tank, WaterEnd
+from taptest.tank.kinds import TANK_KINDS, Tank, WaterEnd
 from taptest.tank.shape import resolve_shape
 from taptest.visit.parallel import acceptance_share, parallel_tanks
 from taptest.visit.record import Document, RoundSection, RoundState, TankSection, as_documents, nearest
@@ -252,14 +252,14 @@ def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tupl
 
 
 def _water_end(section: TankSection, source: str) -> WaterEnd:
-    if section.kind in ("plain", "open"):
+    if TANK_KINDS[section.kind].membrane is None:
         if section.water_end == "top":
             raise VisitError(
                 f'{source}, [tank], the key "water_end" is "top", but in a tank of the kind "{section.kind}" '
                 'the water lies below. Write "bottom", or correct the kind.'
             )
         return "bottom"
-    if section.kind == "bladder":
+    if TANK_KINDS[section.kind].membrane == "bag":
         if section.water_end == "top":
             raise VisitError(
                 f'{source}, [tank], the key "water_end" is "top", but a tank with a bag (kind "bladder") stands on the '
@@ -281,7 +281,7 @@ def _acceptance_share(section: TankSection, tank_m3: float, source: str) -> floa
     where = f"{source}, [tank] acceptance"
     if text is None or not text.strip():
         return None
-    if section.kind in ("plain", "open"):
+    if TANK_KINDS[section.kind].membrane is None:
         raise VisitError(
             f'{where} is "{text}", but a tank of the kind "{section.kind}" has no membrane that could limit its water. '
             "Leave it out, or correct the kind."

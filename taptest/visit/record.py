@@ -16,6 +16,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from taptest.errors import VisitError
+from taptest.tank.kinds import TankKind
 
 SCHEMA = 2
 """Number of the schema that this version writes."""
@@ -48,7 +49,7 @@ class TankSection(_Section):
     """The tank as its plate and a tape measure tell it."""
 
     name: str = ""
-    kind: Literal["diaphragm", "bladder", "plain", "open"]
+    kind: TankKind
     axis: Literal["vertical", "horizontal"] = "vertical"
     water_end: Literal["top", "bottom"] | None = None
     volume: str | None = None

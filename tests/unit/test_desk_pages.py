@@ -23,10 +23,9 @@ from taptest.desk.app import ROUTES, function_of
 from taptest.desk.render import Compiled
 from taptest.desk.visits import ident_of, mark_of
 from taptest.sound.recording import write_recording
-from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.record import Document, HandDecision, PointEntry
-from tests.made_desk import Pages, make_shelf, pages
+from tests.made_desk import Pages, copy_without_model, make_shelf, pages
 from tests.made_visits import tap_sound, write_tables, write_taps
 
 IDENT = ident_of("cellar")
@@ -53,10 +52,7 @@ def ready(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def root(ready: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
-    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
-    shutil.copytree(ready, tmp_path / "visits")
-    return tmp_path / "visits"
+    return copy_without_model(ready, tmp_path, monkeypatch)
 
 
 @pytest.fixture

@@ -82,7 +82,8 @@ def test_lost_precharge_is_low_on_air(tank: Tank, read: dict[str, Any]) -> None:
     assert found.precharge.lost_air_share is not None
     assert 0.3 < found.precharge.lost_air_share.median < 0.8
     assert found.causes[0].cause == "lost pre-charge"
-    assert "air valve" in found.next_checks[0]
+    assert "pump it up" in found.next_checks[0]
+    assert "the pin" not in " ".join(found.next_checks)
     assert "replace" not in found.sentence.lower()
 
 
@@ -124,7 +125,10 @@ def test_inverted_picture_means_that_the_membrane_has_failed() -> None:
     found = judge(made_case(HANGING, **HOT), heard(HANGING, "inverted"))
     assert found.code == "membrane failed"
     assert "replaced" not in found.sentence
-    assert "pin" in found.sentence
+    assert "the pin" not in " ".join(found.next_checks)  # it is hot
+    cold = judge(made_case(HANGING, **COLD), heard(HANGING, "inverted"))
+    assert "face away" in " ".join(cold.next_checks)
+    assert "the pin" not in cold.next_checks[0]
 
 
 def test_inverted_picture_in_a_standing_tank_sends_to_the_pipe_first() -> None:
@@ -344,10 +348,11 @@ def test_without_pressure_nothing_is_compared() -> None:
 
 def test_missing_precharge_is_compared_with_what_the_system_needs() -> None:
     found = judge(made_case(HANGING, precharge_pa=None, **HOT), heard(HANGING, "found", level_for(HANGING, 1e5, HOT)))
-    assert found.code == "as expected"
+    assert found.code in ("as expected", "cannot tell")  # it may be a factory charge as well
+    assert found.speaks_against is not True
     assert found.reference_source == "what the system needs"
     assert found.needed_precharge_pa == pytest.approx(1e5)
-    assert "that the system's height needs" in found.sentence
+    assert any("that the system's height needs" in reason for reason in found.reasons)
     assert any("not stated" in reason for reason in found.reasons)
 
 

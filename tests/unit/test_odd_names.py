@@ -15,10 +15,9 @@ import pytest
 from taptest.cli import main
 from taptest.desk.visits import ident_of
 from taptest.disk import plain
-from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.shelf import Shelf
-from tests.made_desk import make_shelf, pages
+from tests.made_desk import copy_without_model, make_shelf, pages
 
 ODD, SHOWN = os.fsdecode(b"k\xe4ller"), "k%E4ller"
 STRAY = os.fsdecode(b"\xfcber.wav")
@@ -41,10 +40,7 @@ def ready(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def root(ready: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
-    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
-    shutil.copytree(ready, tmp_path / "visits")
-    return tmp_path / "visits"
+    return copy_without_model(ready, tmp_path, monkeypatch)
 
 
 def test_plain_shows_bytes_that_are_no_text_and_nothing_else() -> None:
