@@ -5,6 +5,7 @@ A `Story` carries everything that a sentence may speak of. Nothing here decides;
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import assert_never
 
 import numpy as np
 
@@ -97,14 +98,23 @@ class Story:
 
 def sentence_of(story: Story) -> str:
     """Tell the finding in one plain sentence."""
-    return {
-        "as expected": _as_expected,
-        "low on air": _low_on_air,
-        "waterlogged": _waterlogged,
-        "more air than expected": _more_air,
-        "too small": _too_small,
-        "membrane failed": _membrane_failed,
-    }[story.code](story)
+    match story.code:
+        case "as expected":
+            return _as_expected(story)
+        case "low on air":
+            return _low_on_air(story)
+        case "waterlogged":
+            return _waterlogged(story)
+        case "more air than expected":
+            return _more_air(story)
+        case "too small":
+            return _too_small(story)
+        case "membrane failed":
+            return _membrane_failed(story)
+        case "cannot tell":
+            raise AssertionError("what cannot be told is told by cannot_tell_sentence")
+        case _:
+            assert_never(story.code)
 
 
 def cannot_tell_sentence(why: str, check: str, speaks_against: bool | None) -> str:
