@@ -333,7 +333,7 @@ def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Map
     picture = _picture(tank, line)
     if picture is not None:
         return picture
-    blocked = _blocked(case, line, comparison)
+    blocked = _blocked(case, line, comparison) or _shut_off(comparison)
     if blocked is not None:
         return blocked
     return _from_probabilities(case, line, comparison, observed)
@@ -429,6 +429,18 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     else:
         return None
     return _Verdict("waterlogged", 0.8 * posterior.p_all_water) if dull else _Verdict("cannot tell", 1.0, why, check)
+
+
+def _shut_off(comparison: Comparison) -> _Verdict | None:
+    """Say that a tank takes no part whose water stays where it was at another pressure."""
+    if comparison.p_shut < SURE_ENOUGH:
+        return None
+    return _Verdict(
+        "cannot tell",
+        comparison.p_shut,
+        "its water stayed where it was at another pressure, as where the tank is shut off or its line plugged",
+        "See whether the valve before the tank is open and its line free, then tap both rounds again.",
+    )
 
 
 def _why_and_remedy(sentence: str) -> tuple[str, str]:
@@ -608,6 +620,8 @@ def _derived(case: Case, line: LineReading, comparison: Comparison, code: Findin
             found["forecast"] = "reaches the relief setting"
         elif reach < LIKELY_ENOUGH_TO_WEEP:
             found["forecast"] = "stays below"
+    if comparison.p_shut >= SURE_ENOUGH:
+        found["level from cold to hot"] = "stays"
     found |= _derived_readings(case)
     return found
 

@@ -32,6 +32,16 @@ FINDING: Final[dict[FindingCode, str]] = {
     "membrane failed": "Membrane failed",
     "cannot tell": "Cannot tell",
 }
+FINDING_SIGN: Final[dict[FindingCode, tuple[str, str]]] = {
+    "as expected": ("✓", "good"),
+    "low on air": ("▲", "warn"),
+    "more air than expected": ("▲", "warn"),
+    "too small": ("▲", "warn"),
+    "waterlogged": ("■", "bad"),
+    "membrane failed": ("■", "bad"),
+    "cannot tell": ("?", "open"),
+}
+"""Sign and class of a finding on pages: never told by colour alone."""
 CONFIDENCE: Final = "Confidence"
 CONFIDENCE_WORDS: Final[dict[str, str]] = {
     "high": "high. Taps and readings fit this finding, and hardly any other.",

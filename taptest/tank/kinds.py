@@ -94,23 +94,6 @@ def pressure_check_applies(tank: Tank) -> bool:
     return tank.charged
 
 
-def rings_all_over_when_healthy(tank: Tank) -> bool:
-    """Whether a healthy cold tank at a pressure equal to its pre-charge holds no water, so that the whole shell rings.
-
-    True of membrane tanks. A plain tank filled from atmospheric pressure always holds some water under pressure.
-    """
-    return tank.has_membrane
-
-
-def sound_can_clear_membrane(tank: Tank) -> bool:
-    """Whether taps can show that the membrane is whole.
-
-    Only where a torn membrane would let air and water change places: in a hanging tank. Under gravity a torn membrane
-    in a standing tank leaves the air on top, where it belongs.
-    """
-    return tank.has_membrane and tank.hanging and not tank.sideways
-
-
 def line_shows_share(tank: Tank) -> bool:
     """Whether the boundary on a line from top to bottom says how much water the tank holds."""
     return tank.charged and not tank.sideways

@@ -183,6 +183,7 @@ def _finding(result: VisitResult) -> dict[str, Any]:
         "confidence": found.confidence,
         "speaks_against": found.speaks_against,
         "unseen_bar": None if found.unseen_pa is None else [_scaled(end, 1e-5, 3) for end in found.unseen_pa],
+        "p_shut": _number(found.p_shut, 4) if result.rounds else None,
         "red_flags": [
             {"key": flag.key, "level": flag.level, "sentence": flag.sentence, "step": flag.step}
             for flag in found.red_flags

@@ -18,11 +18,12 @@ def main() -> None:
     parser.add_argument("--visits", type=int, default=60)
     parser.add_argument("--only", choices=("none", *CHANCES), metavar="NAME", help=f"one of: {', '.join(CHANCES)}")
     parser.add_argument("--bags", action="store_true", help="bag tanks only")
+    parser.add_argument("--raised", action="store_true", help="add a second round at another pressure")
     parser.add_argument("--workers", type=int, help="processes at once; one a core where left out")
     asked = parser.parse_args()
     todo = [number for number in range(asked.visits) if not folder_of(asked.out, asked.seed, number).is_dir()]
     map_visits(
-        partial(make_visit, asked.out, asked.seed, asked.only, asked.bags),
+        partial(make_visit, asked.out, asked.seed, asked.only, asked.bags, asked.raised),
         todo,
         asked.workers,
         Bar("simulating visits"),
