@@ -29,7 +29,7 @@ def test_the_keys_are_those_of_the_contract() -> None:
     content = as_json(made_up())
     for place, keys in KEYS.items():
         assert set(content[place] if place else content) == keys
-    assert set(content["points"][0]) == {"position_mm", "p_water", "taps_used", "taps_rejected"}
+    assert set(content["points"][0]) == {"position_mm", "p_water", "taps_used", "taps_rejected", "remark"}
     assert set(content["taps"][0]) == {"file", "onset_s", "used", "why_not"}
     assert set(content["finding"]["causes"][0]) == {"cause", "weight", "because"}
 
