@@ -42,6 +42,8 @@ commands.console commands.record commands cli __main__
 
 ONE_PLACE = {
     "threadpoolctl": {"shell.response"},
+    "joblib": {"visit.workers"},
+    "distributed": {"visit.workers"},
     "soundfile": {"sound.recording"},
     "av": {"sound.telephone"},
     "sounddevice": {"capture.device"},

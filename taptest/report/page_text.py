@@ -240,7 +240,7 @@ CUSTOMER_NEXT: Final[dict[FindingCode, tuple[str, ...]]] = {
         "We work out which tank is needed and make you an offer.",
     ),
     "membrane failed": (
-        "A technician presses the pin of the air valve for a moment. If water comes, that is the proof.",
+        "With the system cold, a technician presses the pin of the air valve for an instant: water there is the proof.",
         "Then the tank is replaced, with the heating cold and off.",
     ),
     "cannot tell": (

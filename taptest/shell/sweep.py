@@ -17,8 +17,10 @@ positions, Q microphone places, K modes, R rings.
 
 import os
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 
@@ -79,6 +81,7 @@ THREAD_MB = 70.0
 SOLVE_S, DRY_S = 9e-8, 3e-8
 """Seconds of a solution for each squared, and of a basis for each cubed, number of modes. Measured, roughly."""
 
+_ONE_CORE: ContextVar[bool] = ContextVar("one core", default=False)
 Progress = Callable[[float], None]
 
 
@@ -199,9 +202,20 @@ def _gathered(ready: _Ready, parts: "deque[Future[FloatArray]]", report: "_Steps
     return tuple(_sweep_of(10.0 * np.log10(e), ready.boundaries, depth, task.rings) for e in of_variants)
 
 
+@contextmanager
+def on_one_core() -> Iterator[None]:
+    """Let sweeps inside the block take one thread: other tasks have the other cores."""
+    before = _ONE_CORE.set(True)
+    try:
+        with one_thread_each():
+            yield
+    finally:
+        _ONE_CORE.reset(before)
+
+
 def _threads_for(thread_mb: float) -> int:
     """Return how many threads the cores and `MOST_MB` allow, each with that much memory."""
-    return max(1, min(os.cpu_count() or 1, int((MOST_MB - BASE_MB) / thread_mb)))
+    return max(1, min(1 if _ONE_CORE.get() else os.cpu_count() or 1, int((MOST_MB - BASE_MB) / thread_mb)))
 
 
 def basis_size(spec: ShellSpec, changes: Sequence[Change]) -> int:

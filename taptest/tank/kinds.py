@@ -144,12 +144,12 @@ def what_taps_cannot_show(tank: Tank) -> tuple[str, ...]:
         texts.append(
             "Whether the membrane is whole was not checked: in a standing tank a torn membrane leaves the air on top,"
             " and taps cannot"
-            " tell. Press the pin of the air valve."
+            " tell. Only the pin of the air valve, pressed cold, shows it."
         )
     elif tank.kind == "bladder":
         texts.append(
             "Whether the bag is whole was not checked: air above the water sounds the same inside and outside of it."
-            " Press the pin of the air valve."
+            " Only the pin of the air valve, pressed cold, shows it."
         )
         texts.append("Some bags barely touch the shell: then there is no contrast, and the sound cannot tell.")
     elif tank.kind == "diaphragm":

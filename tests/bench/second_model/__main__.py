@@ -5,7 +5,7 @@ from functools import partial
 from pathlib import Path
 
 from taptest.commands.console import Bar
-from taptest.visit.workers import map_visits
+from taptest.visit.workers import Where, done, map_visits
 from tests.bench.second_model.folder import folder_of, make_visit
 from tests.bench.second_model.switches import CHANCES
 
@@ -22,12 +22,13 @@ def main() -> None:
     parser.add_argument("--workers", type=int, help="processes at once; one a core where left out")
     asked = parser.parse_args()
     todo = [number for number in range(asked.visits) if not folder_of(asked.out, asked.seed, number).is_dir()]
-    map_visits(
+    made = map_visits(
         partial(make_visit, asked.out, asked.seed, asked.only, asked.bags, asked.raised),
         todo,
-        asked.workers,
+        Where(asked.workers),
         Bar("simulating visits"),
     )
+    done(made)
 
 
 if __name__ == "__main__":
