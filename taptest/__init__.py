@@ -2,7 +2,8 @@
 
 `import taptest` offers what scripts and notebooks use; docs/tutorial.md shows it at work. The rooms, in reading order,
 which is also the import order (a module imports only what stands before it):
-errors, quantities, disk, water, tank, sound, shell, line, finding, visit, simulate, capture, report, api, desk, cli.
+errors, statements, quantities, disk, water, tank, sound, shell, line, finding, visit, simulate, words, capture, report,
+api, desk, cli.
 """
 
 from importlib import import_module

@@ -21,6 +21,7 @@ from taptest.errors import StorageError
 NOBODYS_S = 86_400.0
 """What is half written and was not touched for so long belongs to no program that still runs."""
 _LEFT = re.compile(r"\.(?P<name>.+)\.[0-9a-f]{8}\.(?P<state>part|whole)")
+_STRAY_BYTE = re.compile(r"[\udc80-\udcff]")
 _CAUSE_AND_CURE = {
     errno.ENOSPC: ("the disk is full", "Free some space, or choose a folder on another disk"),
     errno.EDQUOT: ("your share of the disk is used up", "Free some space, or choose a folder on another disk"),
@@ -94,9 +95,7 @@ def plain(text: str) -> str:
 
     Some systems take any bytes for a name, and Python hands them on in a form that no other program reads (PEP 383).
     """
-    if text.isascii():
-        return text
-    return "".join(f"%{ord(each) - 0xDC00:02X}" if 0xDC80 <= ord(each) <= 0xDCFF else each for each in text)
+    return _STRAY_BYTE.sub(lambda found: f"%{ord(found[0]) - 0xDC00:02X}", text)
 
 
 def copy_file(source: Path, target: Path) -> None:

@@ -5,7 +5,7 @@ commit as the change itself. A change that moves no figure leaves both alone, so
 `tests/golden_figures.py` holds figures of both and fails where one moved under an old version.
 """
 
-MODEL = 1
+MODEL = 2
 """Version of the figures in a tank's level sweep."""
-JUDGEMENT = 2
+JUDGEMENT = 3
 """Version of the figures of a judged visit; a new `MODEL` counts as a new judgement by itself."""

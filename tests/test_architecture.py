@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions errors quantities disk preferences
+versions errors statements quantities disk preferences
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane tank.contact
 sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
@@ -22,10 +22,11 @@ finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.cau
 finding.red_flags
 finding.settle finding.wording finding.judge
 visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
-visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.analyse visit.judged
-visit.parcel visit.shelf visit.trend visit.history visit.workers
+visit.intake visit.more_rounds visit.sweeps visit.remarks visit.result visit.listen visit.reading visit.analyse
+visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.staged simulate.trial
+words
 capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
 capture.own_tone capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
 capture.excerpt capture.unfinished capture.letters capture.terminal
@@ -41,6 +42,8 @@ commands.console commands.record commands cli __main__
 
 ONE_PLACE = {
     "threadpoolctl": {"shell.response"},
+    "joblib": {"visit.workers"},
+    "distributed": {"visit.workers"},
     "soundfile": {"sound.recording"},
     "av": {"sound.telephone"},
     "sounddevice": {"capture.device"},

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     from taptest.report.figures import Picture
+    from taptest.visit.workers import Where
 
 WIDTH = 30
 
@@ -38,6 +39,25 @@ class Bar:
 def counted(count: int, what: str) -> str:
     """Count in words that fit: "1 point", "3 points"."""
     return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def add_where(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments that say where many visits are worked on."""
+    place = parser.add_mutually_exclusive_group()
+    place.add_argument("--workers", type=int, metavar="N", help="processes at once; one a core where left out")
+    place.add_argument(
+        "--cluster", metavar="ADDRESS", help='a Dask scheduler instead, like tcp://10.0.0.5:8786 (extra "cluster")'
+    )
+
+
+def where_of(arguments: argparse.Namespace) -> "Where":
+    """Return where many visits are worked on. Raises `VisitError` for fewer than one process."""
+    from taptest.errors import VisitError
+    from taptest.visit.workers import Where
+
+    if arguments.workers is not None and arguments.workers < 1:
+        raise VisitError(f"--workers {arguments.workers}: give 1 or more, or leave it out for one a core.")
+    return Where(arguments.workers, arguments.cluster)
 
 
 def day(text: str) -> date:

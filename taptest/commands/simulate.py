@@ -3,6 +3,8 @@
 import argparse
 from pathlib import Path
 
+from taptest.commands.console import add_where, where_of
+
 DESCRIPTION = """\
 Simulate visits: tanks, faults, taps and plant-room noise drawn from a seed, each with its truth in truth.json beside
 visit.json. The same seed gives the same visits on one platform.
@@ -49,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="add a second round after a step: raised (the fill), let-down, or hot (heated; cooled where it was hot)",
     )
     parser.add_argument("--scenario", choices=("demo",), help="make the demonstration's visits and nothing else")
-    parser.add_argument("--workers", type=int, metavar="N", help="processes at once; one a core where left out")
+    add_where(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -59,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     bar = Bar("simulating visits")
     if arguments.scenario is not None:
-        folders = simulate_scenario(arguments.out, bar, arguments.workers)
+        folders = simulate_scenario(arguments.out, bar, where_of(arguments))
     else:
         asked = None if arguments.mismatch is None else tuple(name for name in arguments.mismatch if name != "none")
         series = Series(
@@ -71,7 +73,7 @@ def run(arguments: argparse.Namespace) -> int:
             form=arguments.form,
             step=arguments.rounds,
         )
-        folders = simulate_visits(arguments.out, series, bar, arguments.workers)
+        folders = simulate_visits(arguments.out, series, bar, where_of(arguments))
     print(f"Wrote {counted(len(folders), 'simulated visit')} into {arguments.out}, each with its truth in truth.json.")
     print(f"Judge them against it with: taptest trial {arguments.out}")
     return 0

@@ -3,6 +3,8 @@
 import argparse
 from pathlib import Path
 
+from taptest.commands.console import add_where, where_of
+
 DESCRIPTION = """\
 Judge every visit below DIR that has a truth.json beside its visit.json, and print how well the judgements agree with
 the truth: per difficulty and per fault, with the number of visits and bootstrap intervals.
@@ -23,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json", metavar="FILE", help='write the scores as JSON into FILE; "-" prints them instead of the table'
     )
-    parser.add_argument("--workers", type=int, metavar="N", help="processes at once; one a core where left out")
+    add_where(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -31,7 +33,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.commands.console import Bar, write_json
     from taptest.simulate.trial import score_visits, trial_json, trial_text
 
-    scores = score_visits(arguments.dir, Bar("judging visits"), arguments.workers)
+    scores = score_visits(arguments.dir, Bar("judging visits"), where_of(arguments))
     if arguments.json:
         write_json(trial_json(scores), arguments.json)
     if arguments.json != "-":

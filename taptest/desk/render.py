@@ -30,6 +30,7 @@ from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
 from taptest.disk import plain
 from taptest.errors import TaptestError
+from taptest.report.page_text import FINDING_SIGN
 from taptest.report.wording import Wording, worded
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -38,17 +39,11 @@ MOST_TEXT = 200_000
 MOST_NOTES = 50
 
 SIGNS: dict[str, tuple[str, str]] = {
-    "as expected": ("✓", "good"),
-    "low on air": ("▲", "warn"),
-    "more air than expected": ("▲", "warn"),
-    "too small": ("▲", "warn"),
-    "waterlogged": ("■", "bad"),
-    "membrane failed": ("■", "bad"),
-    "cannot tell": ("?", "open"),
+    **{str(code): sign for code, sign in FINDING_SIGN.items()},
     "not judged": ("○", "open"),
     "unreadable": ("✕", "bad"),
 }
-"""Finding -> its sign and class: never told by colour alone."""
+"""Finding, or why there is none -> its sign and class."""
 
 
 class Compiled(jinja2.BytecodeCache):

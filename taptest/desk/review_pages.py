@@ -16,6 +16,8 @@ from taptest.desk.sounds import HEIGHT, WIDTH, Drawn, draw_taps, frequency_ticks
 from taptest.desk.visit_pages import WAIT_S, banner, heading, shown_depth, waiting
 from taptest.desk.visits import Found, NoSuchVisitError
 from taptest.errors import TaptestError, VisitError
+from taptest.report.choices import usual_wording
+from taptest.report.words import remark_on
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -190,9 +192,10 @@ def _page(request: Request, trouble: str, status: int) -> Response:
         position = shown_depth(judging.result, entry.position_mm / 1000)
     rows = [each for each in (judging.result.points if judging.result else ()) if
             abs(each.depth_m - entry.position_mm / 1000) < 1e-9]  # fmt: skip
+    remark = remark_on(rows[0], judging.result.units, usual_wording()) if rows and judging.result else ""
     return desk.page(
         "point.html", status, **heading(found), **banner(judging), taps=taps, place=place, position=position,
-        count=len(found.visit.document.points), remark=rows[0].remark if rows else "",
+        count=len(found.visit.document.points), remark=remark,
         percent=round(100 * rows[0].p_water) if rows and rows[0].p_water is not None else None, ticks=frequency_ticks(),
         line=line_spectrum(judging.result, entry.position_mm / 1000) if judging.result else "", width=WIDTH,
         height=HEIGHT, error=trouble, note=desk.note(request), shared=entry.taps,

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 SHOWN = 100
 """Visits on one page."""
 LONGEST_SEARCH = 100
-REMEMBERED = ("visit.site", "tank.name", "visit.technician")
 CARRIED_OVER = ("visit.site", "visit.technician", "tank", "system", "parallel", "line")
 """What a new visit to a known tank takes from the last one: fields, and whole sections."""
 

@@ -16,6 +16,7 @@ from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
 from taptest.report.wording import worded
+from taptest.report.words import remark_on
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
@@ -291,7 +292,7 @@ def point_rows(judging: Judging) -> list[dict[str, Any]]:
             "percent": None if point.p_water is None else round(100 * point.p_water),
             "used": point.taps_used,
             "rejected": point.taps_rejected,
-            "remark": point.remark,
+            "remark": remark_on(point, result.units, usual_wording()),
         }
         for number, point in enumerate(result.points, start=1)
     ]

@@ -7,7 +7,7 @@ Units are SI, pressures gauge unless `_abs`; D draws.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ from taptest.finding.draws import (
     needed_precharge_pa,
     reference_charge,
     spread_volume_m3,
+    stands_above_fill,
     taken,
 )
 from taptest.finding.line_likelihood import LineLikelihood
@@ -42,6 +43,7 @@ from taptest.finding.records import (
     Round,
     RoundFound,
 )
+from taptest.finding.rise import FILL_SD_PA
 from taptest.finding.rounds import Together, put_together
 from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, waterlogged_from, weigh
 from taptest.line.boundary import Prior, prior_for
@@ -350,6 +352,11 @@ def _forecast(
         if opens > 0.5 and outlook.opens_at_c is not None
         else _relief_words(weeps, opens)
     )
+    if stands_above_fill(case) and system.fill_pa is not None:
+        # Whether the tank is too small is asked of the system as it is filled: other water is not the tank's fault.
+        state, tanks = setup(DRAWS)
+        filled = replace(state, pressure_pa=system.fill_pa + FILL_SD_PA * rng.standard_normal(DRAWS))
+        at_weeping = hot_pressure_pa(filled, tanks, hot) >= system.relief_pa - relief_tolerance_pa(system.relief_pa)
     return Forecast(interval_of(pressure), relief, hot, weeps, opens, band, _share_of(right, at_weeping))
 
 

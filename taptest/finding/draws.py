@@ -24,6 +24,12 @@ STATED_SD_PA = 7_000.0
 """Spread of a stated pre-charge: how exactly it is set and read."""
 NEEDED_SD_PA = 20_000.0
 """Spread of a charge that is only inferred from the height or the fill pressure."""
+FACTORY_CHARGES_PA = (50_000.0, 75_000.0, 82_700.0, 100_000.0, 150_000.0)
+"""Usual charges from the factory: 0.5, 0.75, 1.0 and 1.5 bar, 12 psi; common practice, no source."""
+AS_DELIVERED = 0.5
+"""Probability that a charge that nobody stated is still the factory's."""
+ABOVE_FILL_PA = 20_000.0
+"""A cold pressure by this much above the fill setting, 0.2 bar, is not the fill valve's doing alone: own judgement."""
 COOL_ENOUGH_C = 90.0
 """A system whose highest temperature is not known is not taken to make steam."""
 DEPTH_SD = 0.01
@@ -67,6 +73,14 @@ def is_hot(case: Case) -> bool | None:
     if readings.state is not None:
         return readings.state == "hot"
     return None if readings.water_temperature_c is None else readings.water_temperature_c > 40.0
+
+
+def stands_above_fill(case: Case) -> bool:
+    """Whether the cold pressure stands above the fill valve's setting: then water came in from elsewhere."""
+    pressure, fill = case.readings.pressure_pa, case.system.fill_pa
+    if pressure is None or fill is None or is_hot(case) is not False:
+        return False
+    return pressure > fill + ABOVE_FILL_PA + 2 * case.readings.pressure_sd_pa
 
 
 def needed_precharge_pa(case: Case) -> float | None:
@@ -152,8 +166,14 @@ def draw_gas_temperature(case: Case, rng: np.random.Generator) -> FloatArray:
 
 
 def draw_reference(reference: Reference, draws: Draws, rng: np.random.Generator) -> FloatArray:
-    """(D,) absolute pre-charges of a tank that is right."""
+    """(D,) absolute pre-charges of a tank that is right.
+
+    Where nobody stated the charge, it is as the system needs it or, as often, still what the factory set.
+    """
     charge = reference.pressure_pa + draws.atmospheric_pa + rng.normal(0.0, reference.sd_pa, DRAWS)
+    if reference.source in ("what the system needs", "fill pressure"):
+        factory = rng.choice(FACTORY_CHARGES_PA, DRAWS) + rng.normal(0.0, STATED_SD_PA, DRAWS) + draws.atmospheric_pa
+        charge = np.where(rng.uniform(size=DRAWS) < AS_DELIVERED, factory, charge)
     return np.asarray(np.maximum(charge, 2_000.0))
 
 

@@ -220,13 +220,10 @@ def judge(
     )
     told = verdict.code != "cannot tell"
     against = _speaks_against(verdict, case, lead, comparison, observed) if not endangers(flags) else True
-    checks = _in_order(
-        tuple(flag.step for flag in flags)
-        + ((verdict.check,) if verdict.check else ())
-        + checks_of(story)
-        + _wider_checks(story, observed, told)
-    )
+    checks = _in_order(tuple(flag.step for flag in flags) + _checks(verdict, story, observed, flags))
     sentence = sentence_of(story) if told else cannot_tell_sentence(verdict.why, checks[0], against)
+    if not told and endangers(flags):
+        sentence = f"Nothing is concluded yet, because {verdict.why}."
     return Judgement(
         code=verdict.code,
         sentence=sentence,
@@ -262,15 +259,25 @@ def _evidence(
     return {**derived, **log_evidence(case), **observed}
 
 
+def _checks(
+    verdict: _Verdict, story: Story, observed: Mapping[str, str], flags: tuple[RedFlag, ...]
+) -> tuple[str, ...]:
+    """List what to do after the red flags' own steps: nothing as long as people are in danger."""
+    if any(flag.stops and flag.level == "danger" for flag in flags):
+        return ()
+    first = (verdict.check,) if verdict.check else ()
+    return first + checks_of(story) + _wider_checks(story, observed, verdict.code != "cannot tell")
+
+
 def _heeding(verdict: _Verdict, flags: tuple[RedFlag, ...]) -> _Verdict:
     """Hold a finding back that must not stand beside a red flag: a fine tank beside danger, any beside a doubt."""
     stopping = [flag for flag in flags if flag.stops]
     if not stopping:
         return verdict
     doubted = any(flag.level == "doubt" for flag in stopping)
-    if verdict.code in ("as expected", "too small") or (doubted and verdict.code != "cannot tell"):
+    if doubted or verdict.code in ("as expected", "too small", "cannot tell"):
         return _Verdict("cannot tell", 1.0, ENTRY_FIRST if doubted else DANGER_FIRST, stopping[0].step)
-    return replace(verdict, check=stopping[0].step) if verdict.code == "cannot tell" else verdict
+    return verdict
 
 
 def _leading(line: LineReading, beside: Sequence[LineReading], rounds: Sequence[Round]) -> LineReading:
@@ -333,7 +340,7 @@ def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Map
     picture = _picture(tank, line)
     if picture is not None:
         return picture
-    blocked = _blocked(case, line, comparison)
+    blocked = _blocked(case, line, comparison) or _shut_off(comparison)
     if blocked is not None:
         return blocked
     return _from_probabilities(case, line, comparison, observed)
@@ -429,6 +436,18 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     else:
         return None
     return _Verdict("waterlogged", 0.8 * posterior.p_all_water) if dull else _Verdict("cannot tell", 1.0, why, check)
+
+
+def _shut_off(comparison: Comparison) -> _Verdict | None:
+    """Say that a tank takes no part whose water stays where it was at another pressure."""
+    if comparison.p_shut < SURE_ENOUGH:
+        return None
+    return _Verdict(
+        "cannot tell",
+        comparison.p_shut,
+        "its water stayed where it was at another pressure, as where the tank is shut off or its line plugged",
+        "See whether the valve before the tank is open and its line free, then tap both rounds again.",
+    )
 
 
 def _why_and_remedy(sentence: str) -> tuple[str, str]:
@@ -608,6 +627,8 @@ def _derived(case: Case, line: LineReading, comparison: Comparison, code: Findin
             found["forecast"] = "reaches the relief setting"
         elif reach < LIKELY_ENOUGH_TO_WEEP:
             found["forecast"] = "stays below"
+    if comparison.p_shut >= SURE_ENOUGH:
+        found["level from cold to hot"] = "stays"
     found |= _derived_readings(case)
     return found
 

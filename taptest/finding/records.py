@@ -153,7 +153,7 @@ class Forecast:
     curve: ForecastCurve | None = None
     """From the visit's temperature to the highest one; None where they are the same."""
     p_may_weep_if_right: float = 0.0
-    """As `p_may_weep`, with the charge as it should be."""
+    """As `p_may_weep`, with the charge as it should be; from the fill pressure where the cold reading is above it."""
 
 
 @dataclass(frozen=True, slots=True)

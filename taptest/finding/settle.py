@@ -9,6 +9,7 @@ from taptest.finding.draws import is_hot
 from taptest.finding.records import Case
 from taptest.finding.weigh import rings_all_over
 from taptest.line.records import LineReading
+from taptest.tank.kinds import line_shows_share
 
 KEEP_CLEAR_PA = 50_000.0
 """Pressure is never raised nearer to the relief setting than this: 0.5 bar, own judgement."""
@@ -47,6 +48,24 @@ def settling_step(case: Case, line: LineReading | None) -> str:
         return f"{first}{ONSET_DOWN.format(mark=mark, caught=caught)}."
     step = ONSET_UP.format(mark=mark) if _room_to_rise(case) and not glycol else ISOLATED
     return f"{first}{step}."
+
+
+def second_round_step(case: Case) -> str:
+    """Say how a second round is tapped, as a sentence: the fill raised, else water let out; "" where neither can be.
+
+    Rubber, gauge zero and shell are the same in both rounds, so what one of them leaves open two often settle.
+    """
+    if case.tank.sideways or not line_shows_share(case.tank):
+        return ""
+    if _room_to_rise(case) and case.system.fluid.share == 0.0 and is_hot(case) is False:
+        return (
+            "Or tap a second round: cold, burner off, raise the pressure by half a bar at the fill valve, watch it, tap"
+            " the same marks, add the round to the visit, and let the water out again."
+        )
+    return (
+        "Or tap a second round: cold, burner off and fill valve shut, let water out until the pressure is half a bar"
+        " lower, tap the same marks, add the round to the visit, and fill up again."
+    )
 
 
 def _room_to_rise(case: Case) -> bool:

@@ -5,15 +5,16 @@ A `Story` carries everything that a sentence may speak of. Nothing here decides;
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import assert_never
 
 import numpy as np
 
 from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
-from taptest.finding.draws import is_hot, right_charge_pa
+from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.records import Case, FindingCode, Interval, PrechargeEstimate
 from taptest.finding.red_flags import stop_heating_at_pa
-from taptest.finding.settle import settling_step
+from taptest.finding.settle import second_round_step, settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
@@ -27,6 +28,7 @@ HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
 """Evidence that is got by firing the system up."""
 PIN_CHECK = check_sentence(PIN)
 PUSH_CHECK = check_sentence("weight")
+WHERE_FROM = check_sentence("pressure rises")
 HEAVIEST_PUSHED_M3 = 0.06
 """A larger tank cannot be felt by pushing: own judgement, no source."""
 
@@ -54,6 +56,8 @@ class Story:
     evidence: Mapping[str, str]
     may_be_heated: bool = True
     """Whether a check that fires the system up may be asked for."""
+    rounds: int = 0
+    """Number of rounds after the first one."""
 
     def show(self, kind: Kind, value: float | None) -> str:
         """Show a figure in the user's unit, "unknown" where there is none."""
@@ -94,14 +98,23 @@ class Story:
 
 def sentence_of(story: Story) -> str:
     """Tell the finding in one plain sentence."""
-    return {
-        "as expected": _as_expected,
-        "low on air": _low_on_air,
-        "waterlogged": _waterlogged,
-        "more air than expected": _more_air,
-        "too small": _too_small,
-        "membrane failed": _membrane_failed,
-    }[story.code](story)
+    match story.code:
+        case "as expected":
+            return _as_expected(story)
+        case "low on air":
+            return _low_on_air(story)
+        case "waterlogged":
+            return _waterlogged(story)
+        case "more air than expected":
+            return _more_air(story)
+        case "too small":
+            return _too_small(story)
+        case "membrane failed":
+            return _membrane_failed(story)
+        case "cannot tell":
+            raise AssertionError("what cannot be told is told by cannot_tell_sentence")
+        case _:
+            assert_never(story.code)
 
 
 def cannot_tell_sentence(why: str, check: str, speaks_against: bool | None) -> str:
@@ -308,6 +321,12 @@ def _reading_reasons(story: Story) -> list[str]:
                 f" {story.show('pressure', head + column)} are needed at the gauge: check the height, the gauge and the"
                 " filling."
             )
+    if stands_above_fill(story.case):
+        said.append(
+            f"The cold pressure of {story.pressure} stands above the fill setting of"
+            f" {story.show('pressure', story.case.system.fill_pa)}: water came in from elsewhere, through the fill"
+            " valve, a coil or a plate."
+        )
     if expected is not None:
         share = expected.water_share
         said.append(
@@ -552,9 +571,19 @@ def checks_of(story: Story) -> tuple[str, ...]:
             "Work out the tank that the system needs from its volume, its temperatures and the relief setting.",
         ),
         "membrane failed": (replace,) if story.evidence.get(PIN) == "yes" else (*push, *pin, replace),
-        "cannot tell": (settling_step(story.case, story.line),) if line_shows_share(tank) else (),
+        "cannot tell": _open_steps(story),
     }
+    if stands_above_fill(story.case) and story.code == "as expected":
+        return (WHERE_FROM, *steps["as expected"])
     return steps[story.code]
+
+
+def _open_steps(story: Story) -> tuple[str, ...]:
+    """List what settles a finding that was left open: the charge's own pressure, or a second round."""
+    if not line_shows_share(story.case.tank):
+        return ()
+    again = "" if story.rounds else second_round_step(story.case)
+    return (settling_step(story.case, story.line), *((again,) if again else ()))
 
 
 def _target(story: Story) -> str:

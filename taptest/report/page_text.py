@@ -32,6 +32,16 @@ FINDING: Final[dict[FindingCode, str]] = {
     "membrane failed": "Membrane failed",
     "cannot tell": "Cannot tell",
 }
+FINDING_SIGN: Final[dict[FindingCode, tuple[str, str]]] = {
+    "as expected": ("✓", "good"),
+    "low on air": ("▲", "warn"),
+    "more air than expected": ("▲", "warn"),
+    "too small": ("▲", "warn"),
+    "waterlogged": ("■", "bad"),
+    "membrane failed": ("■", "bad"),
+    "cannot tell": ("?", "open"),
+}
+"""Sign and class of a finding on pages: never told by colour alone."""
 CONFIDENCE: Final = "Confidence"
 CONFIDENCE_WORDS: Final[dict[str, str]] = {
     "high": "high. Taps and readings fit this finding, and hardly any other.",
@@ -230,7 +240,7 @@ CUSTOMER_NEXT: Final[dict[FindingCode, tuple[str, ...]]] = {
         "We work out which tank is needed and make you an offer.",
     ),
     "membrane failed": (
-        "A technician presses the pin of the air valve for a moment. If water comes, that is the proof.",
+        "With the system cold, a technician presses the pin of the air valve for an instant: water there is the proof.",
         "Then the tank is replaced, with the heating cold and off.",
     ),
     "cannot tell": (

@@ -9,6 +9,8 @@ import re
 from typing import Literal
 
 Wording = Literal["us", "uk"]
+LANGUAGE: dict[Wording, str] = {"us": "en_US", "uk": "en_GB"}
+"""The catalogue of `taptest.words` that has the words of a country."""
 
 UK: tuple[tuple[str, str], ...] = (
     ("open tank in the attic", "open tank in the loft"),

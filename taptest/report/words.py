@@ -8,9 +8,10 @@ from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import LANGUAGE, Wording, worded
 from taptest.tank.kinds import Tank
 from taptest.visit.result import PointResult, VisitResult
+from taptest.words.tell import tell
 
 WIDTH = 100
 MOST_CAUSES = 6
@@ -49,7 +50,7 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     lines += _section(causes, said(cause_lines(judgement.causes)))
     lines += _section("Next", said(judgement.next_checks))
     lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
-    lines += ["", "Points", *said(_points(result)), "", *_wrapped(worded(CAUTION, wording))]
+    lines += ["", "Points", *said(_points(result, wording)), "", *_wrapped(worded(CAUTION, wording))]
     return "\n".join(lines) + "\n"
 
 
@@ -194,20 +195,28 @@ def _one_sided(units: Units, interval: Interval, bound: Bound | None) -> str:
     return f"{spread(units, 'pressure', shown)} by the level"
 
 
-def _points(result: VisitResult) -> list[str]:
+def _points(result: VisitResult, wording: Wording) -> list[str]:
     """Draw the line of points: position, probability of water, taps, and what is to be said of the point."""
     digits = _digits(result.units)
-    return [_point(point, result.units.show("length", point.depth_m, digits)) for point in result.points]
+    return [
+        _point(point, result.units.show("length", point.depth_m, digits), remark_on(point, result.units, wording))
+        for point in result.points
+    ]
 
 
-def _point(point: PointResult, position: str) -> str:
+def remark_on(point: PointResult, units: Units, wording: Wording) -> str:
+    """Say why a point is in doubt or has no usable tap; "" where all is well."""
+    return "" if point.remark is None else tell(point.remark, units, LANGUAGE[wording])
+
+
+def _point(point: PointResult, position: str, remark: str) -> str:
     taps = f"{point.taps_used} tap{'' if point.taps_used == 1 else 's'}"
     taps += f", {point.taps_rejected} rejected" if point.taps_rejected else ""
     if point.p_water is None:
-        return f"{position:>9}   --            {'':10}  {taps}  {point.remark}".rstrip()
+        return f"{position:>9}   --            {'':10}  {taps}  {remark}".rstrip()
     filled = round(10 * point.p_water)
     bar = "#" * filled + "." * (10 - filled)
-    return f"{position:>9}   {100 * point.p_water:3.0f} % water  {bar}  {taps}  {point.remark}".rstrip()
+    return f"{position:>9}   {100 * point.p_water:3.0f} % water  {bar}  {taps}  {remark}".rstrip()
 
 
 def _section(title: str, sentences: Iterable[str]) -> list[str]:

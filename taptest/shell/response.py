@@ -15,9 +15,9 @@ Conventions: depths are vertical metres below the top of the shell; a boundary a
 wets everything above d, with the water end at the bottom everything below.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,18 @@ RING_REACH_M = 0.015
 WEAK = 0.25
 """Share of one undamped mode in another up to which losses count as a small change: its square is neglected. Third
 octaves are off by 0.06 dB (root mean square) where rubber lies on half of the wall."""
+WEAK_EXACT = 0.01
+"""The same for the modes of one picture, which simulated recordings are made of."""
+MOST_TURNS = 6
+"""Turns of all pairs of modes; two or three are usual."""
+DAMPED_REACH = 1.06
+"""Undamped modes up to so far beyond the range are let be coupled by losses."""
+BASIS_REACH = 1.33
+THICK_REACH = 0.5
+"""Wet modes of the first change up to so far beyond the range are the basis of the others: of a thinner wall further in
+inverse proportion, of a thicker one less far by this power of it."""
+SINGLE = np.float32
+"""Precision of a sweep: it moves the lowest modes by a part in a thousand, and a sweep smears them by thirty."""
 
 
 @contextmanager
@@ -280,25 +292,23 @@ def reduce_harmonic(tank: Tank3D, n: int, walls: Sequence[WetWall], arcs_m: Floa
     """Project shell, water and losses of harmonic n on the dry modes, for all pictures of the wetted wall at once."""
     spec, mesh = tank.spec, tank.shell.mesh
     basis = dry_basis(tank.shell, n, tank.basis_hz)
-    element_k, element_a = basis.element_stiffness, basis.element_normal_mass
     middle = 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])
     heights = mesh.meridian.geometry(middle).height_m
     wet = _wet(tank, heights, walls)
     rubber = _rubber(tank, heights, wet)
-    count = basis.frequency_hz.size
-    flat_k, flat_a = element_k.reshape(len(middle), -1), element_a.reshape(len(middle), -1)
-    shape = (len(walls), count, count)
+    seam = _near(spec, mesh, tank.height_m, spec.seam_depth_m, RING_REACH_M)
+    local = basis.stiffness_where(np.concatenate([[seam, _clamped_loss(tank)], wet]))
     has_rubber = bool(np.any(rubber > 0))
     empty = np.zeros((len(walls), 1, 1))
     return Harmonic(
         basis=basis,
         added=_added(tank, n, basis.normal, walls),
-        wet_stiffness=(wet @ flat_k).reshape(shape),
-        rubber_stiffness=(rubber @ flat_k).reshape(shape) if has_rubber else empty,
-        rubber_area=(rubber @ flat_a).reshape(shape) if has_rubber else empty,
-        ring_stiffness=np.tensordot(_near(spec, mesh, tank.height_m, spec.seam_depth_m, RING_REACH_M), element_k, 1),
-        clamped_loss=np.tensordot(_clamped_loss(tank), element_k, 1),
-        outer_area=element_a.sum(axis=0),
+        wet_stiffness=local[2:],
+        rubber_stiffness=basis.stiffness_where(rubber) if has_rubber else empty,
+        rubber_area=basis.area_where(rubber) if has_rubber else empty,
+        ring_stiffness=local[0],
+        clamped_loss=local[1],
+        outer_area=basis.area_where(np.ones((1, len(middle))))[0],
         more_ring=_more_ring(tank, basis),
         sample=normal_at(tank.shell, basis.vector, arcs_m),
     )
@@ -431,10 +441,11 @@ def solve(
     tank: Tank3D, harmonic: Harmonic, max_hz: float, change: Change = Change(), picture: int = 0
 ) -> tuple[ComplexArray, ComplexArray]:
     """Return poles (K,) and shapes (K, P) of one harmonic with one picture, by rising frequency."""
-    pole, shape = next(solve_changes(tank, harmonic, max_hz, (change,)))
+    pole, undamped, mix = next(solve_changes(tank, harmonic, max_hz, (change,), WEAK_EXACT))
+    shape = undamped @ mix
     heard = np.flatnonzero(in_range(pole[picture], max_hz))
     heard = heard[np.argsort(pole[picture, heard].imag)]
-    return pole[picture, heard], shape[picture, heard]
+    return pole[picture, heard], shape[picture][:, heard].T
 
 
 def in_range(pole_1_s: ComplexArray, max_hz: float) -> NDArray[np.bool_]:
@@ -444,24 +455,93 @@ def in_range(pole_1_s: ComplexArray, max_hz: float) -> NDArray[np.bool_]:
 
 
 def solve_changes(
-    tank: Tank3D, harmonic: Harmonic, max_hz: float, changes: Sequence[Change]
-) -> Iterator[tuple[ComplexArray, ComplexArray]]:
-    """Yield poles (L, j) and shapes (L, j, P) for several changes, all pictures at once.
+    tank: Tank3D, harmonic: Harmonic, max_hz: float, changes: Sequence[Change], weak: float = WEAK
+) -> Iterator[tuple[ComplexArray, FloatArray, ComplexArray]]:
+    """Yield poles (L, j), undamped shapes (L, P, j) and damped modes (L, j, j) of those, for changes, all pictures.
 
-    First the undamped wet modes of the first change, then each change on those up to a third above the range (a thinner
-    wall takes more of them, because its modes lie lower). Modes beyond the range come along: see `in_range`.
+    Shapes of the damped modes are the product of the two. First the undamped wet modes of the first change; everything
+    is projected on those of them up to a third above the range once, and each change is solved there (a thinner wall
+    takes more of them, because its modes lie lower). Modes beyond the range come along: see `in_range`. Losses that
+    put less than the share `weak` of one mode into another count as a small change, to first order.
     """
-    stiff, mass, loss, radiation = matrices(tank, harmonic, changes[0])
+    stiff, mass, _, _ = matrices(tank, harmonic, changes[0])
     squares, vectors = _undamped(np.broadcast_to(stiff, mass.shape), mass)
-    for number, change in enumerate(changes):
-        reach = 1.33 * max_hz / min(change.wall_factor / changes[0].wall_factor, 1.0)
-        count = max(int((squares < (2 * np.pi * reach) ** 2).sum(axis=1).max()), 1)
-        values, x = squares[:, :count], vectors[:, :, :count]
-        if number:  # the first change's own modes are there already
-            stiff, mass, loss, radiation = matrices(tank, harmonic, change)
-            values, turn = _undamped(_on(x, stiff), _on(x, mass))
-            x = x @ turn
-        yield _complex_modes(harmonic, values, x, (_on(x, loss), _on(x, radiation)), max_hz)
+    counts = []
+    for change in changes:
+        ratio = change.wall_factor / changes[0].wall_factor
+        reach = BASIS_REACH * max_hz / (ratio if ratio < 1.0 else ratio**THICK_REACH)
+        counts.append(_most(squares, reach))
+    narrow = _narrowed(harmonic, vectors[:, :, : max(counts)])
+    for number, (change, count) in enumerate(zip(changes, counts, strict=True)):
+        few = _first(narrow, count)
+        stiff, mass, loss, radiation = matrices(tank, few, change)
+        if number:
+            values, turn = _undamped(stiff, mass)
+        else:  # the first change's own modes are there already
+            values, turn = squares[:, :count], np.broadcast_to(np.eye(count, dtype=mass.dtype), mass.shape)
+        kept = _most(values, DAMPED_REACH * max_hz)
+        values, turn = values[:, :kept], turn[:, :, :kept]
+        squared, mix = _damped(values, _on(turn, loss), _on(turn, radiation), weak)
+        scale = np.asarray(1.0 / np.sqrt(around(harmonic.basis.harmonic)), dtype=turn.dtype)
+        yield np.asarray(1j * np.sqrt(squared)), few.sample @ (scale * turn), mix
+
+
+def some_pictures(harmonic: Harmonic, which: slice) -> Harmonic:
+    """Return a harmonic with some of its pictures only, in single precision."""
+
+    def some(matrix: FloatArray) -> FloatArray:
+        return (matrix[which] if matrix.ndim == 3 else matrix).astype(SINGLE)
+
+    return _each_matrix(replace(harmonic, sample=harmonic.sample.astype(SINGLE)), some)
+
+
+def _most(squares: FloatArray, hertz: float) -> int:
+    """Return the largest number of modes below a frequency that any picture has, at least one."""
+    return max(int((squares < (2 * np.pi * hertz) ** 2).sum(axis=1).max()), 1)
+
+
+def _narrowed(harmonic: Harmonic, x: FloatArray) -> Harmonic:
+    """Return all of a harmonic's matrices on vectors (L, m, j) of each picture."""
+
+    def on(matrix: FloatArray) -> FloatArray:
+        return matrix if matrix.shape[-1] == 1 else _on(x, matrix)
+
+    return _each_matrix(replace(harmonic, sample=harmonic.sample @ x), on)
+
+
+def _first(narrow: Harmonic, count: int) -> Harmonic:
+    """Return a narrowed harmonic on the first of its vectors only."""
+
+    def few(matrix: FloatArray) -> FloatArray:
+        return matrix if matrix.shape[-1] == 1 else matrix[..., :count, :count]
+
+    return _each_matrix(replace(narrow, sample=narrow.sample[..., :count]), few)
+
+
+def _each_matrix(harmonic: Harmonic, on: Callable[[FloatArray], FloatArray]) -> Harmonic:
+    """Return a harmonic with something done to each of its matrices."""
+    basis = harmonic.basis
+    first, second, third = harmonic.more_ring
+    return replace(
+        harmonic,
+        basis=replace(
+            basis,
+            membrane=on(basis.membrane),
+            bending=on(basis.bending),
+            pressure=on(basis.pressure),
+            ring=on(basis.ring),
+            wall_mass=on(basis.wall_mass),
+            other_mass=on(basis.other_mass),
+        ),
+        added=on(harmonic.added),
+        wet_stiffness=on(harmonic.wet_stiffness),
+        rubber_stiffness=on(harmonic.rubber_stiffness),
+        rubber_area=on(harmonic.rubber_area),
+        ring_stiffness=on(harmonic.ring_stiffness),
+        clamped_loss=on(harmonic.clamped_loss),
+        outer_area=on(harmonic.outer_area),
+        more_ring=(on(first), on(second), on(third)),
+    )
 
 
 def _on(x: FloatArray, matrix: FloatArray) -> FloatArray:
@@ -477,37 +557,62 @@ def _undamped(stiff: FloatArray, mass: FloatArray) -> tuple[FloatArray, FloatArr
     return squares, back @ vectors
 
 
-def _complex_modes(
-    harmonic: Harmonic, undamped: FloatArray, x: FloatArray, losses: tuple[FloatArray, FloatArray], max_hz: float
-) -> tuple[ComplexArray, ComplexArray]:
-    """Return poles (L, j) and shapes (L, j, P) from undamped modes `x` (L, m, j), their squares, loss and radiation."""
-    squared, q, m = _damped(undamped, *losses, max_hz)
-    scale = np.sqrt((q * (m @ q)).sum(axis=1) * around(harmonic.basis.harmonic))
-    shape = (harmonic.sample @ x) @ (q / scale[:, None, :])
-    return np.asarray(1j * np.sqrt(squared)), np.swapaxes(shape, 1, 2)
-
-
 def _damped(
-    undamped: FloatArray, loss: FloatArray, radiation: FloatArray, max_hz: float
-) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-    """Return complex squared frequencies (L, j), modes (L, j, j) and mass, all on undamped modes of unit mass.
+    undamped: FloatArray, loss: FloatArray, radiation: FloatArray, weak: float
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return complex squared frequencies (L, j) and modes (L, j, j) on undamped modes of unit mass.
 
-    Losses that hardly couple the undamped modes are a small change of them, to first order (the usual perturbation of
-    a symmetric eigenproblem); rubber on the wall couples many, and the problem is solved as it stands.
+    Radiation, a thousandth of the mass, is taken to first order, so that one complex symmetric matrix is left. Losses
+    that hardly couple the undamped modes are a small change of them, to first order (the usual perturbation of a
+    symmetric eigenproblem). Where they couple modes more, all pairs are turned at once as Jacobi's method turns one,
+    until they do not.
     """
-    unit = np.eye(undamped.shape[1])
-    mass = unit - 1j * radiation
-    apart = undamped[:, None, :] - undamped[:, :, None]
-    apart[:, unit > 0] = np.inf
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mixed = (loss + undamped[:, None, :] * radiation) / apart
-    heard = undamped < (2 * np.pi * 1.02 * max_hz) ** 2
-    squared = (undamped + 1j * np.einsum("ljj->lj", loss)) / np.einsum("ljj->lj", mass)
-    modes = unit + 1j * mixed
-    for row in np.flatnonzero(~np.all((np.abs(mixed) < WEAK) | ~heard[:, None, :], axis=(1, 2))):
-        whole = np.diag(undamped[row]) + 1j * loss[row]
-        squared[row], modes[row] = np.linalg.eig(np.linalg.solve(mass[row], whole))
-    return squared, modes, mass
+    whole: ComplexArray = np.asarray(1j * (loss + 0.5 * (undamped[:, None, :] + undamped[:, :, None]) * radiation))
+    np.einsum("ljj->lj", whole)[:] += undamped
+    mixed = _mixed(whole)
+    modes = np.broadcast_to(np.eye(undamped.shape[1], dtype=whole.dtype), whole.shape).copy()
+    rows = np.flatnonzero(_strongest(mixed) > weak)
+    for _ in range(MOST_TURNS):
+        if not rows.size:
+            break
+        turn = _turn(mixed[rows])
+        here: ComplexArray = np.asarray(np.swapaxes(turn, 1, 2) @ (whole[rows] @ turn))
+        whole[rows], modes[rows] = here, modes[rows] @ turn
+        mixed[rows] = left = _mixed(here)
+        rows = rows[_strongest(left) > weak]
+    for row in rows:  # hardly ever: modes that losses join for good
+        _, exact = np.linalg.eig(whole[row])
+        exact = exact / np.sqrt(np.sum(exact * exact, axis=0))
+        modes[row] = modes[row] @ exact
+        whole[row], mixed[row] = exact.T @ whole[row] @ exact, 0.0
+    modes = modes + modes @ mixed
+    return np.einsum("ljj->lj", whole).copy(), modes + 0.5j * (radiation @ modes)
+
+
+def _mixed(whole: ComplexArray) -> ComplexArray:
+    """Return (L, j, j) the first-order share of each mode in each other."""
+    at = np.einsum("ljj->lj", whole)
+    apart = at[:, None, :] - at[:, :, None]
+    apart[apart == 0] = np.finfo(apart.dtype).tiny ** 0.25  # modes of one frequency are turned by half a right angle
+    mixed: ComplexArray = np.asarray(whole / apart)
+    np.einsum("ljj->lj", mixed)[:] = 0.0
+    return mixed
+
+
+def _strongest(mixed: ComplexArray) -> FloatArray:
+    """Return (L,) the largest share of one mode in another."""
+    return np.asarray(np.sqrt(np.max(mixed.real**2 + mixed.imag**2, axis=(1, 2))))
+
+
+def _turn(mixed: ComplexArray) -> ComplexArray:
+    """Return (L, j, j) complex orthogonal matrices that turn every coupled pair of modes at once.
+
+    A pair that stood alone would be parted in one turn by the angle atan(2 share) / 2 (Jacobi's method).
+    """
+    tangent = 2.0 * mixed / (1.0 + np.sqrt(1.0 + 4.0 * mixed * mixed))
+    half = tangent / (1.0 + np.sqrt(1.0 + tangent * tangent))
+    unit = np.eye(mixed.shape[1], dtype=mixed.dtype)
+    return np.asarray(np.linalg.solve(unit - half, unit + half))
 
 
 def up_to(spec: ShellSpec, level_depth_m: float | None) -> Wetting:

@@ -15,11 +15,14 @@ Conventions: levels run from all air through boundaries ever farther from the wa
 positions, Q microphone places, K modes, R rings.
 """
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from itertools import pairwise
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -28,6 +31,7 @@ from taptest.shell.lying import LyingModes, LyingTank, lying_line
 from taptest.shell.radiation import SOUND_SPEED, Place, Rings, radiation
 from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, RingPictures, ShellSpec, Wetting, Zone
 from taptest.shell.response import (
+    WEAK,
     Change,
     Resolution,
     Tank3D,
@@ -38,8 +42,10 @@ from taptest.shell.response import (
     one_thread_each,
     reduce_harmonic,
     solve_changes,
+    some_pictures,
     up_to,
 )
+from taptest.shell.wall import bending_wave_number
 from taptest.sound.spectra import WINDOW_S, ring_window
 from taptest.sound.traits import BAND_EDGE_HZ, BAND_HZ
 
@@ -64,8 +70,18 @@ PLACES = ((0.5, 0.3), (0.7, 0.7), (1.0, 0.5))
 """Distances from the wall in metres and heights as shares of the shell's height."""
 TABLE_HZ = np.linspace(50.0, MAX_HZ, 283)
 """Frequencies at which radiation is tabulated; linear between them."""
+AT_ONCE = 8
+"""Pictures solved together: neighbours have about as many modes, and few fit into the processor's own memory."""
 FLOOR = 1e-30
 
+MOST_MB, BASE_MB = 380.0, 110.0
+"""Megabytes that a sweep may take, and what Python and its libraries take of them."""
+THREAD_MB = 70.0
+"""What one thread takes with 64 pictures on 150 modes. Measured."""
+SOLVE_S, DRY_S = 9e-8, 3e-8
+"""Seconds of a solution for each squared, and of a basis for each cubed, number of modes. Measured, roughly."""
+
+_ONE_CORE: ContextVar[bool] = ContextVar("one core", default=False)
 Progress = Callable[[float], None]
 
 
@@ -75,14 +91,25 @@ def usual_levels(height_m: float) -> FloatArray:
     return np.asarray((np.arange(count) + 0.5) * height_m / count)
 
 
+@dataclass(frozen=True, slots=True)
+class SweepTask:
+    """One shell, its tap line, and the variants and pictures of it that are to be computed."""
+
+    spec: ShellSpec
+    depth_m: FloatArray
+    """(P,) positions along the tap line."""
+    changes: Sequence[Change]
+    """What variants of the shell (wall, losses, rubber, ring) differ in; dry modes and water come once for all."""
+    rings: RingPictures | None = None
+    """Pictures of the wetted wall besides the levels; a lying tank has none."""
+    levels: FloatArray | None = None
+    """Boundary depths in any order; None takes the usual ones."""
+
+
 def level_sweep(
     spec: ShellSpec, depth_m: FloatArray, levels: FloatArray | None = None, progress: Progress | None = None
 ) -> LevelSweep:
-    """Return what the model predicts along the tap line (P,) for every level of one tank.
-
-    `levels` are boundary depths in any order; None takes the usual ones. `progress` is told the share done, 0..1.
-    Raises PhysicsError for a shell or positions that cannot be.
-    """
+    """Return what the model predicts along the tap line (P,) for every level of one tank; see `sweep_all`."""
     return level_sweeps(spec, depth_m, (Change(),), levels, progress)[0]
 
 
@@ -92,33 +119,124 @@ def level_sweeps(
     changes: Sequence[Change],
     levels: FloatArray | None = None,
     progress: Progress | None = None,
-    workers: int = 2,
+    workers: int | None = None,
     rings: RingPictures | None = None,
 ) -> tuple[LevelSweep, ...]:
-    """Return sweeps of several variants of one tank (wall, losses, rubber, ring); dry modes and water come once.
+    """Return sweeps of several variants of one tank; see `sweep_all`."""
+    return sweep_all([SweepTask(spec, depth_m, changes, rings, levels)], progress, workers)[0]
 
-    `rings` are pictures of the wetted wall besides the levels; a lying tank has none. Raises PhysicsError as
-    `level_sweep` does.
+
+def sweep_all(
+    tasks: Sequence[SweepTask], progress: Progress | None = None, workers: int | None = None
+) -> list[tuple[LevelSweep, ...]]:
+    """Return the sweeps of every variant of each shell, the harmonics of all of them shared out among the cores.
+
+    `progress` is told the share done, 0..1; what it raises ends the work. `workers` are threads; None takes as many as
+    there are cores and memory for. Results do not depend on their number. Raises PhysicsError for a shell or positions
+    that cannot be.
     """
-    depth = np.asarray(depth_m, dtype=np.float64)
+    ready = [_ready(task) for task in tasks]
+    report = _Steps(progress, sum(one.work for one in ready))
+    threads = workers or _threads_for(max(one.thread_mb for one in ready))
+    with one_thread_each(), ThreadPoolExecutor(threads) as pool:
+        try:
+            parts = [deque(pool.submit(part) for part in one.parts) for one in ready]
+            return [_gathered(one, waiting, report) for one, waiting in zip(ready, parts, strict=True)]
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """A shell whose work is cut into parts that do not need each other."""
+
+    task: SweepTask
+    boundaries: FloatArray
+    parts: Sequence[Callable[[], FloatArray]]
+    """Each gives band energies (V, L, P, B): of one harmonic, or (1, L, P, B) of one variant of a lying tank."""
+    weights: Sequence[float]
+    """How long each takes, against each other."""
+    thread_mb: float
+    """Memory that one of them takes while it is worked on."""
+
+    @property
+    def work(self) -> float:
+        """All of it."""
+        return float(sum(self.weights))
+
+
+def _ready(task: SweepTask) -> _Ready:
+    """Check a task and cut its work into parts."""
+    depth = np.asarray(task.depth_m, dtype=np.float64)
     if depth.ndim != 1 or depth.size < 2 or not np.all(np.isfinite(depth)):
         raise PhysicsError("A tap line needs at least two positions, each a depth in metres.")
-    if spec.axis == "horizontal":
-        return _lying_sweeps(spec, depth, changes, levels, progress)
-    boundaries = _boundaries(spec, levels)
-    more = _ring_pictures(rings) if rings is not None else []
-    wettings = [(), *(up_to(spec, float(b)) for b in boundaries), (Zone(0.0, np.inf),), *more]
-    tank = _prepared(spec, ends_of(wettings), changes)
+    if task.spec.axis == "horizontal":
+        return _lying_ready(task, depth)
+    boundaries = _boundaries(task.spec, task.levels)
+    more = _ring_pictures(task.rings) if task.rings is not None else []
+    wettings = [(), *(up_to(task.spec, float(b)) for b in boundaries), (Zone(0.0, np.inf),), *more]
+    tank = _prepared(task.spec, ends_of(wettings), task.changes)
     walls = [tank.wall_of(wetting) for wetting in wettings]
-    report = _Steps(progress, len(tank.harmonics()))
-    total = np.full((len(changes), len(walls), depth.size, len(BAND_HZ)), FLOOR)
-    with one_thread_each(), ThreadPoolExecutor(workers) as pool:
-        for energy in pool.map(
-            lambda n: _one_harmonic(tank, n, depth, walls, changes), reversed(tank.harmonics()), chunksize=1
-        ):
-            total += energy
-            report.done()
-    return tuple(_sweep_of(10.0 * np.log10(energy), boundaries, depth, rings) for energy in total)
+    parts = [partial(_one_harmonic, tank, n, depth, walls, task.changes) for n in tank.harmonics()]
+    unknowns = basis_size(task.spec, task.changes)
+    weights = (1.0 + np.arange(len(parts))[::-1]).tolist()  # low harmonics have most modes
+    return _Ready(task, boundaries, parts, weights, THREAD_MB * len(walls) / 64 * (unknowns / 150) ** 2 + 30.0)
+
+
+def _gathered(ready: _Ready, parts: "deque[Future[FloatArray]]", report: "_Steps") -> tuple[LevelSweep, ...]:
+    """Add up the parts of one shell in their order, so that sums round alike however many work on them."""
+    task = ready.task
+    depth = np.asarray(task.depth_m, dtype=np.float64)
+    lying = task.spec.axis == "horizontal"
+    total: FloatArray | float = FLOOR
+    found = []
+    for weight in ready.weights:
+        energy = parts.popleft().result()  # and let go of it
+        if lying:
+            found.append(energy[0])
+        else:
+            total = energy + total
+        report.done(weight)
+    of_variants = found if lying else list(np.asarray(total))
+    return tuple(_sweep_of(10.0 * np.log10(e), ready.boundaries, depth, task.rings) for e in of_variants)
+
+
+@contextmanager
+def on_one_core() -> Iterator[None]:
+    """Let sweeps inside the block take one thread: other tasks have the other cores."""
+    before = _ONE_CORE.set(True)
+    try:
+        with one_thread_each():
+            yield
+    finally:
+        _ONE_CORE.reset(before)
+
+
+def _threads_for(thread_mb: float) -> int:
+    """Return how many threads the cores and `MOST_MB` allow, each with that much memory."""
+    return max(1, min(1 if _ONE_CORE.get() else os.cpu_count() or 1, int((MOST_MB - BASE_MB) / thread_mb)))
+
+
+def basis_size(spec: ShellSpec, changes: Sequence[Change]) -> int:
+    """Estimate the modes of a pattern's basis: half waves of the thinnest wall's bending along the meridian."""
+    thinnest = min([1.0, *(change.wall_factor for change in changes)])
+    k = bending_wave_number(spec, MAX_HZ, water=True) * COARSE.basis_reach * thinnest**-0.6
+    return int(k * (spec.straight_m + spec.diameter_m) / np.pi) + 6
+
+
+def sweep_seconds(tasks: Sequence[SweepTask]) -> float:
+    """Estimate how many seconds of one core sweeps take, within a factor of two; 0 for a quick, lying tank."""
+    total = 0.0
+    for task in tasks:
+        if task.spec.axis == "vertical":
+            pictures = len(_boundaries(task.spec, task.levels)) + 2
+            pictures += 0 if task.rings is None else task.rings.cap_m.size + task.rings.foot_m.size
+            modes = basis_size(task.spec, task.changes)
+            patterns = bending_wave_number(task.spec, MAX_HZ, water=True) * 0.5 * task.spec.diameter_m + 3
+            solves = pictures * len(task.changes)
+            total += patterns * (solves * (2e-4 + SOLVE_S * modes**2) + DRY_S * modes**3)
+    return total
 
 
 def _sweep_of(energy: FloatArray, boundaries: FloatArray, depth: FloatArray, rings: RingPictures | None) -> LevelSweep:
@@ -157,34 +275,27 @@ def _ring_pictures(rings: RingPictures) -> list[Wetting]:
     return [*water, *gas]
 
 
-def _lying_sweeps(
-    spec: ShellSpec,
-    depth: FloatArray,
-    changes: Sequence[Change],
-    levels: FloatArray | None,
-    progress: Progress | None,
-) -> tuple[LevelSweep, ...]:
-    """Return sweeps of a lying tank along its belly; the water lies at the bottom."""
-    tank = LyingTank(spec, MAX_HZ)
-    away = usual_levels(spec.diameter_m) if levels is None else spec.diameter_m - np.unique(levels)[::-1]
-    boundaries = spec.diameter_m - away
+def _lying_ready(task: SweepTask, depth: FloatArray) -> _Ready:
+    """Cut the sweeps of a lying tank, along its belly, by variants; the water lies at the bottom."""
+    tank = LyingTank(task.spec, MAX_HZ)
+    width = task.spec.diameter_m
+    away = usual_levels(width) if task.levels is None else width - np.unique(task.levels)[::-1]
+    boundaries = width - away
     radiated = _lying_tables(tank)
-    report = _Steps(progress, len(changes) * (len(boundaries) + 2))
-    out = []
-    for change in changes:
-        rows = []
-        for level in (None, *boundaries.tolist(), 0.0):
-            with one_thread_each():
-                groups = tank.modes(level, change.losses, change.wall_factor)
-                energy = sum(
-                    (_lying_energy(group, tank, depth, radiated) for group in groups if group.pole_1_s.size),
-                    start=np.full((depth.size, len(BAND_HZ)), FLOOR),
-                )
-            rows.append(10.0 * np.log10(energy))
-            report.done()
-        whole = np.concatenate([[np.nan], boundaries, [np.nan]])
-        out.append(LevelSweep(whole, depth, BAND_HZ.copy(), np.stack(rows)))
-    return tuple(out)
+    parts = [partial(_lying_variant, tank, depth, boundaries, radiated, change) for change in task.changes]
+    return _Ready(task, boundaries, parts, [1.0] * len(parts), 30.0)
+
+
+def _lying_variant(
+    tank: LyingTank, depth: FloatArray, boundaries: FloatArray, radiated: dict[int, ComplexArray], change: Change
+) -> FloatArray:
+    """Return band energies (1, L, P, B) of one variant of a lying tank at every level."""
+    rows = []
+    for level in (None, *boundaries.tolist(), 0.0):
+        groups = tank.modes(level, change.losses, change.wall_factor)
+        parts = (_lying_energy(group, tank, depth, radiated) for group in groups if group.pole_1_s.size)
+        rows.append(sum(parts, start=np.full((depth.size, len(BAND_HZ)), FLOOR)))
+    return np.stack(rows)[None]
 
 
 def _table(n: int, rings: Rings, places: Sequence[Place]) -> ComplexArray:
@@ -194,18 +305,18 @@ def _table(n: int, rings: Rings, places: Sequence[Place]) -> ComplexArray:
     """
     k_a = 2 * np.pi * TABLE_HZ / SOUND_SPEED * rings.radius_m.max()
     heard = n <= 1.5 * k_a + 8
-    out = np.zeros((len(places), len(TABLE_HZ), len(rings.depth_m)), dtype=np.complex128)
+    out = np.zeros((len(places), len(TABLE_HZ), len(rings.depth_m)), dtype=np.complex64)
     some = TABLE_HZ[heard]
     for place, row in zip(places, out, strict=True):
         row[heard] = radiation(np.full(len(some), n, dtype=np.int64), some, rings, place)
-    return out
+    return np.asarray(out)
 
 
 def _between(table: ComplexArray, pole_1_s: ComplexArray) -> ComplexArray:
     """Return (Q, K, R) a table (Q, F, R) at the frequencies of the poles."""
     at = np.interp(pole_1_s.imag / (2 * np.pi), TABLE_HZ, np.arange(len(TABLE_HZ)))
     low = np.minimum(at.astype(np.int64), len(TABLE_HZ) - 2)
-    share = (at - low)[None, :, None]
+    share = (at - low)[None, :, None].astype(np.float32)
     return np.asarray((1 - share) * table[:, low] + share * table[:, low + 1])
 
 
@@ -240,14 +351,14 @@ class _Steps:
     """Turns finished pieces of work into a share."""
 
     progress: Progress | None
-    pieces: int
-    finished: int = 0
+    work: float
+    finished: float = 0.0
 
-    def done(self) -> None:
-        """Count one more piece and tell."""
-        self.finished += 1
+    def done(self, work: float) -> None:
+        """Add what was done and tell."""
+        self.finished += work
         if self.progress is not None:
-            self.progress(min(self.finished / self.pieces, 1.0))
+            self.progress(min(self.finished / self.work, 1.0))
 
 
 def _prepared(spec: ShellSpec, ends_m: FloatArray, changes: Sequence[Change]) -> Tank3D:
@@ -275,17 +386,26 @@ def _one_harmonic(
     reduced = reduce_harmonic(tank, n, walls, np.concatenate([tank.arcs(depth), ring_arcs]))
     places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
     table = _table(n, rings, places)
-    out = np.zeros((len(changes), len(walls), depth.size, len(BAND_HZ)))
-    for variant, (pole, shape) in enumerate(solve_changes(tank, reduced, MAX_HZ, changes)):
-        heard = in_range(pole, MAX_HZ)
-        poles, shapes = pole[heard], shape[heard]
-        at_rings = np.einsum("kr,qkr->kq", shapes[:, depth.size :], _between(table, poles))
-        share = band_shares(poles) * np.mean(np.abs(at_rings) ** 2, axis=1)
-        square = np.abs(shapes[:, : depth.size]) ** 2
-        ends = np.concatenate([[0], np.cumsum(heard.sum(axis=1))])
-        for picture, (first, last) in enumerate(pairwise(ends)):
-            out[variant, picture] = (share[:, first:last] @ square[first:last]).T
-    return out
+    out = np.zeros((len(changes), len(walls), depth.size, len(BAND_HZ)), dtype=np.float32)
+    for first in range(0, len(walls), AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        for variant, (pole, shape, mix) in enumerate(
+            solve_changes(tank, some_pictures(reduced, some), MAX_HZ, changes, WEAK)
+        ):
+            heard = in_range(pole, MAX_HZ)
+            square = _squares(shape[:, : depth.size], mix)
+            at_rings = np.swapaxes(shape[:, depth.size :] @ mix, 1, 2)[heard]
+            poles = pole[heard]
+            power = np.mean(np.abs(np.einsum("kr,qkr->kq", at_rings, _between(table, poles))) ** 2, axis=1)
+            share = np.zeros((*pole.shape, len(BAND_HZ)), dtype=np.float32)
+            share[heard] = (band_shares(poles) * power).T
+            out[variant, some] = square @ share
+    return np.asarray(out)
+
+
+def _squares(shape: FloatArray, mix: ComplexArray) -> FloatArray:
+    """Return squared sizes (L, P, j) of damped modes from undamped shapes (L, P, j) and their mix (L, j, j)."""
+    return np.asarray((shape @ mix.real) ** 2 + (shape @ mix.imag) ** 2)
 
 
 def band_energies(

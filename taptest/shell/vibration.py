@@ -32,6 +32,8 @@ Edge = Literal["pole", "free", "clamped", "simply supported", "guided"]
 
 GAUSS = 5
 """Integration points an element."""
+ELEMENTS_AT_ONCE = 24
+"""Elements whose matrices are formed together: all of a large tank's would take hundreds of megabytes."""
 
 
 def around(harmonic: int) -> float:
@@ -345,12 +347,30 @@ class Basis:
     wall_mass: FloatArray
     other_mass: FloatArray
     """(m, m) mass of the wall and of everything else that is fixed."""
-    element_stiffness: FloatArray
-    """(E, m, m) elastic stiffness by element: where losses act."""
-    element_normal_mass: FloatArray
-    """(E, m, m) unit mass an area in the normal direction, by element."""
+    local: FloatArray
+    """(E, 8, m) motions of each element's nodes."""
+    elastic: FloatArray
+    normal_mass: FloatArray
+    """(E, 8, 8) elastic stiffness, and unit mass an area in the normal direction, of each element on its nodes."""
     normal: FloatArray
     """(E, G, m) normal displacement at the integration points."""
+
+    def stiffness_where(self, weight: FloatArray) -> FloatArray:
+        """Return (L, m, m) elastic stiffness of the elements weighted by (L, E): where losses act."""
+        return self._where(self.elastic, weight)
+
+    def area_where(self, weight: FloatArray) -> FloatArray:
+        """Return (L, m, m) unit mass an area in the normal direction of the elements weighted by (L, E)."""
+        return self._where(self.normal_mass, weight)
+
+    def _where(self, part: FloatArray, weight: FloatArray) -> FloatArray:
+        count = self.local.shape[2]
+        out = np.zeros((len(weight), count * count))
+        for first in range(0, len(part), ELEMENTS_AT_ONCE):
+            some = slice(first, first + ELEMENTS_AT_ONCE)
+            here = self.local[some]
+            out += weight[:, some] @ (np.swapaxes(here, 1, 2) @ (part[some] @ here)).reshape(len(here), -1)
+        return out.reshape(len(weight), count, count)
 
 
 def dry_basis(
@@ -381,7 +401,6 @@ def dry_basis(
     count = len(values)
     vector = free @ vectors
     here = np.stack([vector[4 * e : 4 * e + 8] for e in range(len(area))])
-    back = np.swapaxes(here, 1, 2)
 
     def projected(part: FloatArray) -> FloatArray:
         return np.asarray(np.tensordot(part @ here, here, axes=([0, 1], [0, 1])).T)
@@ -397,8 +416,9 @@ def dry_basis(
         ring=at.T @ ring_k @ at,
         wall_mass=projected(area[:, None, None] * parts.mass),
         other_mass=projected(extra[:, None, None] * parts.mass) + at.T @ ring_m @ at,
-        element_stiffness=back @ (elastic @ here),
-        element_normal_mass=back @ (parts.normal_mass @ here),
+        local=here,
+        elastic=elastic,
+        normal_mass=parts.normal_mass,
         normal=parts.normal @ here,
     )
 

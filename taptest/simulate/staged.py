@@ -24,7 +24,7 @@ from taptest.simulate.wetted import FORMS, MECHANICS, Form
 from taptest.sound.recording import write_recording
 from taptest.visit.files import SOUND, save_document
 from taptest.visit.record import SCHEMA, Document, document_from
-from taptest.visit.workers import map_visits
+from taptest.visit.workers import ALL_CORES, Where, done, map_visits
 
 FIRST_DAY = date(2025, 1, 6)
 """Simulated visits are dated from here on, one a day."""
@@ -106,7 +106,7 @@ class Series:
 
 
 def simulate_visits(
-    out: Path, series: Series, progress: Callable[[float], None] | None = None, workers: int | None = None
+    out: Path, series: Series, progress: Callable[[float], None] | None = None, where: Where = ALL_CORES
 ) -> tuple[Path, ...]:
     """Write a series of simulated visits into new folders of `out` and return them in order.
 
@@ -117,11 +117,11 @@ def simulate_visits(
     if there is not None:
         raise VisitError(f"{there} is there already, and nothing is written over. Choose another folder or seed.")
     disk.make_folder(out)
-    return tuple(map_visits(fulfil, orders, workers, progress))
+    return tuple(done(map_visits(fulfil, orders, where, progress)))
 
 
 def simulate_scenario(
-    out: Path, progress: Callable[[float], None] | None = None, workers: int | None = None
+    out: Path, progress: Callable[[float], None] | None = None, where: Where = ALL_CORES
 ) -> tuple[Path, ...]:
     """Write the demonstration's visits (`simulate.scenario`) into new folders of `out` and return them in order."""
     folders = [out / chapter.name for chapter in CHAPTERS]
@@ -129,7 +129,7 @@ def simulate_scenario(
     if there is not None:
         raise VisitError(f"{there} is there already, and nothing is written over. Choose another folder.")
     disk.make_folder(out)
-    return tuple(map_visits(_write_chapter, list(enumerate(folders)), workers, progress))
+    return tuple(done(map_visits(_write_chapter, list(enumerate(folders)), where, progress)))
 
 
 def _write_chapter(numbered: tuple[int, Path]) -> Path:

@@ -41,7 +41,7 @@ from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import DOCUMENT, Visit, read_visit
 from taptest.visit.result import VisitResult
-from taptest.visit.workers import map_visits
+from taptest.visit.workers import ALL_CORES, Failure, Where, map_visits
 
 FloatArray = NDArray[np.float64]
 
@@ -125,7 +125,7 @@ class Score:
 
 
 def score_visits(
-    folder: Path, progress: Callable[[float], None] | None = None, workers: int | None = None
+    folder: Path, progress: Callable[[float], None] | None = None, where: Where = ALL_CORES
 ) -> tuple[Score, ...]:
     """Judge every visit in `folder` (or below it) that carries a truth and score it, in order of the names.
 
@@ -138,12 +138,22 @@ def score_visits(
             f"Make some with: taptest simulate {folder} --seed 1 --visits 20"
         )
     tasks = [(each, alone) for each in found for alone in _ways(each)]
-    return tuple(map_visits(partial(_score_task, base=folder), tasks, workers, progress))
+    scores = map_visits(partial(_score_task, base=folder), tasks, where, progress)
+    return tuple(_lost(each, folder) if isinstance(each, Failure) else each for each in scores)
 
 
 def _ways(folder: Path) -> tuple[bool, ...]:
     """Whether to judge a visit by its first round alone: both ways where it has more, to stand side by side."""
     return (True, False) if read_visit(folder).document.rounds else (False,)
+
+
+def _lost(failure: "Failure[tuple[Path, bool]]", base: Path) -> Score:
+    """Return the score of a visit whose judging gave no result at all. Raises `VisitError` for a damaged truth."""
+    folder = failure.item[0]
+    visit, truth = read_visit(folder), read_truth(folder)
+    if truth is None:
+        raise VisitError(failure.sentence)
+    return _failed(folder.relative_to(base).as_posix(), visit, truth, 0.0, failure.sentence)
 
 
 def _score_task(task: tuple[Path, bool], base: Path) -> Score:

@@ -4,7 +4,7 @@ Goal: from sound to traits without a file, a visit or a decision by hand. Conven
 of each recording; samples (N,) of one channel at full scale 1.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +27,10 @@ BLOW_S, FIRST_SHARE = 0.003, 0.8
 """A hit whose peak in its first milliseconds is a larger share of that of the hit in its ring may be a first blow."""
 SAME_HIT_S = 0.005
 """Two onsets nearer than this are one hit's."""
+KEPT_TOGETHER = 1 << 23
+"""Samples of all recordings together that are kept in memory between the steps: 32 megabytes."""
+MOST_SHARING = 60
+"""Recordings, spread evenly, whose noise is enough for all."""
 HITS_AT_ONCE = 64
 """So many hits are looked at together: an hour's walk needs no more memory than a minute's."""
 
@@ -64,7 +68,7 @@ def hear(recordings: Sequence[tuple[str, Recording]], expected: int | None = Non
 
     `expected` is how many taps there are to be in all, None where that is not known.
     """
-    found = refuse_foreign([find_hits(name, recording) for name, recording in recordings], expected)
+    found = refuse_foreign(find_all_hits(recordings), expected)
     shared = shared_noise(found)
     return tuple(
         MeasuredTaps(each.name, (), (), each.trouble)
@@ -72,7 +76,7 @@ def hear(recordings: Sequence[tuple[str, Recording]], expected: int | None = Non
         else MeasuredTaps(
             each.name, each.hits, traits_of(each.recording, each.train, shared.get(each.recording.rate_hz))
         )
-        for each in found
+        for each in one_at_a_time(found)
     )
 
 
@@ -101,7 +105,9 @@ def refuse_foreign(found: Sequence[RecordingHits], expected: int | None = None) 
     compared = [_compared(each) for each in found]
     if not any(compared):
         return list(found)
-    described = [_describe(each.recording, events) for each, events in zip(found, compared, strict=True) if events]
+    described = [
+        _describe(each.recording, events) for each, events in zip(one_at_a_time(found), compared, strict=True) if events
+    ]
     hits = Hits(
         features=np.concatenate([features for features, _ in described]),
         sd_db=np.concatenate([sd_db for _, sd_db in described]),
@@ -111,7 +117,7 @@ def refuse_foreign(found: Sequence[RecordingHits], expected: int | None = None) 
     verdict = same_striker(hits, expected)
     loud_db = loudness_db(hits.features)
     out, first = [], 0
-    for each, events in zip(found, compared, strict=True):
+    for each, events in zip(one_at_a_time(found), compared, strict=True):
         last = first + len(events)
         judged = _Judged(each, events, verdict.striker[first:last], verdict.regular[first:last], loud_db[first:last])
         out.append(each if each.train is None else replace(each, train=replace(each.train, taps=judged.taps())))
@@ -221,15 +227,37 @@ class _Judged:
         )
 
 
+def find_all_hits(recordings: Iterable[tuple[str, Recording]]) -> list[RecordingHits]:
+    """Find the hits of named recordings; beyond `KEPT_TOGETHER` none keeps its samples in memory."""
+    found: list[RecordingHits] = []
+    samples = 0
+    for name, recording in recordings:
+        found.append(find_hits(name, recording))
+        samples += recording.frames
+        if samples > KEPT_TOGETHER:
+            recording.let_go()
+    return found
+
+
+def one_at_a_time(found: Sequence[RecordingHits]) -> Iterator[RecordingHits]:
+    """Yield recordings for one use each; where they are many, none keeps its samples in memory beyond it."""
+    many = sum(each.recording.frames for each in found) > KEPT_TOGETHER
+    for each in found:
+        yield each
+        if many:
+            each.recording.let_go()
+
+
 def shared_noise(found: Sequence[RecordingHits]) -> dict[int, NoiseProfile]:
     """Return the noise of all recordings of one rate together, by rate: for those with little quiet in them."""
     if len(found) < 2:
         return {}
+    apart = -(-len(found) // MOST_SHARING)
     return {
         rate: noise_profile(
             [
                 window
-                for each in found
+                for each in one_at_a_time(found[::apart])
                 if each.train is not None and each.recording.rate_hz == rate
                 for window in quiet_windows(each.recording, each.train)
             ],

@@ -94,23 +94,6 @@ def pressure_check_applies(tank: Tank) -> bool:
     return tank.charged
 
 
-def rings_all_over_when_healthy(tank: Tank) -> bool:
-    """Whether a healthy cold tank at a pressure equal to its pre-charge holds no water, so that the whole shell rings.
-
-    True of membrane tanks. A plain tank filled from atmospheric pressure always holds some water under pressure.
-    """
-    return tank.has_membrane
-
-
-def sound_can_clear_membrane(tank: Tank) -> bool:
-    """Whether taps can show that the membrane is whole.
-
-    Only where a torn membrane would let air and water change places: in a hanging tank. Under gravity a torn membrane
-    in a standing tank leaves the air on top, where it belongs.
-    """
-    return tank.has_membrane and tank.hanging and not tank.sideways
-
-
 def line_shows_share(tank: Tank) -> bool:
     """Whether the boundary on a line from top to bottom says how much water the tank holds."""
     return tank.charged and not tank.sideways
@@ -161,12 +144,12 @@ def what_taps_cannot_show(tank: Tank) -> tuple[str, ...]:
         texts.append(
             "Whether the membrane is whole was not checked: in a standing tank a torn membrane leaves the air on top,"
             " and taps cannot"
-            " tell. Press the pin of the air valve."
+            " tell. Only the pin of the air valve, pressed cold, shows it."
         )
     elif tank.kind == "bladder":
         texts.append(
             "Whether the bag is whole was not checked: air above the water sounds the same inside and outside of it."
-            " Press the pin of the air valve."
+            " Only the pin of the air valve, pressed cold, shows it."
         )
         texts.append("Some bags barely touch the shell: then there is no contrast, and the sound cannot tell.")
     elif tank.kind == "diaphragm":

@@ -167,28 +167,6 @@ def meridian(shape: Shape, count: int, below_outside_m: float = 0.0) -> Meridian
     return Meridian(np.interp(even, arc, axial), np.interp(even, arc, radius), even)
 
 
-def tape_of_depth_m(shape: Shape, depth_m: ArrayLike) -> FloatArray:
-    """Length of a tape laid on the shell from its top down to a depth.
-
-    Standing tanks: along the outline from the pole. Lying tanks: around the belly from the crown line.
-    """
-    depth = np.clip(np.asarray(depth_m, dtype=np.float64), 0.0, shape.height_m)
-    if shape.axis == "horizontal":
-        return np.asarray(shape.diameter_m / 2 * _angle(shape, depth))
-    axial, arc = _tape_table(shape)
-    return np.asarray(np.interp(depth, axial, arc))
-
-
-def depth_of_tape_m(shape: Shape, tape_m: ArrayLike) -> FloatArray:
-    """Depth reached by a tape laid on the shell from its top: the inverse of `tape_of_depth_m`."""
-    tape = np.asarray(tape_m, dtype=np.float64)
-    if shape.axis == "horizontal":
-        radius = shape.diameter_m / 2
-        return np.asarray(radius * (1 - np.cos(np.clip(tape / radius, 0.0, np.pi))))
-    axial, arc = _tape_table(shape)
-    return np.asarray(np.interp(tape, arc, axial))
-
-
 def resolve_shape(
     *,
     volume_m3: float | None = None,
@@ -325,13 +303,6 @@ def _table(shape: Shape) -> tuple[FloatArray, FloatArray]:
     volume = np.maximum.accumulate(_volume_above_exact(shape, depth))
     depth.flags.writeable = volume.flags.writeable = False
     return depth, volume
-
-
-@lru_cache(maxsize=64)
-def _tape_table(shape: Shape) -> tuple[FloatArray, FloatArray]:
-    axial, radius = _outline(shape, shape.wall_m)
-    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(axial), np.diff(radius)))])
-    return axial, arc
 
 
 def _outline(shape: Shape, outside_m: float) -> tuple[FloatArray, FloatArray]:

@@ -20,10 +20,12 @@ from taptest.shell.records import LevelSweep
 from taptest.sound.alignment import assign_taps
 from taptest.sound.processing import processing_signs
 from taptest.sound.records import Tap, TapTraits
+from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import inside
 from taptest.visit.listen import Heard, listen
 from taptest.visit.record import HandDecision, PointEntry
+from taptest.visit.remarks import remark_on_point
 from taptest.visit.result import PointResult, TapResult
 
 CLIPPED_SAID, CLIPPED_SPOILT = 0.2, 0.5
@@ -271,13 +273,5 @@ def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[Poi
     return tuple(results)
 
 
-def _remark(each: _Tapped) -> str:
-    """Say why a point has no usable tap, or is in doubt."""
-    if each.trouble:
-        return each.trouble
-    if not each.taps:
-        return "No tap of the recording belongs to this point."
-    if not each.point.traits:
-        reasons = Counter(tap.why_not for tap, _ in each.taps if tap.why_not is not None)
-        return "No usable tap: " + ", ".join(f"{count} {reason}" for reason, count in reasons.most_common()) + "."
-    return "It is doubtful which taps belong to this point." if each.doubtful else ""
+def _remark(each: _Tapped) -> Statement | None:
+    return remark_on_point([tap for tap, _ in each.taps], each.trouble, each.doubtful)

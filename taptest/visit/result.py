@@ -15,6 +15,7 @@ from taptest.finding.records import Case, Expected, Forecast, Interval, Judgemen
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
+from taptest.statements import Statement
 from taptest.visit.record import HandDecision
 from taptest.water.log import CombinedAir
 
@@ -45,8 +46,8 @@ class PointResult:
     """Probability that water backs the wall; None where the point has no tap to judge by."""
     taps_used: int
     taps_rejected: int
-    remark: str = ""
-    """Why the point is in doubt or has no usable tap, as a whole sentence; empty where all is well."""
+    remark: Statement | None = None
+    """Why the point is in doubt or has no usable tap; None where all is well."""
     line: str = ""
     """Name of its line, on a round with several."""
 
@@ -127,6 +128,7 @@ def _points(points: Sequence[PointResult]) -> list[dict[str, Any]]:
             "p_water": _number(point.p_water, 4),
             "taps_used": point.taps_used,
             "taps_rejected": point.taps_rejected,
+            "remark": None if point.remark is None else point.remark.as_json(),
         }
         | ({"line": point.line} if point.line else {})
         for point in points
@@ -181,6 +183,7 @@ def _finding(result: VisitResult) -> dict[str, Any]:
         "confidence": found.confidence,
         "speaks_against": found.speaks_against,
         "unseen_bar": None if found.unseen_pa is None else [_scaled(end, 1e-5, 3) for end in found.unseen_pa],
+        "p_shut": _number(found.p_shut, 4) if result.rounds else None,
         "red_flags": [
             {"key": flag.key, "level": flag.level, "sentence": flag.sentence, "step": flag.step}
             for flag in found.red_flags

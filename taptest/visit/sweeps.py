@@ -6,6 +6,7 @@ TAPTEST_CACHE names; they can be deleted at any time. A file that cannot be read
 be written costs only the time of computing.
 """
 
+import contextlib
 import hashlib
 import io
 import json
@@ -14,6 +15,7 @@ import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +24,18 @@ from taptest import disk, versions
 from taptest.errors import StorageError
 from taptest.finding.records import Case
 from taptest.shell.from_tank import ring_pictures
-from taptest.shell.records import LevelSweep, RingPictures, ShellSpec
-from taptest.shell.response import Change
+from taptest.shell.records import FloatArray, LevelSweep, ShellSpec
 from taptest.shell.variants import variants
 
+if TYPE_CHECKING:
+    from taptest.shell.sweep import SweepTask
+
 FOLDER_VARIABLE = "TAPTEST_CACHE"
-MOST_FILES = 400
-"""The oldest files beyond this number are deleted; each takes up to three megabytes, and a tank has up to two."""
+MOST_BYTES = 2_000_000_000
+"""The files that were not used for longest are deleted beyond this; a tank takes a third of a megabyte to five."""
+MOST_SECONDS = 900.0
+"""No model is computed that would take longer on one core: a wall ten times too thin was typed, or a size in other
+units."""
 LEVEL_DIGITS = 2
 """Levels are kept to a hundredth of a decibel: they are compared with a residual of 3 dB."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "cap_depth_m", "cap_db", "foot_depth_m", "foot_db")
@@ -46,48 +53,81 @@ Sweeps = tuple[LevelSweep, ...]
 def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
     """Return the level sweeps of a visit's tank, one for each wall, lining, ring and head that it may have, and notes.
 
-    Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. `progress` is
-    told the share done where the sweeps have to be computed.
+    Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. So is that of a
+    shell whose model would take longer than `MOST_SECONDS`, and a note says so. `progress` is told the share done where
+    the sweeps have to be computed; what it raises ends the work.
     """
-    tank = case.tank
-    if tank.sideways:
-        return (), ()
-    pressure = _pressure_class(case)
-    shells = variants(tank, pressure)
-    sweeps: list[LevelSweep] = []
+    seconds = seconds_left(case)
+    if seconds > MOST_SECONDS:
+        return (), (_too_dear(case, seconds),)
+
+    def compute(tasks: "Sequence[SweepTask]") -> Sequence[Sequence[LevelSweep]]:
+        from taptest.shell.sweep import sweep_all
+
+        return sweep_all(tasks, progress)
+
+    return kept_sweeps(_tasks(case), compute)
+
+
+def kept_sweeps(
+    tasks: "Sequence[SweepTask]", compute: "Callable[[Sequence[SweepTask]], Sequence[Sequence[LevelSweep]]]"
+) -> tuple[Sweeps, tuple[str, ...]]:
+    """Return the sweeps of shells from the disk; compute and keep what is missing, all of it at once.
+
+    The second value tells, in whole sentences, where they could not be kept.
+    """
+    paths = [_path(task) for task in tasks]
+    found = [_read(path) for path in paths]
+    missing = [number for number, sweeps in enumerate(found) if sweeps is None]
     notes: list[str] = []
-    for number, (each, spec, changes) in enumerate(shells):
-        done = _part_of(progress, number, len(shells))
-        got, said = kept_sweeps(*_job(spec, each.shape.height_m, changes, ring_pictures(each), done))
-        sweeps.extend(got)
+    computed = compute([tasks[number] for number in missing]) if missing else []
+    for number, sweeps in zip(missing, computed, strict=True):
+        found[number], said = _kept(paths[number], sweeps)
         notes.extend(said)
-    return tuple(sweeps), tuple(dict.fromkeys(notes))
+    return tuple(sweep for sweeps in found for sweep in sweeps or ()), tuple(dict.fromkeys(notes))
 
 
-def _job(
-    spec: ShellSpec,
-    height_m: float,
-    changes: tuple[Change, ...],
-    rings: RingPictures | None,
-    progress: Callable[[float], None] | None,
-) -> tuple[ShellSpec, Callable[[], Sequence[LevelSweep]], str]:
-    """Return a shell, how its sweeps are computed, and what they depend on besides."""
+def seconds_left(case: Case) -> float:
+    """Estimate how many seconds of one core the model of a visit's tank still takes; 0 where it is kept."""
+    missing = [task for task in _tasks(case) if not _path(task).exists()]
+    if not missing:
+        return 0.0
+    from taptest.shell.sweep import sweep_seconds
+
+    return sweep_seconds(missing)
+
+
+def _too_dear(case: Case, seconds: float) -> str:
+    """Say why there is no model, and what to do."""
+    shape = case.tank.shape
+    return (
+        f"No model of this tank was computed: a shell of {1000 * shape.diameter_m:.0f} mm with a wall of "
+        f"{1000 * shape.wall_m:.1f} mm would take about {seconds / 60:.0f} minutes. Check diameter, height and wall; "
+        "until then the line is read without a model."
+    )
+
+
+def _tasks(case: Case) -> "list[SweepTask]":
+    """Return what has to be computed of a visit's tank: it as noted, and with the heads it may have instead."""
+    from taptest.shell.sweep import SweepTask
+
+    if case.tank.sideways:
+        return []
+    return [
+        SweepTask(spec, _positions(tank.shape.height_m), changes, ring_pictures(tank))
+        for tank, spec, changes in variants(case.tank, _pressure_class(case))
+    ]
+
+
+def _positions(height_m: float) -> FloatArray:
+    """Return the positions along the line that are computed."""
     count = max(round((height_m - 2 * END_ROOM_M) / POSITION_STEP_M) + 1, 12)
-    positions = np.linspace(END_ROOM_M, height_m - END_ROOM_M, count)
-
-    def compute() -> Sequence[LevelSweep]:
-        from taptest.shell.sweep import level_sweeps
-
-        return level_sweeps(spec, positions, changes, progress=progress, rings=rings)
-
-    return spec, compute, f"{changes} {count} {rings}"
+    return np.linspace(END_ROOM_M, height_m - END_ROOM_M, count)
 
 
-def _part_of(progress: Callable[[float], None] | None, number: int, of: int) -> Callable[[float], None] | None:
-    """Return a progress for one of several jobs."""
-    if progress is None:
-        return None
-    return lambda share: progress((number + share) / of)
+def _path(task: "SweepTask") -> Path:
+    """Return where a shell's sweeps are kept."""
+    return cache_folder() / f"{fingerprint(task.spec, f'{task.changes} {len(task.depth_m)} {task.rings}')}.npz"
 
 
 def _pressure_class(case: Case) -> float:
@@ -97,26 +137,13 @@ def _pressure_class(case: Case) -> float:
     return (max(pressure, 0.0) // PRESSURE_CLASS_PA + 0.5) * PRESSURE_CLASS_PA
 
 
-def kept_sweeps(
-    spec: ShellSpec, compute: Callable[[], Sequence[LevelSweep]], variants: str = ""
-) -> tuple[Sweeps, tuple[str, ...]]:
-    """Return the sweeps of a shell from the disk, or compute and keep them.
-
-    `variants` describes what else they depend on. The second value tells, in whole sentences, where they could not be
-    kept.
-    """
-    folder = cache_folder()
-    path = folder / f"{fingerprint(spec, variants)}.npz"
-    found = _read(path)
-    if found is not None:
-        return found, ()
-    sweeps = tuple(
-        replace(sweep, **{name: _as_kept(getattr(sweep, name)) for name in _DECIBELS}) for sweep in compute()
-    )
+def _kept(path: Path, computed: Sequence[LevelSweep]) -> tuple[Sweeps, tuple[str, ...]]:
+    """Return sweeps as they are kept, having kept them; a whole sentence tells where they could not be."""
+    sweeps = tuple(replace(sweep, **{name: _as_kept(getattr(sweep, name)) for name in _DECIBELS}) for sweep in computed)
     try:
-        disk.make_folder(folder)
+        disk.make_folder(path.parent)
         disk.write_bytes(path, _packed(sweeps))
-        _drop_oldest(folder)
+        _drop_unused(path.parent)
     except StorageError as error:
         return sweeps, (f"The model of this tank will have to be computed again next time: {error}",)
     return sweeps, ()
@@ -155,16 +182,27 @@ def _read(path: Path) -> Sweeps | None:
     """Read kept sweeps; None where there are none, or the file is damaged and will be written anew."""
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
-            return tuple(
+            sweeps = tuple(
                 LevelSweep(**{name: np.asarray(arrays[f"{name}{number}"], dtype=np.float64) for name in _ARRAYS})
                 for number in range(int(arrays["count"]))
             )
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         return None
+    with contextlib.suppress(OSError):
+        os.utime(path)  # it was used, and stays
+    return sweeps
 
 
-def _drop_oldest(folder: Path) -> None:
-    """Delete the files that were not used for longest; a file that is gone already is no matter."""
-    files = [(path.stat().st_mtime, path) for path in folder.glob("*.npz") if path.exists()]
-    for _, path in sorted(files)[: max(len(files) - MOST_FILES, 0)]:
+def _drop_unused(folder: Path) -> None:
+    """Delete the files that were not used for longest until the rest fits; one that is gone already is no matter."""
+    files = []
+    for path in folder.glob("*.npz"):
+        with contextlib.suppress(FileNotFoundError):
+            status = path.stat()
+            files.append((status.st_mtime, status.st_size, path))
+    left = sum(size for _, size, _ in files)
+    for _, size, path in sorted(files):
+        if left <= MOST_BYTES:
+            break
         path.unlink(missing_ok=True)
+        left -= size

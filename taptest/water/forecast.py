@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from taptest.errors import PhysicsError
-from taptest.quantities import STANDARD_ATMOSPHERE_PA, convert, parse, show
+from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse, show
 from taptest.water.fluids import WATER, Fluid, Metal, expansion, net_expansion
 from taptest.water.pressure import kelvin, static_head_pa
 
@@ -404,11 +404,3 @@ def pressure_band(curve: PressureCurve, shares: Sequence[float] = (0.05, 0.5, 0.
     rows = np.arange(t.shape[0])[:, None]
     pressure = p[rows, below] + (position - below) * (p[rows, below + 1] - p[rows, below])
     return common, np.quantile(pressure, shares, axis=0)
-
-
-def in_unit(curve: PressureCurve, pressure_unit: str, temperature_unit: str) -> tuple[FloatArray, FloatArray]:
-    """Temperatures and pressures of a curve in the user's units, for a figure or a table."""
-    scale = convert("pressure", 1.0, pressure_unit)
-    zero = convert("temperature", 0.0, temperature_unit)
-    slope = convert("temperature", 1.0, temperature_unit) - zero
-    return zero + slope * curve.temperature_c, scale * curve.pressure_pa

@@ -15,10 +15,12 @@ from taptest.line.boundary import read_line
 from taptest.line.points import profile_of
 from taptest.quantities import METRIC, US
 from taptest.sound.recording import write_recording
+from taptest.statements import Statement
 from taptest.visit import analyse
 from taptest.visit.analyse import judge_visit, where_next
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit
+from taptest.visit.remarks import PointRemark, Rejected
 from taptest.visit.result import VisitResult, as_json
 from tests.made_lines import made_points, made_sweep, made_tank
 from tests.made_visits import RATE, tap_sound, write_tables
@@ -95,7 +97,9 @@ def test_a_useless_file_costs_only_its_own_point(folder: Path) -> None:
     write_recording(folder / "sound" / "p03.wav", np.zeros(RATE, np.float32), RATE)
     result = judged(folder)
     assert result.points[2].p_water is None
-    assert "is silent" in result.points[2].remark
+    remark = result.points[2].remark
+    assert remark is not None
+    assert remark.key is PointRemark.USELESS_RECORDING
     assert all(point.p_water is not None for k, point in enumerate(result.points) if k != 2)
 
 
@@ -117,7 +121,11 @@ def test_where_every_tap_is_rejected_the_finding_is_cannot_tell(folder: Path) ->
     assert result.judgement.code == "cannot tell"
     assert result.profile is None
     assert {tap.tap.why_not for tap in result.taps} == {"clipped"}
-    assert all(point.p_water is None and "clipped" in point.remark for point in result.points)
+    assert all(point.p_water is None for point in result.points)
+    clipped = Statement(Rejected.CLIPPED, {"count": 3})
+    assert {str(point.remark) for point in result.points} == {
+        str(Statement(PointRemark.NO_USABLE_TAP, {"rejected": (clipped,)}))
+    }
     finding = as_json(result)["finding"]
     assert any("taps are clipped, because" in reason for reason in finding["reasons"])
     assert "level down" in finding["next_checks"][0]

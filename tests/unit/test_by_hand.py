@@ -7,12 +7,14 @@ import pytest
 
 from taptest.errors import VisitError
 from taptest.sound.records import Tap
+from taptest.statements import Statement
 from taptest.visit import analyse
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.intake import Sources, import_visit
 from taptest.visit.listen import SAME_TAP_S, decide_by_hand
 from taptest.visit.record import HandDecision, read_document, write_document
+from taptest.visit.remarks import Rejected
 from taptest.visit.result import VisitResult
 from tests.made_visits import write_tables
 
@@ -88,7 +90,9 @@ def test_all_taps_of_a_point_refused_leaves_the_point_out(folder: Path) -> None:
     mine = [decision(tap.tap.onset_s, "refuse") for tap in before.taps if tap.file == FILE]
     after = decided(folder, *mine)
     assert after.points[2].p_water is None
-    assert "refused by hand" in after.points[2].remark
+    remark = after.points[2].remark
+    assert remark is not None
+    assert remark.values["rejected"] == (Statement(Rejected.BY_HAND, {"count": len(mine)}),)
 
 
 def test_all_taps_of_the_visit_refused_is_told_and_not_judged(folder: Path) -> None:

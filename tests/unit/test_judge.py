@@ -348,10 +348,11 @@ def test_without_pressure_nothing_is_compared() -> None:
 
 def test_missing_precharge_is_compared_with_what_the_system_needs() -> None:
     found = judge(made_case(HANGING, precharge_pa=None, **HOT), heard(HANGING, "found", level_for(HANGING, 1e5, HOT)))
-    assert found.code == "as expected"
+    assert found.code in ("as expected", "cannot tell")  # it may be a factory charge as well
+    assert found.speaks_against is not True
     assert found.reference_source == "what the system needs"
     assert found.needed_precharge_pa == pytest.approx(1e5)
-    assert "that the system's height needs" in found.sentence
+    assert any("that the system's height needs" in reason for reason in found.reasons)
     assert any("not stated" in reason for reason in found.reasons)
 
 

@@ -8,8 +8,6 @@ from taptest.tank.kinds import (
     Tank,
     line_shows_share,
     pressure_check_applies,
-    rings_all_over_when_healthy,
-    sound_can_clear_membrane,
     what_taps_cannot_show,
     what_taps_show,
 )
@@ -37,14 +35,6 @@ def test_docs_say_what_the_code_says(tank: Tank) -> None:
 
 def test_open_tank_has_no_pressure_check() -> None:
     assert [pressure_check_applies(tank) for tank in KINDS] == [True, True, True, True, True, False]
-
-
-def test_only_membrane_tanks_ring_all_over_when_healthy() -> None:
-    assert [rings_all_over_when_healthy(tank) for tank in KINDS] == [True, True, True, True, False, False]
-
-
-def test_only_the_hanging_tank_can_show_a_torn_membrane() -> None:
-    assert [sound_can_clear_membrane(tank) for tank in KINDS] == [True, False, False, False, False, False]
 
 
 def test_line_down_a_lying_diaphragm_tank_shows_no_share() -> None:

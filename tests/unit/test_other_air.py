@@ -117,3 +117,16 @@ def test_log_tells_when_the_pressure_rises(log: tuple[LogEntry, ...], answer: st
 
 def test_cooling_water_hides_a_rise_and_then_nothing_is_said() -> None:
     assert "pressure rises" not in log_evidence(with_more(log=resting(0.0, 0.0, cooling_c=4.0)))
+
+
+@pytest.mark.parametrize(("cooled_c", "said"), [(2.9, True), (3.1, False)])
+def test_water_may_cool_by_three_degrees_before_it_hides_a_rise(cooled_c: float, said: bool) -> None:
+    log = resting(0.0, 0.0, cooling_c=cooled_c / 3)  # four readings at intervals of an hour: three hours of cooling
+    assert ("pressure rises" in log_evidence(with_more(log=log))) is said
+
+
+@pytest.mark.parametrize(("slope", "answer"), [(2_900.0, "not at all"), (3_100.0, "heat off, fill open")])
+def test_a_rise_counts_from_three_hundredths_of_a_bar_an_hour_on(slope: float, answer: str) -> None:
+    opened = [LogEntry(3600.0 * h, 1e5 + slope * h, 40.0, None, False, True) for h in range(9)]
+    shut = [LogEntry(3600.0 * (9 + h), opened[-1].pressure_pa, 40.0, None, False, False) for h in range(9)]
+    assert log_evidence(with_more(log=(*opened, *shut)))["pressure rises"] == answer

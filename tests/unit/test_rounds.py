@@ -86,7 +86,10 @@ def test_a_level_that_stays_between_two_pressures_is_a_shut_tank() -> None:
     still = heard(case.tank, "found", level)
     stays = Round(replace(case.readings, pressure_pa=P2 + 0.5e5), (still,))
     moves = round_at(case, 0.0, P2 + 0.5e5)
-    assert judge(case, still, rounds=[stays]).p_shut > 0.5
+    shut = judge(case, still, rounds=[stays])
+    assert shut.p_shut > 0.5
+    assert shut.code == "cannot tell"
+    assert "valve before the tank" in shut.next_checks[0]
     assert judge(case, still, rounds=[moves]).p_shut < 0.05
 
 

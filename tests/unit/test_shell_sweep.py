@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError
-from taptest.shell import response
 from taptest.shell import sweep as sweep_module
 from taptest.shell.records import FloatArray, LevelSweep, Losses, RingPictures, ShellSpec
 from taptest.shell.response import Change, Resolution
@@ -81,7 +80,7 @@ def test_the_sweeps_short_cuts_hardly_change_it(monkeypatch: pytest.MonkeyPatch)
     changes = (Change(), Change(wall_factor=0.6))
     quick = level_sweeps(SPEC, LINE, changes, LEVELS[:1])
     monkeypatch.setattr(sweep_module, "COARSE", Resolution(9.0, 2.2, 1.35))
-    monkeypatch.setattr(response, "WEAK", 0.0)
+    monkeypatch.setattr(sweep_module, "WEAK", 0.0)
     for a, b in zip(quick, level_sweeps(SPEC, LINE, changes, LEVELS[:1]), strict=True):
         off = a.level_db - b.level_db
         off -= off.mean(axis=1, keepdims=True)

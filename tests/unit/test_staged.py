@@ -2,6 +2,8 @@
 
 import json
 import os
+import signal
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,7 +22,7 @@ from taptest.simulate.wetted import FORMS, MECHANICS, Wetted
 from taptest.sound.recording import open_recording
 from taptest.visit.files import read_visit
 from taptest.visit.meaning import meaning_of
-from taptest.visit.workers import map_visits
+from taptest.visit.workers import Failure, Where, done, map_visits
 
 SMALL = 106
 """Seed of a small tank: the model is quick."""
@@ -36,6 +38,17 @@ def fail_on_three(number: int) -> int:
     return number
 
 
+def die_on_three(number: int) -> int:
+    if number == 3:
+        os._exit(1)
+    return number
+
+
+def square(number: int) -> int:
+    time.sleep(0.05)
+    return number * number
+
+
 @pytest.fixture
 def low_modes_only(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(simulate, "MAX_HZ", 2500.0)
@@ -43,16 +56,50 @@ def low_modes_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_results_come_in_order_with_one_thread_each_and_progress_is_told() -> None:
     told: list[float] = []
-    results = map_visits(square_with_threads, list(range(7)), workers=2, progress=told.append)
+    results = map_visits(square_with_threads, list(range(7)), Where(workers=2), told.append)
     assert results == [(n * n, "1") for n in range(7)]
     assert told[0] == 0.0
     assert told[-1] == 1.0
     assert told == sorted(told)
 
 
-def test_the_first_failure_is_raised_as_itself() -> None:
+def test_a_failure_costs_its_own_task_and_is_raised_as_itself() -> None:
+    found = map_visits(fail_on_three, [1, 2, 3, 4], Where(workers=1))
+    assert [each for each in found if not isinstance(each, Failure)] == [1, 2, 4]
     with pytest.raises(VisitError, match="third one"):
-        map_visits(fail_on_three, [1, 2, 3, 4], workers=1)
+        done(found)
+
+
+def test_a_process_that_dies_costs_its_own_task() -> None:
+    """The others that were under way are done again."""
+    *others, last = map_visits(die_on_three, [0, 1, 2, 4, 5, 3], Where(workers=2))
+    assert others == [0, 1, 2, 4, 5]
+    assert isinstance(last, Failure)
+    assert last.item == 3
+    with pytest.raises(VisitError, match="died"):
+        done([last])
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same_and_loses_nothing_with_a_worker() -> None:
+    from distributed import LocalCluster
+
+    killed: list[int] = []
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:  # type: ignore[no-untyped-call]
+        where = Where(cluster=cluster.scheduler_address)
+
+        def kill_one(share: float) -> None:
+            if share > 0.2 and not killed:
+                killed.append(next(iter(cluster.workers.values())).process.pid)
+                os.kill(killed[0], signal.SIGKILL)
+
+        assert map_visits(square, list(range(40)), where, kill_one) == [n * n for n in range(40)]
+        assert killed
+
+
+def test_a_cluster_that_does_not_answer_is_told() -> None:
+    with pytest.raises(VisitError, match="No Dask scheduler answers"):
+        map_visits(fail_on_three, [1, 2], Where(cluster="nonsense"))
 
 
 @pytest.mark.usefixtures("low_modes_only")
@@ -95,7 +142,7 @@ def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path, monkeypa
     monkeypatch.setattr("taptest.simulate.staged.visit_seed", lambda seed, number: (106, 287)[number])
     series = Series(1, 2, "easy", ())
     for workers in (1, 2):
-        simulate_visits(tmp_path / str(workers), series, workers=workers)
+        simulate_visits(tmp_path / str(workers), series, where=Where(workers=workers))
     for file in (tmp_path / "1").rglob("*.*"):
         other = tmp_path / "2" / file.relative_to(tmp_path / "1")
         if file.is_file():

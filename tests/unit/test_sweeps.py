@@ -1,6 +1,7 @@
 """Computed models kept on the disk: found again, computed again where damaged, never in the way."""
 
 import os
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,14 +13,18 @@ from taptest import versions
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.shell.records import LevelSweep, ShellSpec
 from taptest.shell.response import Change
+from taptest.shell.sweep import SweepTask
+from taptest.tank.kinds import Tank
+from taptest.tank.shape import Shape
 from taptest.visit import sweeps
-from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, sweeps_for
+from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, seconds_left, sweeps_for
 from taptest.water.fluids import WATER
 from tests.made_up import HANGING, LYING
 
 FloatArray = NDArray[np.float64]
 
 SPEC = ShellSpec("vertical", 0.3, 0.2, "ellipsoidal", 0.0015, 1e5)
+TASK = SweepTask(SPEC, np.linspace(0.01, 0.3, 12), (Change(),))
 
 
 def sweep(seed: int = 0) -> LevelSweep:
@@ -38,9 +43,9 @@ class Model:
     def __init__(self) -> None:
         self.asked = 0
 
-    def __call__(self) -> tuple[LevelSweep, ...]:
+    def __call__(self, tasks: Sequence[SweepTask]) -> list[tuple[LevelSweep, ...]]:
         self.asked += 1
-        return sweep(1), sweep(2)
+        return [(sweep(1), sweep(2)) for _ in tasks]
 
 
 @pytest.fixture(autouse=True)
@@ -59,8 +64,8 @@ def assert_same(some: tuple[LevelSweep, ...], other: tuple[LevelSweep, ...]) -> 
 
 def test_a_sweep_is_computed_once(folder: Path) -> None:
     model = Model()
-    first, notes = kept_sweeps(SPEC, model)
-    second, _ = kept_sweeps(SPEC, model)
+    first, notes = kept_sweeps([TASK], model)
+    second, _ = kept_sweeps([TASK], model)
     assert model.asked == 1
     assert notes == ()
     assert_same(first, second)
@@ -72,21 +77,21 @@ def test_a_sweep_is_computed_once(folder: Path) -> None:
 @pytest.mark.parametrize("damage", [b"", b"no zip file", None])
 def test_a_damaged_file_is_computed_again(folder: Path, damage: bytes | None) -> None:
     model = Model()
-    first, _ = kept_sweeps(SPEC, model)
+    first, _ = kept_sweeps([TASK], model)
     (path,) = folder.iterdir()
     content = path.read_bytes()
     path.write_bytes(content[: len(content) // 2] if damage is None else damage)
-    assert_same(kept_sweeps(SPEC, model)[0], first)
+    assert_same(kept_sweeps([TASK], model)[0], first)
     assert model.asked == 2
-    assert_same(kept_sweeps(SPEC, model)[0], first)
+    assert_same(kept_sweeps([TASK], model)[0], first)
     assert model.asked == 2
 
 
 def test_a_folder_that_cannot_be_written_costs_only_time(folder: Path) -> None:
     folder.write_text("a file in the way")
     model = Model()
-    found, notes = kept_sweeps(SPEC, model)
-    assert_same(found, model())
+    found, notes = kept_sweeps([TASK], model)
+    assert_same(found, *model([TASK]))
     assert "computed again next time" in notes[0]
 
 
@@ -99,14 +104,44 @@ def test_what_a_sweep_depends_on_is_in_its_name(monkeypatch: pytest.MonkeyPatch)
     assert fingerprint(SPEC) != name
 
 
-def test_the_oldest_files_go(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sweeps, "MOST_FILES", 2)
-    for number in range(4):
-        kept_sweeps(replace(SPEC, diameter_m=0.3 + 0.1 * number), Model())
-        newest = folder / f"{fingerprint(replace(SPEC, diameter_m=0.3 + 0.1 * number))}.npz"
-        os.utime(newest, (1000 + number, 1000 + number))
-    assert len(list(folder.iterdir())) == 2
-    assert newest.exists()
+def test_what_was_not_used_for_longest_goes_when_the_files_grow_too_large(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tasks = [replace(TASK, spec=replace(SPEC, diameter_m=0.3 + 0.1 * number)) for number in range(3)]
+    files: list[Path] = []
+    for number, task in enumerate(tasks):
+        kept_sweeps([task], Model())
+        [new] = set(folder.iterdir()) - set(files)
+        files.append(new)
+        os.utime(new, (1000 + number, 1000 + number))
+    kept_sweeps([tasks[0]], Model())  # used again, so the second one is the oldest now
+    monkeypatch.setattr(sweeps, "MOST_BYTES", int(3.5 * files[0].stat().st_size))
+    kept_sweeps([replace(TASK, spec=replace(SPEC, diameter_m=0.9))], Model())
+    left = set(folder.iterdir())
+    assert len(left) == 3
+    assert files[0] in left
+    assert files[1] not in left
+
+
+def test_a_shell_that_would_take_too_long_is_told_and_its_line_is_read_without(folder: Path) -> None:
+    """A tank of 5,000 l with a wall of 1 mm: nothing of it is computed."""
+    shape = Shape("vertical", 1.5, 2.4, "ellipsoidal", 0.0003)
+    case = Case(Tank("plain", "bottom", shape, shape.volume_m3), SystemFacts(WATER), Readings())
+    found, notes = sweeps_for(case)
+    assert found == ()
+    assert "1500 mm with a wall of 0.3 mm" in notes[0]
+    assert not folder.exists()
+    usual = replace(case, tank=HANGING)
+    assert 0.1 < seconds_left(usual) < 60
+
+
+def test_what_the_progress_raises_ends_the_work(folder: Path) -> None:
+    def enough(_share: float) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        sweeps_for(Case(HANGING, SystemFacts(WATER), Readings()), enough)
+    assert not folder.exists()
 
 
 def test_without_the_variable_the_platform_says_where(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -125,13 +160,11 @@ def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
 ) -> None:
     asked: list[tuple[ShellSpec, FloatArray, tuple[Change, ...]]] = []
 
-    def level_sweeps(
-        spec: ShellSpec, depth_m: FloatArray, changes: tuple[Change, ...], **rest: object
-    ) -> tuple[LevelSweep, ...]:
-        asked.append((spec, depth_m, changes))
-        return (sweep(),)
+    def sweep_all(tasks: Sequence[SweepTask], progress: object) -> list[tuple[LevelSweep, ...]]:
+        asked.extend((task.spec, task.depth_m, tuple(task.changes)) for task in tasks)
+        return [(sweep(),) for _ in tasks]
 
-    monkeypatch.setattr("taptest.shell.sweep.level_sweeps", level_sweeps)
+    monkeypatch.setattr("taptest.shell.sweep.sweep_all", sweep_all)
     sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
     (spec, positions, changes), (other, _, nominal) = asked
     assert forms(changes) == [

@@ -9,12 +9,10 @@ from taptest.errors import PhysicsError
 from taptest.tank.shape import (
     HeadKind,
     Shape,
-    depth_of_tape_m,
     depth_of_volume_above_m3,
     meridian,
     other_heads,
     resolve_shape,
-    tape_of_depth_m,
     volume_above_m3,
 )
 
@@ -101,20 +99,6 @@ def test_depths_and_volumes_outside_the_tank_are_its_ends() -> None:
     shape = Shape("vertical", 0.3, 0.2, "ellipsoidal", 0.002)
     np.testing.assert_allclose(volume_above_m3(shape, [-1.0, 5.0]), [0.0, shape.volume_m3], atol=1e-15)
     np.testing.assert_allclose(depth_of_volume_above_m3(shape, [-1.0, 0.0, 9.0]), [0.0, 0.0, shape.height_m])
-
-
-def test_tape_and_depth_are_inverse() -> None:
-    for axis in ("vertical", "horizontal"):
-        shape = Shape(axis, 0.3, 0.2, "torispherical", 0.002)
-        depth = np.linspace(0.001, shape.height_m - 0.001, 57)
-        np.testing.assert_allclose(depth_of_tape_m(shape, tape_of_depth_m(shape, depth)), depth, atol=1e-9)
-
-
-def test_tape_around_a_lying_tank_and_down_a_sphere() -> None:
-    lying = Shape("horizontal", 0.4, 0.5, "flat", 0.002)
-    assert float(tape_of_depth_m(lying, 0.4)) == pytest.approx(0.2 * np.pi)
-    ball = Shape("vertical", 0.4, 0.0, "hemispherical", 0.002)
-    assert float(tape_of_depth_m(ball, 0.2)) == pytest.approx(0.1 * np.pi, rel=1e-6)
 
 
 def test_outline_runs_from_pole_to_pole_in_even_steps() -> None:

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError, QuantityError
-from taptest.quantities import METRIC, US, parse
 from taptest.water.fluids import WATER, Fluid, density, expansion, net_expansion, parse_fluid
 from taptest.water.forecast import (
     Cushion,
@@ -14,7 +13,6 @@ from taptest.water.forecast import (
     SystemState,
     crossing_c,
     hot_pressure_pa,
-    in_unit,
     pressure_after,
     pressure_band,
     pressure_curve,
@@ -225,15 +223,6 @@ def test_a_valve_above_the_gauge_opens_later() -> None:
     assert at_gauge.opens_at_c is not None
     assert above.opens_at_c is not None
     assert above.opens_at_c > at_gauge.opens_at_c
-
-
-def test_curve_in_both_unit_systems() -> None:
-    curve = pressure_curve(SystemState(0.1, 1e5, 15.0), [Cushion(0.02, 1e5)], 80.0, 5)
-    for units in (METRIC, US):
-        t, p = in_unit(curve, units.pressure, units.temperature)
-        assert p[-1] == pytest.approx(units.convert("pressure", float(curve.pressure_pa[-1])))
-        assert t[-1] == pytest.approx(units.convert("temperature", 80.0))
-    assert parse("temperature", "176 F").si == pytest.approx(80.0)
 
 
 def test_band_over_draws_lies_on_a_common_axis() -> None:

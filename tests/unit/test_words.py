@@ -9,6 +9,9 @@ from taptest.finding.causes import ranked_causes
 from taptest.finding.records import Bound, Cause, PrechargeEstimate
 from taptest.quantities import US
 from taptest.report.words import WIDTH, boundary_words, cause_lines, finding_text
+from taptest.statements import Statement
+from taptest.visit.remarks import PointRemark
+from taptest.words.tell import text_of
 from tests.made_up import made_up
 
 
@@ -61,9 +64,9 @@ def test_whole_states_are_said(state: str, words: str) -> None:
 
 def test_a_point_without_taps_says_why() -> None:
     result = made_up()
-    first = replace(result.points[0], p_water=None, taps_used=0, taps_rejected=2, remark="No usable tap: 2 clipped.")
+    first = replace(result.points[0], p_water=None, taps_used=0, taps_rejected=2, remark=Statement(PointRemark.NO_TAP))
     text = finding_text(replace(result, points=(first, *result.points[1:])))
-    assert "0 taps, 2 rejected  No usable tap: 2 clipped." in text
+    assert f"0 taps, 2 rejected  {text_of(PointRemark.NO_TAP, 'en_US')}" in text
 
 
 def test_cannot_tell_is_not_followed_by_how_sure_that_is() -> None:
@@ -75,7 +78,7 @@ def test_cannot_tell_is_not_followed_by_how_sure_that_is() -> None:
 
 def test_one_tap_is_one_tap() -> None:
     result = made_up()
-    points = (replace(result.points[0], taps_used=1, taps_rejected=0, remark=""), *result.points[1:])
+    points = (replace(result.points[0], taps_used=1, taps_rejected=0, remark=None), *result.points[1:])
     assert re.search(r"1 tap$", finding_text(replace(result, points=points)), re.MULTILINE)
 
 

@@ -5,7 +5,7 @@ from functools import partial
 from pathlib import Path
 
 from taptest.commands.console import Bar
-from taptest.visit.workers import map_visits
+from taptest.visit.workers import Where, done, map_visits
 from tests.bench.second_model.folder import folder_of, make_visit
 from tests.bench.second_model.switches import CHANCES
 
@@ -18,15 +18,17 @@ def main() -> None:
     parser.add_argument("--visits", type=int, default=60)
     parser.add_argument("--only", choices=("none", *CHANCES), metavar="NAME", help=f"one of: {', '.join(CHANCES)}")
     parser.add_argument("--bags", action="store_true", help="bag tanks only")
+    parser.add_argument("--raised", action="store_true", help="add a second round at another pressure")
     parser.add_argument("--workers", type=int, help="processes at once; one a core where left out")
     asked = parser.parse_args()
     todo = [number for number in range(asked.visits) if not folder_of(asked.out, asked.seed, number).is_dir()]
-    map_visits(
-        partial(make_visit, asked.out, asked.seed, asked.only, asked.bags),
+    made = map_visits(
+        partial(make_visit, asked.out, asked.seed, asked.only, asked.bags, asked.raised),
         todo,
-        asked.workers,
+        Where(asked.workers),
         Bar("simulating visits"),
     )
+    done(made)
 
 
 if __name__ == "__main__":

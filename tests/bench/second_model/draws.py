@@ -7,12 +7,13 @@ from numpy.typing import NDArray
 
 from taptest.tank.kinds import TankKind, WaterEnd
 from taptest.tank.shape import HeadKind, Shape
+from taptest.visit.record import RoundState
 from tests.bench.second_model import pictures
 from tests.bench.second_model.hollow import hollow_of
 from tests.bench.second_model.outline import outline_of
 from tests.bench.second_model.pictures import Inside, Picture
 from tests.bench.second_model.ringing import Feet, Strap, Vessel
-from tests.bench.second_model.stories import Story, draw_story
+from tests.bench.second_model.stories import Story, at_other_pressure, draw_story
 from tests.bench.second_model.switches import draw_switches, stream
 
 FloatArray = NDArray[np.float64]
@@ -54,6 +55,22 @@ def draw(seed: int, number: int, only: str | None = None, bags: bool = False) ->
     vessel = _vessel(kind, shape, inside, (picture, story), switches, stream(seed, number, "vessel"))
     depths = _line(shape, stream(seed, number, "line"))
     return Case(kind, water_end, vessel, seam, 1000 * inside.hollow.volume, story, picture, depths, switches)
+
+
+def other_pressure(case: Case, seed: int, number: int) -> tuple[Case, RoundState]:
+    """Return the same tank with the fill raised by about half a bar, or let down where there is no room; its state."""
+    story, state = at_other_pressure(case.story, stream(seed, number, "step"))
+    inside = Inside(
+        hollow_of(outline_of(case.vessel.shape), case.vessel.shape.wall_m),
+        case.vessel.shape.height_m,
+        case.seam,
+        case.water_end == "top",
+    )
+    picture, story = _picture(case.kind, inside, story, case.switches, stream(seed, number, "picture"))
+    vessel = _vessel(
+        case.kind, case.vessel.shape, inside, (picture, story), case.switches, stream(seed, number, "vessel")
+    )
+    return replace(case, story=story, picture=picture, vessel=vessel), state
 
 
 def in_effect(case: Case) -> tuple[str, ...]:

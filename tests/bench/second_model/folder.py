@@ -5,6 +5,7 @@ measured from the top of the shell. Where the height was measured with the fitti
 marks are right all the same.
 """
 
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -12,12 +13,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest import disk
-from taptest.simulate.truth import VisitTruth, write_truth
+from taptest.simulate.truth import RoundTruth, VisitTruth, write_truth
 from taptest.sound.recording import write_recording
 from taptest.visit.files import SOUND, save_document
-from taptest.visit.record import Document, PointEntry, ReadingsSection, SystemSection, TankSection
+from taptest.visit.record import (
+    Document,
+    PointEntry,
+    ReadingsSection,
+    RoundSection,
+    RoundState,
+    SystemSection,
+    TankSection,
+)
 from tests.bench.second_model import hearing
-from tests.bench.second_model.draws import Case, draw, in_effect
+from tests.bench.second_model.draws import Case, draw, in_effect, other_pressure
 from tests.bench.second_model.hearing import RATE, Blow, Place
 from tests.bench.second_model.ringing import Ringing, ring
 from tests.bench.second_model.stories import RELIEF
@@ -34,59 +43,125 @@ def folder_of(out: Path, seed: int, number: int) -> Path:
     return out / f"second-{seed}-{number:04d}"
 
 
-def make_visit(out: Path, seed: int, only: str | None, bags: bool, number: int) -> None:
-    """Write the `number`-th visit of a series below `out`."""
+def make_visit(out: Path, seed: int, only: str | None, bags: bool, raised: bool, number: int) -> None:
+    """Write the `number`-th visit of a series below `out`, with a second round at another pressure where `raised`."""
     case = draw(seed, number, only, bags)
     noted = _document(case, number, stream(seed, number, "papers"))
     rng = stream(seed, number, "sound")
     clear_db = float(rng.uniform(20.0, 40.0))
-    recordings, onsets = _recordings(case, ring(case.vessel), clear_db, noted, rng)
+    site = _Site.drawn(case, rng)
+    files = [point.file for point in noted.points]
+    recordings, onsets = _recordings(case, ring(case.vessel), clear_db, files, site, rng)
+    truth = _truth(case, onsets, clear_db, seed, number)
+    if raised:
+        again, state = other_pressure(case, seed, number)
+        later = [file.replace("point", "round2-point") for file in files]
+        heard, times = _recordings(
+            again, ring(again.vessel), clear_db, later, site.as_before(), stream(seed, number, "sound again")
+        )
+        recordings |= heard
+        noted = _with_round(noted, again, later, state, case, stream(seed, number, "papers again"))
+        truth = replace(truth, rounds=(_round_truth(_truth(again, times, clear_db, seed, number), state),))
     with disk.new_folder(folder_of(out, seed, number)) as folder:
         (folder / SOUND).mkdir()
         loudest = max(float(np.abs(sound).max()) for sound in recordings.values())
         for file, sound in recordings.items():
             write_recording(folder / file, 0.7 * sound / loudest, RATE)
         save_document(folder, noted)
-        write_truth(folder, _truth(case, onsets, clear_db, seed, number))
+        write_truth(folder, truth)
+
+
+@dataclass
+class _Site:
+    """What stays the same where one person taps one tank in one room; its second half is drawn after the blows."""
+
+    place: Place
+    contact_s: float
+    spread_db: float
+    rush: float | None = None
+    answer: FloatArray | None = None
+    bass_hz: float = 0.0
+    slope: float = 0.0
+    kept: bool = False
+
+    @classmethod
+    def drawn(cls, case: Case, rng: np.random.Generator) -> "_Site":
+        """Draw where the microphone stands and how hard the striker is."""
+        shape = case.vessel.shape
+        away, angle = rng.uniform(0.3, 0.6), rng.uniform(np.radians(15), np.radians(100))
+        place = Place(shape.diameter_m / 2 + away, rng.uniform(0.3, 0.7) * shape.height_m, angle)
+        hard, soft, spread = rng.uniform(1.2e-4, 2.6e-4), rng.uniform(2.6e-4, 8e-4), rng.uniform(1.0, 4.0)
+        return cls(place, soft if "soft-blow" in case.switches else hard, spread)
+
+    def as_before(self) -> "_Site":
+        """Keep all that was drawn."""
+        return replace(self, kept=True)
 
 
 def _recordings(
-    case: Case, ringing: Ringing, clear_db: float, noted: Document, rng: np.random.Generator
+    case: Case, ringing: Ringing, clear_db: float, names: list[str], site: _Site, rng: np.random.Generator
 ) -> tuple[dict[str, FloatArray], Onsets]:
     """Let every point be tapped and recorded: sound in Pa and true onsets of each file."""
-    shape = case.vessel.shape
-    away, angle = rng.uniform(0.3, 0.6), rng.uniform(np.radians(15), np.radians(100))
-    place = Place(shape.diameter_m / 2 + away, rng.uniform(0.3, 0.7) * shape.height_m, angle)
-    hard, soft, spread = rng.uniform(1.2e-4, 2.6e-4), rng.uniform(2.6e-4, 8e-4), rng.uniform(1.0, 4.0)
-    contact = soft if "soft-blow" in case.switches else hard
     blows = [
         Blow(
             float(np.clip(ringing.outline.s_of_depth(depth) + 0.0025 * rng.standard_normal(), 0.002, None)),
-            float(np.clip(contact * np.exp(0.08 * rng.standard_normal()), 1e-4, 8.5e-4)),
-            1e-3 * 10 ** (spread * rng.standard_normal() / 20),
+            float(np.clip(site.contact_s * np.exp(0.08 * rng.standard_normal()), 1e-4, 8.5e-4)),
+            1e-3 * 10 ** (site.spread_db * rng.standard_normal() / 20),
         )
         for depth in case.depths_m
         for _ in range(TAPS)
     ]
-    sounds = hearing.rung(ringing, blows, place)
-    loud = float(np.median(np.abs(sounds).max(1)))
-    rush = loud * rng.uniform(0.05, 0.3)
+    sounds = hearing.rung(ringing, blows, site.place)
+    if not site.kept:
+        site.rush = float(np.median(np.abs(sounds).max(1))) * rng.uniform(0.05, 0.3)
+    assert site.rush is not None
     for sound, blow in zip(sounds, blows, strict=True):
         burst = hearing.click(blow, rng)
-        sound[: burst.size] += rush * blow.impulse / 1e-3 * burst
+        sound[: burst.size] += site.rush * blow.impulse / 1e-3 * burst
     heard_at = int(0.06 * RATE)
     level = float(np.sqrt(np.median((sounds[:, :heard_at] ** 2).mean(1)))) * 10 ** (-clear_db / 20)
-    answer, bass, slope = hearing.room(rng), rng.uniform(80.0, 200.0), rng.uniform(0.7, 1.6)
+    if not site.kept:
+        site.answer, site.bass_hz, site.slope = hearing.room(rng), rng.uniform(80.0, 200.0), rng.uniform(0.7, 1.6)
+    assert site.answer is not None
     files: dict[str, FloatArray] = {}
     onsets: Onsets = {}
-    for number, point in enumerate(noted.points):
+    for number, name in enumerate(names):
         starts = np.cumsum([rng.uniform(0.75, 1.0), *rng.uniform(0.72, 1.0, TAPS - 1)])
         samples = [int(start * RATE) for start in starts]
         count = samples[-1] + int(rng.uniform(0.9, 1.1) * RATE)
-        clean = hearing.heard(sounds[TAPS * number : TAPS * (number + 1)], samples, count, answer, bass)
-        files[point.file] = clean + level * hearing.noise(count, slope, rng)
-        onsets[point.file] = tuple(round(sample / RATE, 6) for sample in samples)
+        clean = hearing.heard(sounds[TAPS * number : TAPS * (number + 1)], samples, count, site.answer, site.bass_hz)
+        files[name] = clean + level * hearing.noise(count, site.slope, rng)
+        onsets[name] = tuple(round(sample / RATE, 6) for sample in samples)
     return files, onsets
+
+
+def _with_round(
+    noted: Document, again: Case, files: list[str], state: RoundState, before: Case, rng: np.random.Generator
+) -> Document:
+    """Note the second round: the gauge keeps three quarters of its error."""
+    shown = float((noted.readings.pressure or "0").split()[0]) - before.story.pressure
+    off = 0.75 * shown + 0.03 * rng.standard_normal()
+    points = tuple(
+        PointEntry(position_mm=round(1000 * float(depth), 1), file=file)
+        for depth, file in zip(again.depths_m, files, strict=True)
+    )
+    readings = ReadingsSection(pressure=f"{max(again.story.pressure + off, 0.0):.2f} bar")
+    added = RoundSection(name=state, state=state, readings=readings, points=points)
+    return noted.model_copy(update={"rounds": (added,)})
+
+
+def _round_truth(truth: VisitTruth, state: str) -> RoundTruth:
+    return RoundTruth(
+        name=state,
+        state=truth.state,
+        boundary_mm=truth.boundary_mm,
+        backing=truth.backing,
+        onsets_s=truth.onsets_s,
+        water_l=truth.water_l,
+        water_share=truth.water_share,
+        pressure_bar=truth.pressure_bar,
+        form=truth.form,
+    )
 
 
 def _document(case: Case, number: int, rng: np.random.Generator) -> Document:

@@ -8,9 +8,11 @@ The papers' charge and the true one, both absolute, make the finding. Within `TO
 half of that band the neighbour on its side is right as well, as no reading could part them.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+
+from taptest.visit.record import RoundState
 
 ATMOSPHERE = 1.013
 """bar."""
@@ -99,6 +101,19 @@ def settle(charge: float, fill: float, grown: float, warm: float) -> tuple[float
     elif pressure == fill:
         share = max(0.0, 1 - charge * warm / pressure)
     return share, pressure
+
+
+def at_other_pressure(story: Story, rng: np.random.Generator) -> tuple[Story, RoundState]:
+    """Return the story with the fill raised by 0.4 to 0.6 bar, or let down where the relief valve is too near."""
+    step = float(rng.uniform(0.4, 0.6))
+    raised = story.pressure + step <= RELIEF - 0.5
+    pressure = story.pressure + step if raised else max(story.pressure - step, 0.2)
+    if story.fault == "cut off":
+        return replace(story, pressure=pressure), "fill raised" if raised else "let down"
+    held = (story.true_charge + ATMOSPHERE) * (story.gas_c + 273.15) / (CHARGED_C + 273.15)
+    share = max(0.0, 1 - held / (pressure + ATMOSPHERE))
+    inside = max(pressure, held - ATMOSPHERE)
+    return replace(story, pressure=pressure, share=share, inside=inside), "fill raised" if raised else "let down"
 
 
 def named(kept: float, share: float) -> tuple[str, tuple[str, ...]]:

@@ -1,0 +1,1 @@
+"""Statements turned into sentences: one catalogue a language and dialect."""

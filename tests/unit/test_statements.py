@@ -1,0 +1,125 @@
+"""Every key has its text in every catalogue, no text is without a key, and a text shows only values that are given."""
+
+import importlib
+import re
+from pathlib import Path
+from string import Formatter
+from typing import get_args
+
+import pytest
+
+import taptest
+from taptest.quantities import METRIC, US
+from taptest.sound.records import WhyNot
+from taptest.statements import COUNT, Key, Statement
+from taptest.visit.remarks import REJECTED, PointRemark, Rejected
+from taptest.words.tell import LOCALE, languages, tell, text_of
+
+COUNTS = (0, 1, 2, 5, 21)
+_ENTRY = re.compile(r'^msgid "(?P<key>[^"]+)"$', re.MULTILINE)
+
+
+class Sample(Key):
+    """Keys without a text, to see how values are shown: their name is their text."""
+
+    VALUES = "{depth_m}; {pressure_pa}; {held_share}; {name}", "depth_m", "pressure_pa", "held_share", "name"
+
+
+def keys() -> list[Key]:
+    """All keys that the package declares."""
+    package = Path(taptest.__file__).parent
+    for path in package.rglob("*.py"):
+        if "(Key):" in path.read_text(encoding="utf-8"):
+            importlib.import_module(".".join(("taptest", *path.relative_to(package).with_suffix("").parts)))
+    return [key for enum in Key.__subclasses__() if enum.__module__.startswith("taptest.") for key in enum]
+
+
+def source(language: str) -> str:
+    return (LOCALE / language / "LC_MESSAGES" / "taptest.po").read_text(encoding="utf-8")
+
+
+def fields(text: str) -> set[str]:
+    return {name for _, name, _, _ in Formatter().parse(text) if name}
+
+
+def test_there_are_two_dialects() -> None:
+    assert {"en_US", "en_GB"} <= set(languages())
+
+
+def test_no_key_stands_twice() -> None:
+    names = [key.value for key in keys()]
+    assert len(names) == len(set(names)) > 10
+
+
+@pytest.mark.parametrize("language", languages())
+def test_every_key_has_its_text_and_no_text_is_without_a_key(language: str) -> None:
+    listed = _ENTRY.findall(source(language))
+    assert len(listed) == len(set(listed))
+    assert set(listed) == {key.value for key in keys()}
+    for key in keys():
+        for count in COUNTS if COUNT in key.needs else (None,):
+            text = text_of(key, language, count)
+            assert text.strip(" ,.;") or key.value.startswith("habit."), key
+            assert text != key.value, f"{key.value} has no text in {language}"
+
+
+@pytest.mark.parametrize("language", languages())
+def test_a_text_shows_values_that_are_given_and_leaves_none_out(language: str) -> None:
+    for key in keys():
+        if COUNT not in key.needs:
+            assert fields(text_of(key, language)) == set(key.needs), key
+            continue
+        shown = [fields(text_of(key, language, count)) for count in COUNTS]
+        assert set().union(*shown) == set(key.needs), key
+
+
+@pytest.mark.parametrize("language", languages())
+def test_the_compiled_catalogue_is_that_of_the_source(language: str) -> None:
+    babel = pytest.importorskip("babel.messages.pofile", reason="Babel of the test extra is not installed")
+    entries = [entry for entry in babel.read_po(source(language).splitlines(keepends=True)) if entry.id]
+    assert entries
+    by_name = {key.value: key for key in keys()}
+    for entry in entries:
+        plural = isinstance(entry.id, tuple)
+        key = by_name[entry.id[0] if plural else entry.id]
+        assert plural == (COUNT in key.needs), key
+        assert not entry.fuzzy
+        texts = list(entry.string) if plural else [entry.string]
+        found = [text_of(key, language, 1), text_of(key, language, 2)] if plural else [text_of(key, language)]
+        assert found == texts, f"Compile the catalogues again: pybabel compile -D taptest -d {LOCALE.name}"
+
+
+def test_a_statement_with_other_values_than_its_key_takes_is_refused() -> None:
+    with pytest.raises(ValueError, match="takes the values"):
+        Statement(PointRemark.NO_USABLE_TAP)
+
+
+def test_values_are_shown_in_the_units_of_the_user() -> None:
+    # NIST SP 811: 25.4 mm an inch, 6894.757 Pa a psi
+    said = Statement(Sample.VALUES, {"depth_m": 0.254, "pressure_pa": 68947.57, "held_share": 0.25, "name": "A. B"})
+    assert tell(said, METRIC) == "254 mm; 0.69 bar; 25 %; A. B"
+    assert tell(said, US) == "10.0 in; 10.0 psi; 25 %; A. B"
+
+
+def test_singular_plural_and_lists_follow_the_catalogue() -> None:
+    one, two = (Statement(Rejected.DOUBLE_HIT, {"count": count}) for count in (1, 2))
+    assert tell(one, METRIC) != tell(two, METRIC).replace("2", "1")
+    both = Statement(PointRemark.NO_USABLE_TAP, {"rejected": (one, two)})
+    assert f"{tell(one, METRIC)}, {tell(two, METRIC)}" in tell(both, METRIC)
+
+
+def test_an_unknown_language_is_told_in_the_first_one() -> None:
+    assert tell(Statement(PointRemark.NO_TAP), METRIC, "xx") == tell(Statement(PointRemark.NO_TAP), METRIC)
+
+
+def test_as_json_keeps_key_and_si_values() -> None:
+    said = Statement(PointRemark.NO_USABLE_TAP, {"rejected": (Statement(Rejected.CLIPPED, {"count": 2}),)})
+    assert said.as_json() == {
+        "key": "point.no usable tap",
+        "values": {"rejected": [{"key": "rejected.clipped", "values": {"count": 2}}]},
+    }
+
+
+def test_every_reason_for_rejecting_a_tap_has_its_statement() -> None:
+    assert set(REJECTED) == set(get_args(WhyNot))
+    assert len(set(REJECTED.values())) == len(REJECTED)
