@@ -101,6 +101,10 @@ class Recording:
         parts = list(self.blocks())
         return self._kept if self._kept is not None else np.concatenate(parts)
 
+    def let_go(self) -> None:
+        """Give back the memory of what was read; it is read from the file again where it is wanted."""
+        self._kept = None
+
     def stretches(self, starts: Sequence[int], length: int) -> NDArray[np.float32]:
         """Stretches (S, length) that begin at the samples `starts`; zeros before the start and after the end."""
         out = np.zeros((len(starts), length), np.float32)

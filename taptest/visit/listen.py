@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from taptest.sound.hearing import find_hits, refuse_foreign, shared_noise
+from taptest.sound.hearing import find_all_hits, one_at_a_time, refuse_foreign, shared_noise
 from taptest.sound.processing import Traces, traces_of
 from taptest.sound.recording import open_recording
 from taptest.sound.records import Tap, TapTraits
@@ -46,10 +46,10 @@ def listen(
     `RecordingError` for a file that is no sound or too little of it, `StorageError` where the disk refuses; what is
     merely of no use (silent, clipped all through, without taps) comes back with its `trouble`.
     """
-    found = refuse_foreign([find_hits(file, open_recording(path)) for file, path in files], expected)
+    found = refuse_foreign(find_all_hits((file, open_recording(path)) for file, path in files), expected)
     shared = shared_noise(found)
     heard = []
-    for each in found:
+    for each in one_at_a_time(found):
         if each.train is None:
             heard.append(Heard(each.name, (), (), each.recording.notes, each.trouble))
             continue
