@@ -7,7 +7,7 @@ import numpy as np
 
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.line.boundary import end_at_seam, prior_for, unread_line
-from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading
+from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Unreadable
 from taptest.tank.contact import CAP_AT_NOTHING, CAP_SLOPE, seam_reach_m
 from taptest.tank.kinds import Tank, TankKind, WaterEnd
 from taptest.tank.membrane import boundary_depth_m
@@ -107,7 +107,9 @@ def heard(
     }
     no_contact = 0.0
     if state == "not found":
-        return replace(unread_line(points, tank, notes), misfit=misfit, method="")
+        return replace(
+            unread_line(points, tank, Unreadable("", "")), misfit=misfit, method="", notes=notes, unreadable=None
+        )
     share[state] += sure
     if state == "all air" and prior.no_contact:
         # A bag that does not touch its shell sounds like no water, so the line leaves both open.

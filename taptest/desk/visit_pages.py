@@ -259,16 +259,17 @@ def banner(judging: Judging) -> dict[str, Any]:
 
 def told(judging: Judging) -> dict[str, Any]:
     """Return everything that the finding rests on and leads to, in words."""
-    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, figure_rows
+    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, figure_rows, round_lines
 
     result = judging.result
     if result is None:
-        empty: dict[str, Any] = {key: [] for key in ("figures", "reasons", "next", "causes", "not_checked")}
+        empty: dict[str, Any] = {key: [] for key in ("figures", "rounds", "reasons", "next", "causes", "not_checked")}
         return {**empty, "forecast": False, "caution": CAUTION}
     found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
         "figures": figure_rows(result),
+        "rounds": round_lines(result),
         "reasons": [*found.reasons, *result.remarks],
         "next": list(found.next_checks),
         "causes": [

@@ -22,7 +22,6 @@ from taptest.finding.settle import settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
     HEATED,
-    KEPT_BUT_UNFIT,
     PIN,
     Story,
     cannot_tell_sentence,
@@ -182,6 +181,8 @@ class _Verdict:
     """A clause; why the taps cannot tell, or what a failed membrane shows itself by."""
     check: str = ""
     """The check that comes first, a sentence; empty where the finding's own come first."""
+    kept_but_unfit: bool = False
+    """Whether the tank has kept its stated charge, which is too low or too high for its system."""
 
 
 def judge(
@@ -217,6 +218,7 @@ def judge(
         verdict.why,
         evidence,
         may_be_heated(case, flags),
+        kept_but_unfit=verdict.kept_but_unfit,
     )
     told = verdict.code != "cannot tell"
     against = _speaks_against(verdict, case, lead, comparison, observed) if not endangers(flags) else True
@@ -255,7 +257,7 @@ def _evidence(
     case: Case, line: LineReading, comparison: Comparison, verdict: _Verdict, observed: Mapping[str, str]
 ) -> dict[str, str]:
     """Return the evidence for the causes: what follows from taps and readings, the log's, and what was observed."""
-    derived = _derived(case, line, comparison, verdict.code, verdict.why == KEPT_BUT_UNFIT)
+    derived = _derived(case, line, comparison, verdict.code, verdict.kept_but_unfit)
     return {**derived, **log_evidence(case), **observed}
 
 
@@ -429,9 +431,8 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         # A line too poor to be read at all says why itself; the bag is no reason then.
         if case.tank.has_bag and line.method != "none":
             why += ", as happens with a bag that hardly touches its shell"
-        elif line.method == "none" and line.notes:
-            why, remedy = _why_and_remedy(line.notes[0])
-            check = remedy or check
+        elif line.unreadable is not None:
+            why, check = line.unreadable.why, line.unreadable.step or check
         return _Verdict("cannot tell", 1.0, why, check)
     else:
         return None
@@ -448,13 +449,6 @@ def _shut_off(comparison: Comparison) -> _Verdict | None:
         "its water stayed where it was at another pressure, as where the tank is shut off or its line plugged",
         "See whether the valve before the tank is open and its line free, then tap both rounds again.",
     )
-
-
-def _why_and_remedy(sentence: str) -> tuple[str, str]:
-    """Part a sentence at its colon: a clause, and what it asks for as a sentence; "" where it asks nothing."""
-    said, _, asked = sentence.partition(":")
-    said, asked = said.rstrip("."), asked.strip()
-    return said[:1].lower() + said[1:], asked[:1].upper() + asked[1:]
 
 
 def _chances(comparison: Comparison, line: LineReading, observed: Mapping[str, str]) -> dict[State, float]:
@@ -497,7 +491,7 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
     if unfit is not None:
         chance = comparison.probabilities["as expected"]
         if chance + comparison.probabilities[unfit] >= FINE_ENOUGH and not _contradiction(observed):
-            return _Verdict(unfit, chance + comparison.probabilities[unfit], KEPT_BUT_UNFIT)
+            return _Verdict(unfit, chance + comparison.probabilities[unfit], kept_but_unfit=True)
     chances = _chances(comparison, line, observed)
     best = min(COST, key=lambda code: expected_cost(code, chances))
     named = line.state != "not found" or best == "membrane failed"

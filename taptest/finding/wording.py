@@ -32,8 +32,6 @@ WHERE_FROM = check_sentence("pressure rises")
 HEAVIEST_PUSHED_M3 = 0.06
 """A larger tank cannot be felt by pushing: own judgement, no source."""
 
-KEPT_BUT_UNFIT = "the charge was kept but is wrong for the system"
-"""Why of a verdict on a tank that has kept its stated charge, which is too low or too high for its system."""
 RING_TOLD = 0.5
 """A ring of water or of gas is told from this probability on."""
 OFF_PA = 15_000.0
@@ -58,6 +56,8 @@ class Story:
     """Whether a check that fires the system up may be asked for."""
     rounds: int = 0
     """Number of rounds after the first one."""
+    kept_but_unfit: bool = False
+    """Whether the tank has kept its stated charge, which is too low or too high for its system."""
 
     def show(self, kind: Kind, value: float | None) -> str:
         """Show a figure in the user's unit, "unknown" where there is none."""
@@ -214,7 +214,7 @@ def charge_words(story: Story, estimate: PrechargeEstimate) -> str:
 
 
 def _low_on_air(story: Story) -> str:
-    if story.why == KEPT_BUT_UNFIT:
+    if story.kept_but_unfit:
         return (
             f"The tank is low on air for this system: it has kept {story.charge}, but the water above it alone presses"
             f" with {story.show('pressure', story.case.system.static_head_pa)}; it needs"
@@ -240,7 +240,7 @@ def _waterlogged(story: Story) -> str:
 
 
 def _more_air(story: Story) -> str:
-    if story.why == KEPT_BUT_UNFIT:
+    if story.kept_but_unfit:
         return (
             f"The tank is charged too high for this system: it has kept {story.charge}, where {_target(story)} would be"
             " right, and takes no water before the pressure has risen above its charge."
@@ -285,7 +285,7 @@ def reasons_of(story: Story) -> tuple[str, ...]:
     ranked = sorted(story.comparison.probabilities.items(), key=lambda item: -item[1])
     others = [f"{code} {percent(chance)}" for code, chance in ranked if code != story.code and chance >= 0.03]
     # "Cannot tell" names in its own sentence what is left open; where the taps say nothing, only our own prior is left.
-    if others and story.code != "cannot tell" and story.why != KEPT_BUT_UNFIT:
+    if others and story.code != "cannot tell" and not story.kept_but_unfit:
         said.append(f"Taps and readings together leave to the other findings: {', '.join(others)}.")
     return tuple(said)
 
@@ -549,7 +549,7 @@ def checks_of(story: Story) -> tuple[str, ...]:
         "Cool down, isolate the plain tank, drain it while air comes in, fill up to the cold pressure and tap again."
     )
     refill = recharge if tank.has_membrane else drain
-    if story.why == KEPT_BUT_UNFIT and story.code == "more air than expected":
+    if story.kept_but_unfit and story.code == "more air than expected":
         let_out = "Cool down, isolate the tank, drain its water side to zero and let air out until it is charged to"
         return (f"{let_out} {_target(story)}.",)
     hot = stopping_in_time(

@@ -24,7 +24,7 @@ from taptest.line.matched import MatchSettings, match_profile, refuse_unfit
 from taptest.line.naming import SURE_OF_INVERTED, TOO_WIDE, narrows, pictures, state_of, why_open
 from taptest.line.points import profile_of
 from taptest.line.quality import cautions, striker_caution, too_poor
-from taptest.line.records import BoundaryPosterior, LineReading, Point, Profile
+from taptest.line.records import BoundaryPosterior, LineReading, Point, Profile, Unreadable
 from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
 from taptest.shell.records import LevelSweep
 from taptest.tank.contact import UNKNOWN_SEAM_SD, seam_reach_m
@@ -149,8 +149,8 @@ def read_line(
     profile = profile_of(points)
     notes = cautions(profile, points, reference)
     why_not = too_poor(profile, points)
-    if why_not:
-        return unread_line(profile.depth_m, tank, [why_not, *notes])
+    if why_not is not None:
+        return unread_line(profile.depth_m, tank, why_not, notes)
     notes.extend(striker_caution(profile))
     changes = line_changes(profile)
     if sweeps:
@@ -350,8 +350,10 @@ def _as_tapped(posterior: BoundaryPosterior, point_depth_m: FloatArray, tank: Ta
     )
 
 
-def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> LineReading:
-    """Make a reading that says nothing but why, in whole sentences: the prior itself, for points (P,) untold."""
+def unread_line(
+    point_depth_m: FloatArray, tank: Tank, unreadable: Unreadable, notes: Sequence[str] = ()
+) -> LineReading:
+    """Make a reading that says nothing but why, and further notes: the prior itself, for points (P,) untold."""
     depth = _plain_grid(tank)
     flat = _Evidence(depth, np.zeros_like(depth), np.zeros_like(depth), 0.0, 0.0, 0.0, np.full(1, 0.5))
     posterior, inverted = _posterior(flat, prior_for(tank), tank)
@@ -364,6 +366,7 @@ def unread_line(point_depth_m: FloatArray, tank: Tank, notes: Sequence[str]) -> 
         p_water=p_water_at(point_depth_m, posterior, tank.water_end, inverted),
         point_depth_m=point_depth_m,
         misfit=0.0,
-        notes=tuple(notes),
+        notes=(unreadable.sentence, *notes),
+        unreadable=unreadable,
         method="none",
     )

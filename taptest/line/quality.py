@@ -9,7 +9,7 @@ import numpy as np
 
 from taptest.line.drift import reference_drift
 from taptest.line.matched import FEWEST_POINTS
-from taptest.line.records import Point, Profile
+from taptest.line.records import Point, Profile, Unreadable
 from taptest.quantities import percent
 from taptest.sound.traits import BAND_HZ
 
@@ -23,29 +23,30 @@ DEEP_HZ, CLEAR_HZ = (400.0, 1250.0), (1900.0, 4100.0)
 and more, and a pulse carries little beyond one over its length (Hertz contact, see `simulate.strike`)."""
 HEARD_DEEP, HEARD_CLEAR = 0.7, 0.3
 """A striker is soft where at least that share of the deep bands is heard and at most that share of the clear ones."""
-SOFT = (
-    "The striker is too soft to be heard from 2 to 4 kHz, where water and air differ most, or the recorder takes high "
-    "tones for noise: tap with a small hard thing, such as a steel rod or a coin, and switch noise suppression off."
+SOFT = Unreadable(
+    "the striker is too soft to be heard from 2 to 4 kHz, where water and air differ most, or the recorder takes high "
+    "tones for noise",
+    "tap with a small hard thing, such as a steel rod or a coin, and switch noise suppression off",
 )
 
 
-def too_poor(profile: Profile, points: Sequence[Point]) -> str:
-    """Say why a profile of these points cannot be read at all, and after a colon what to do; "" where it can."""
+def too_poor(profile: Profile, points: Sequence[Point]) -> Unreadable | None:
+    """Say why a profile of these points cannot be read at all, and what to do; None where it can."""
     count = profile.depth_m.size
     if count < FEWEST_POINTS:
         silent = len(points) >= FEWEST_POINTS
         of, carry = (f" of {len(points)}" if silent else "", "carries" if count == 1 else "carry")
         what = "points" if silent or count != 1 else "point"
-        return (
-            f"Only {count}{of} {what} {carry} usable taps, and at least {FEWEST_POINTS} are needed: "
-            f"{LOUDER if silent else 'tap more points'}."
+        return Unreadable(
+            f"only {count}{of} {what} {carry} usable taps, and at least {FEWEST_POINTS} are needed",
+            LOUDER if silent else "tap more points",
         )
     hidden = 1.0 - float(np.isfinite(profile.level_db).mean())
     if hidden <= HIDDEN_SHARE:
-        return ""
+        return None
     if _soft(profile):
         return SOFT
-    return f"The noise hides {percent(hidden)} of what the taps should tell: {LOUDER}."
+    return Unreadable(f"the noise hides {percent(hidden)} of what the taps should tell", LOUDER)
 
 
 def _soft(profile: Profile) -> bool:
@@ -57,7 +58,7 @@ def _soft(profile: Profile) -> bool:
 
 def striker_caution(profile: Profile) -> list[str]:
     """Say of a line that can be read where its striker is too soft; nothing where it is not."""
-    return [SOFT] if _soft(profile) else []
+    return [SOFT.sentence] if _soft(profile) else []
 
 
 def cautions(profile: Profile, points: Sequence[Point], reference: Sequence[Point]) -> list[str]:

@@ -110,6 +110,27 @@ class BoundaryPosterior:
 
 
 @dataclass(frozen=True, slots=True)
+class Unreadable:
+    """Why taps cannot be read, and what to do about it."""
+
+    why: str
+    """A clause."""
+    remedy: str
+    """A clause in the imperative; "" where nothing can be done."""
+
+    @property
+    def step(self) -> str:
+        """The remedy as a sentence; "" where nothing can be done."""
+        return f"{self.remedy[:1].upper()}{self.remedy[1:]}." if self.remedy else ""
+
+    @property
+    def sentence(self) -> str:
+        """Both as one sentence."""
+        start = self.why[:1].upper() + self.why[1:]
+        return f"{start}: {self.remedy}." if self.remedy else f"{start}."
+
+
+@dataclass(frozen=True, slots=True)
 class LineReading:
     """What the taps along the line say."""
 
@@ -127,6 +148,8 @@ class LineReading:
     """How unlike anything the model can make the line is: 0 alike, 1 and above unlike."""
     notes: tuple[str, ...] = ()
     """Whole sentences: inverted picture, two boundaries, drift, no contrast, weak taps, a soft striker."""
+    unreadable: Unreadable | None = None
+    """Why the line was not read at all; None where it was. The first of the notes says the same."""
     method: str = ""
     inverted: bool = False
     """Whether the boundary that was found has the water on the wrong side, as with a failed diaphragm."""

@@ -24,7 +24,7 @@ from taptest.report import page_text as texts
 from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
 from taptest.report.wording import Wording, worded
-from taptest.report.words import FLAG_NAMES, causes_together, figure_rows
+from taptest.report.words import FLAG_NAMES, causes_together, figure_rows, round_lines
 from taptest.simulate.truth import VisitTruth
 from taptest.tank.kinds import TANK_KINDS
 from taptest.visit.files import sound_files
@@ -263,7 +263,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             ],
         },
         "results": [*(list(row) for row in figure_rows(result)), [texts.TAPS, _taps(result)]],
-        "reasons": [_wrappable(sentence) for sentence in (*judgement.reasons, *result.remarks)],
+        "reasons": [_wrappable(sentence) for sentence in (*round_lines(result), *judgement.reasons, *result.remarks)],
         "next": list(judgement.next_checks),
         "causes": _causes(result),
         "unchecked": [*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)],

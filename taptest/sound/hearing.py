@@ -12,12 +12,21 @@ import numpy as np
 from taptest.errors import RecordingError
 from taptest.sound.recording import Recording
 from taptest.sound.records import Tap, TapTrain, TapTraits, WhyNot
-from taptest.sound.striker import AFTER_S, LEAD_S, Hits, blow_features, same_striker
-from taptest.sound.taps import detect_taps
+from taptest.sound.striker import AFTER_S, LEAD_S, Hits, blow_features, loudness_db, same_striker
+from taptest.sound.taps import RING_S, detect_taps, is_clipped
 from taptest.sound.traits import NoiseProfile, noise_profile, quiet_windows, traits_of
 
 COMPARED: tuple[WhyNot | None, ...] = (None, "double hit", "clipped", "ring overlaps the next tap")
-"""Hits that are compared with each other: those that were used, or were not for a reason that a true tap may have."""
+"""Hits that are compared with each other: those that were used, or were not for a reason that a true tap may have.
+Weak ones are where they may be the second blow of a double hit."""
+TWICE_S = 0.25
+"""Two blows of one striker sooner after each other than this are a double hit, not two taps."""
+FAINT_AFTER_DB, FAINT_BEFORE_DB = 6.0, 0.0
+"""So much less loud than the tap, a foreign hit in its ring, or just before it, leaves the tap usable."""
+BLOW_S, FIRST_SHARE = 0.003, 0.8
+"""A hit whose peak in its first milliseconds is a larger share of that of the hit in its ring may be a first blow."""
+SAME_HIT_S = 0.005
+"""Two onsets nearer than this are one hit's."""
 KEPT_TOGETHER = 1 << 23
 """Samples of all recordings together that are kept in memory between the steps: 32 megabytes."""
 MOST_SHARING = 60
@@ -87,50 +96,135 @@ def find_hits(name: str, recording: Recording) -> RecordingHits:
 
 
 def refuse_foreign(found: Sequence[RecordingHits], expected: int | None = None) -> list[RecordingHits]:
-    """Refuse the hits that are not of the striker whose blows the recordings share.
+    """Refuse the hits that are not of the striker whose blows the recordings share, and keep a tap beside such a hit.
 
-    `expected` is how many taps there are to be in all, None where that is not known.
+    `expected` is how many taps there are to be in all, None where that is not known. A tap counts as a double hit only
+    where the same striker hits twice: one in whose ring something else is heard is used, and one that began in the ring
+    of something else takes that hit's place, both as long as the other sound is faint beside it.
     """
-    names = [(e, t) for e, each in enumerate(found) for t, tap in enumerate(each.hits) if tap.why_not in COMPARED]
-    if not names:
+    compared = [_compared(each) for each in found]
+    if not any(compared):
         return list(found)
-    described = [_describe(each) for each in one_at_a_time(found) if any(tap.why_not in COMPARED for tap in each.hits)]
+    described = [
+        _describe(each.recording, events) for each, events in zip(one_at_a_time(found), compared, strict=True) if events
+    ]
     hits = Hits(
         features=np.concatenate([features for features, _ in described]),
         sd_db=np.concatenate([sd_db for _, sd_db in described]),
-        onset_s=np.array([found[e].hits[t].onset_s for e, t in names]),
-        recording=np.unique([e for e, _ in names], return_inverse=True)[1],
+        onset_s=np.concatenate([[event.onset_s for event in events] for events in compared if events]),
+        recording=np.repeat(np.arange(len(described)), [len(events) for events in compared if events]),
     )
     verdict = same_striker(hits, expected)
-    why: dict[tuple[int, int], WhyNot] = {
-        name: "too regular" if regular else "not this striker"
-        for name, striker, regular in zip(names, verdict.striker, verdict.regular, strict=True)
-        if not striker
-    }
-    return [
-        each
-        if each.train is None
-        else replace(
-            each,
-            train=replace(
-                each.train,
-                taps=tuple(replace(tap, why_not=why.get((e, t), tap.why_not)) for t, tap in enumerate(each.hits)),
-            ),
-        )
-        for e, each in enumerate(found)
+    loud_db = loudness_db(hits.features)
+    out, first = [], 0
+    for each, events in zip(one_at_a_time(found), compared, strict=True):
+        last = first + len(events)
+        judged = _Judged(each, events, verdict.striker[first:last], verdict.regular[first:last], loud_db[first:last])
+        out.append(each if each.train is None else replace(each, train=replace(each.train, taps=judged.taps())))
+        first = last
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Event:
+    """One hit that is compared: a tap of the list, or what was heard in its ring."""
+
+    onset_s: float
+    tap: int
+    in_ring: bool
+
+
+def _compared(each: RecordingHits) -> list[_Event]:
+    """Events of a recording that may be the striker's, in order of time."""
+    known_s = np.array([tap.onset_s for tap in each.hits])
+    soon = np.diff(known_s, prepend=-np.inf) < TWICE_S
+    events = [
+        _Event(tap.onset_s, t, False)
+        for t, tap in enumerate(each.hits)
+        if tap.why_not in COMPARED or (tap.why_not == "too weak" and soon[t])
     ]
+    for t, tap in enumerate(each.hits):
+        if tap.second_s is not None and np.abs(known_s - tap.second_s).min() > SAME_HIT_S:
+            events.append(_Event(tap.second_s, t, True))
+    return sorted(events, key=lambda event: event.onset_s)
 
 
-def _describe(each: RecordingHits) -> tuple[np.ndarray, np.ndarray]:
-    """Features of the compared hits of a recording, and their deviations; see `striker.blow_features`."""
-    rate = each.recording.rate_hz
+def _describe(recording: Recording, events: Sequence[_Event]) -> tuple[np.ndarray, np.ndarray]:
+    """Features of events (E, F) and their deviations (E, F); see `striker.blow_features`."""
+    rate = recording.rate_hz
     length = round((LEAD_S + AFTER_S) * rate)
-    starts = [round((tap.onset_s - LEAD_S) * rate) for tap in each.hits if tap.why_not in COMPARED]
+    starts = [round((event.onset_s - LEAD_S) * rate) for event in events]
     parts = [
-        blow_features(each.recording.stretches(starts[first : first + HITS_AT_ONCE], length), rate)
+        blow_features(recording.stretches(starts[first : first + HITS_AT_ONCE], length), rate)
         for first in range(0, len(starts), HITS_AT_ONCE)
     ]
     return np.concatenate([features for features, _ in parts]), np.concatenate([sd_db for _, sd_db in parts])
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The events of one recording with what they were found to be."""
+
+    each: RecordingHits
+    events: Sequence[_Event]
+    striker: np.ndarray
+    regular: np.ndarray
+    loud_db: np.ndarray
+
+    def taps(self) -> tuple[Tap, ...]:
+        """All hits of the recording, decided."""
+        taps = list(self.each.hits)
+        by_tap: dict[int, list[int]] = {}
+        for number, event in enumerate(self.events):
+            by_tap.setdefault(event.tap, []).append(number)
+        for t, numbers in by_tap.items():
+            mine = [number for number in numbers if self.striker[number]]
+            if taps[t].why_not not in COMPARED and not any(self.events[number].in_ring for number in mine):
+                continue
+            if not mine:
+                regular = bool(self.regular[numbers].any())
+                taps[t] = replace(taps[t], why_not="too regular" if regular else "not this striker")
+            elif len(mine) == 2:
+                taps[t] = replace(taps[t], why_not="double hit")
+            else:
+                taps[t] = self._beside(taps[t], mine[0])
+        return tuple(sorted(taps, key=lambda tap: tap.onset_s))
+
+    def _beside(self, tap: Tap, mine: int) -> Tap:
+        """Decide about a tap whose one blow is event number `mine`."""
+        at_s = self.events[mine].onset_s
+        near_s = np.array([event.onset_s - at_s for event in self.events])
+        others = [n for n in np.flatnonzero((near_s > -RING_S) & (near_s < RING_S)) if n != mine]
+        twice = (np.abs(near_s) < TWICE_S) & (np.arange(near_s.size) != mine) & self.striker
+        if self.events[mine].in_ring:
+            tap = self._moved(tap, at_s)
+            if tap.onset_s != at_s:
+                return tap
+        if tap.why_not == "clipped":
+            return tap
+        least_db = np.where(near_s > 0, FAINT_AFTER_DB, FAINT_BEFORE_DB)
+        faint = all(self.loud_db[n] <= self.loud_db[mine] - least_db[n] for n in others)
+        return replace(tap, why_not="double hit" if twice.any() or not faint else None)
+
+    def _moved(self, tap: Tap, onset_s: float) -> Tap:
+        """Return a tap that begins with what was heard in the ring of the hit for which it was taken.
+
+        A first hit that is about as strong is not passed over: the two may be one hand's.
+        """
+        rate_hz = self.each.recording.rate_hz
+        starts = [round(at_s * rate_hz) for at_s in (tap.onset_s, onset_s)]
+        before, ring = self.each.recording.stretches(starts, round(RING_S * rate_hz))
+        blow = slice(0, round(BLOW_S * rate_hz))
+        if np.abs(before[blow]).max() > FIRST_SHARE * np.abs(ring[blow]).max():
+            return replace(tap, why_not="double hit")
+        return replace(
+            tap,
+            onset_s=onset_s,
+            peak_db=20 * float(np.log10(max(float(np.abs(ring).max()), 1e-6))),
+            free_s=tap.free_s - (onset_s - tap.onset_s),
+            why_not="clipped" if is_clipped(ring) else None,
+            second_s=None,
+        )
 
 
 def find_all_hits(recordings: Iterable[tuple[str, Recording]]) -> list[RecordingHits]:

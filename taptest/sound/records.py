@@ -37,6 +37,8 @@ class Tap:
     free_s: float
     """Time until the next tap or the end of the recording."""
     why_not: WhyNot | None = None
+    second_s: float | None = None
+    """When a second hit was heard in its ring; None where none was."""
 
     @property
     def used(self) -> bool:

@@ -15,6 +15,7 @@ Conventions: E hits in order of time, B octave bands, S segments; samples (..., 
 """
 
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -78,11 +79,15 @@ LEAST_SHARE = 0.3
 """Taps that are not clearly louder than what was refused are believed from this share of the hits on, and"""
 COMPANY_S = 0.2
 """if most have no other hit so near: a key that goes down comes up again."""
+MOSTLY, ALWAYS = 0.6, 0.9
+"""Shares of hits in company from which on this speaks against few hits: those that are no louder, and loud ones."""
 
 QUICKEST_PACE_S, SLOWEST_PACE_S = 0.2, 2.2
 PACE_SD_S = 0.004
 SHORTEST_SERIES, LONGEST_BY_HAND = 4, 8
 SAME_PACE = 0.004
+SAME_TICK = 1.0
+"""A hit that differs from one of a series in no feature by more, in units of `ALONG_LINE_DB`, is one of it."""
 
 KNOWN_BLOWS = 12
 """A round compares a hit with so many of its newest blows."""
@@ -187,7 +192,7 @@ def regular_hits(hits: Hits) -> BoolArray:
     """(E,) whether a hit belongs to a series of like hits at one pace, such as a clock's.
 
     A hand's pace scatters by a twentieth and rests from point to point; a series counts from `LONGEST_BY_HAND` hits on,
-    also where it is parted among recordings, as long as the pace is the same.
+    also where it is parted among recordings, as long as the pace is the same. What sounds like its hits belongs to it.
     """
     found: list[tuple[float, list[int]]] = []
     for number in np.unique(hits.recording):
@@ -198,33 +203,50 @@ def regular_hits(hits: Hits) -> BoolArray:
         same = {hit for other_s, series in found if abs(other_s / pace_s - 1) < SAME_PACE for hit in series}
         if len(same) >= LONGEST_BY_HAND:
             out[list(same)] = True
+    if out.any():
+        unlike = np.abs(hits.features[:, None] - hits.features[None, out]) / ALONG_LINE_DB[: hits.features.shape[1]]
+        out |= np.nan_to_num(unlike).max(axis=2).min(axis=1) <= SAME_TICK
     return out
 
 
 def _series(onset_s: FloatArray, features: FloatArray, names: IntArray) -> list[tuple[float, list[int]]]:
-    """Series of at least `SHORTEST_SERIES` hits of one recording, as (pace in seconds, names of the hits)."""
+    """Series of like hits of one recording, as (pace in seconds, names of the hits).
+
+    At least `SHORTEST_SERIES` hits at even steps, or one more at steps that are long and short in turn: a clock limps.
+    """
+    unlike = np.abs(features[:, None] - features[None]) / ALONG_LINE_DB[: features.shape[1]]
+    like = np.nan_to_num(unlike).max(axis=2) <= 2.0
     found = []
-    for first in range(onset_s.size):
-        for second in range(first + 1, onset_s.size):
-            pace_s = float(onset_s[second] - onset_s[first])
-            if pace_s > SLOWEST_PACE_S:
-                break
-            unlike = np.nan_to_num(np.abs(features[first] - features[second]) / ALONG_LINE_DB[: features.shape[1]])
-            if pace_s < QUICKEST_PACE_S or unlike.max() > 2.0:
-                continue
-            series = [first, second]
-            while (after := _next_in_series(onset_s, series)) is not None:
-                series.append(after)
-            if len(series) >= SHORTEST_SERIES:
-                pace_s = float(onset_s[series[-1]] - onset_s[first]) / (len(series) - 1)
-                found.append((pace_s, [int(names[hit]) for hit in series]))
+    for start in _starts(onset_s, like):
+        series, stride = list(start), len(start) - 1
+        while (after := _next_in_series(onset_s, series, stride)) is not None:
+            series.append(after)
+        if len(series) >= SHORTEST_SERIES + stride - 1:
+            found.append((_pace_s(onset_s, series, stride), [int(names[hit]) for hit in series]))
     return found
 
 
-def _next_in_series(onset_s: FloatArray, series: list[int]) -> int | None:
+def _starts(onset_s: FloatArray, like: BoolArray) -> Iterator[tuple[int, ...]]:
+    """Hits with which a series may begin: two like ones, and two like ones with another between them."""
+    for first, onset in enumerate(onset_s):
+        for last in range(first + 1, int(np.searchsorted(onset_s, onset + SLOWEST_PACE_S))):
+            if not like[first, last] or onset_s[last] - onset < QUICKEST_PACE_S:
+                continue
+            yield first, last
+            for between in range(first + 1, last):
+                if min(onset_s[between] - onset, onset_s[last] - onset_s[between]) >= QUICKEST_PACE_S:
+                    yield first, between, last
+
+
+def _pace_s(onset_s: FloatArray, series: list[int], stride: int) -> float:
+    """Mean time in a series from a hit to the one `stride` later."""
+    at_s = onset_s[series]
+    return float(np.mean(at_s[stride:] - at_s[:-stride]))
+
+
+def _next_in_series(onset_s: FloatArray, series: list[int], stride: int) -> int | None:
     """Return the hit that carries a series on to within `PACE_SD_S`; None where it ends."""
-    pace_s = (onset_s[series[-1]] - onset_s[series[0]]) / (len(series) - 1)
-    due_s = onset_s[series[-1]] + pace_s
+    due_s = onset_s[series[-stride]] + _pace_s(onset_s, series, stride)
     near = int(np.argmin(np.abs(onset_s - due_s)))
     return near if near > series[-1] and abs(onset_s[near] - due_s) < PACE_SD_S else None
 
@@ -236,7 +258,7 @@ def _find(hits: Hits, known: BoolArray, expected: int | None) -> BoolArray:
     """(E,) whether each of some hits is the striker's: the best of several beginnings, if it is to be believed."""
     x, sd = hits.features[:, known], hits.sd_db[:, known]
     scale = _Scale(ALONG_LINE_DB[known], REPEAT_DB[known])
-    loud_db = _loudness_db(hits.features)
+    loud_db = loudness_db(hits.features)
     broad = _log_t(x - np.median(x, axis=0), (FOREIGN_TIMES * scale.along_line) ** 2 + sd**2)
     best: tuple[float, FloatArray] | None = None
     for weight, margin in BEGINNINGS:
@@ -257,7 +279,7 @@ class _Scale:
     repeat: FloatArray
 
 
-def _loudness_db(features: FloatArray) -> FloatArray:
+def loudness_db(features: FloatArray) -> FloatArray:
     """(E,) energy of blow and ring to 50 ms, over that of the loud hits, at least `SOFTEST_DB`."""
     length_s = np.diff(SEGMENT_S)[:-1]
     energy = length_s[0] + 10 ** (features[:, -len(length_s) : -1] / 10) @ length_s[1:]
@@ -396,12 +418,13 @@ def _believable(hits: Hits, x: FloatArray, sd: FloatArray, scale: _Scale, loud_d
     dies_db = float(np.median(hits.features[at, -2]))
     if scatter > WILD or (scatter > UNLIKE and dies_db > LASTS_DB):
         return False
-    if _louder_db(loud_db, mine) >= CLEARLY_LOUDER_DB:
-        return True
     together = hits.recording[1:] == hits.recording[:-1]
     gap_s = np.where(together, np.diff(hits.onset_s), np.inf)
     nearest_s = np.minimum(np.append(gap_s, np.inf), np.insert(gap_s, 0, np.inf))
-    return bool(mine.mean() >= LEAST_SHARE and np.mean(nearest_s[at] < COMPANY_S) < 0.6)
+    company = float(np.mean(nearest_s[at] < COMPANY_S))
+    if _louder_db(loud_db, mine) >= CLEARLY_LOUDER_DB:
+        return bool(mine.mean() >= LEAST_SHARE or company < ALWAYS)
+    return bool(mine.mean() >= LEAST_SHARE and company < MOSTLY)
 
 
 # ---- live ------------------------------------------------------------------------------------------------------------

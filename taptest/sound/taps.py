@@ -66,6 +66,8 @@ SOONEST_BOUNCE_S = 0.012
 """A striker seldom comes back sooner (own judgement, no source). What a wall sends back later than that has gone 4 m
 further than the direct sound and is, with the microphone a metre away or nearer, at most a fifth of it; what comes
 sooner may be as strong as a bounce and counts as the room's."""
+BEFORE_BOUNCE_S = 0.012
+"""Its onset is sought against so much of the ring before it."""
 BOUNCE_OVER_RING = 8.0
 """Energy of a bounce's surprise over that of the ring around it."""
 PREDICTOR = 40
@@ -98,7 +100,9 @@ class _Hit:
     last_frame: int
     touch_frame: int
     """Frame of the first touch, from which on the onset is sought."""
-    bounced: bool = False
+    bounce_frame: int | None = None
+    """Frame of the strongest hit in its ring that may spoil it,"""
+    bounce_strength: float = 0.0
 
 
 class TapDetector:
@@ -231,8 +235,9 @@ class TapDetector:
                     touch = main.touch_frame if landing else frame
                     self._hits[-1] = _Hit(frame, strength, frame, touch)
                 elif not landing and strength > BOUNCE_SHARE * main.strength:
-                    main.bounced = True
                     main.last_frame = frame
+                    if strength > main.bounce_strength:
+                        main.bounce_frame, main.bounce_strength = frame, strength
                 return
         self._hits.append(_Hit(frame, strength, frame, frame))
 
@@ -267,13 +272,14 @@ class TapDetector:
 
     def _judge(self, hit: _Hit, after: _Hit | None) -> Tap:
         """Measure one hit and say whether it can be used."""
-        onset = self._onset_sample(hit)
+        onset = self._onset_sample(hit.touch_frame, hit.frame)
         end = self._raw_start + self._raw.size
         ring = self._raw[onset - self._raw_start :][: int(RING_S * self.rate_hz)]
         peak = float(np.abs(ring).max(initial=0.0))
         horizon = end if after is None else min(end, after.frame * self.hop)
         k = hit.frame - self._first_frame
         ratio_db = _tap_to_noise_db(self._energy, self._floor, k, self._frames(RING_S))
+        second_s = self._second_s(hit, onset, horizon)
         why: WhyNot | None = None
         if ratio_db < WEAK_DB:
             why = "too weak"
@@ -283,7 +289,7 @@ class TapDetector:
             why = "noise burst"
         elif is_clipped(ring):
             why = "clipped"
-        elif hit.bounced or self._bounces(onset, horizon):
+        elif second_s is not None:
             why = "double hit"
         elif after is not None and self._overlaps(hit, after):
             why = "ring overlaps the next tap"
@@ -293,17 +299,18 @@ class TapDetector:
             tap_to_noise_db=ratio_db,
             free_s=(horizon - onset) / self.rate_hz,
             why_not=why,
+            second_s=second_s,
         )
 
     def _frames(self, seconds: float) -> int:
         return max(round(seconds * self.rate_hz / self.hop), 1)
 
-    def _onset_sample(self, hit: _Hit) -> int:
-        """First sample of a hit."""
-        low = max((hit.touch_frame - self._frames(0.030)) * self.hop, self._raw_start)
-        high = (hit.frame + self._frames(0.008)) * self.hop
+    def _onset_sample(self, touch_frame: int, frame: int, back_s: float = 0.030) -> int:
+        """First sample of a hit whose noise is sought in the `back_s` before its first touch."""
+        low = max((touch_frame - self._frames(back_s)) * self.hop, self._raw_start)
+        high = (frame + self._frames(0.008)) * self.hop
         stretch = self._raw[low - self._raw_start : high - self._raw_start]
-        quiet = (hit.touch_frame - 2) * self.hop - low
+        quiet = (touch_frame - 2) * self.hop - low
         return low + onset_in(stretch, max(quiet, 1), self.rate_hz)
 
     def _is_noise_burst(self, k: int, next_k: int) -> bool:
@@ -326,11 +333,14 @@ class TapDetector:
         blow = LEAST_RING * float(above[:3].sum())
         return blow > 3.0 and float(above[4 : self._frames(0.020)].sum()) < blow
 
-    def _bounces(self, onset: int, horizon: int) -> bool:
-        """Whether a second blow is heard in the ring."""
+    def _second_s(self, hit: _Hit, onset: int, horizon: int) -> float | None:
+        """Time of a second blow that is heard in the ring; None where there is none."""
+        if hit.bounce_frame is not None:
+            return self._onset_sample(hit.bounce_frame, hit.bounce_frame, BEFORE_BOUNCE_S) / self.rate_hz
         start = max(onset - self._raw_start - int(0.002 * self.rate_hz), 0)
         stop = min(horizon, onset + int((BOUNCE_S + 0.012) * self.rate_hz)) - self._raw_start
-        return second_blow_s(self._raw[start:stop], self.rate_hz) is not None
+        after_s = second_blow_s(self._raw[start:stop], self.rate_hz)
+        return None if after_s is None else (self._raw_start + start) / self.rate_hz + after_s
 
     def _overlaps(self, hit: _Hit, after: _Hit) -> bool:
         """Whether the next tap begins while this one still rings within 10 dB of it."""
@@ -510,10 +520,16 @@ def detect_taps(blocks: Iterable[NDArray[np.floating]], rate_hz: float) -> TapTr
     duration_s = detector.duration_s - lead_s
     if duration_s <= 0:
         raise RecordingError("The recording holds no samples; record again.")
-    found = [replace(tap, onset_s=max(tap.onset_s - lead_s, 0.0)) for tap in found if tap.onset_s > lead_s - AT_START_S]
+    found = [_earlier(tap, lead_s) for tap in found if tap.onset_s > lead_s - AT_START_S]
     ends = [*(tap.onset_s for tap in found[1:]), duration_s][: len(found)]
     taps = [replace(tap, free_s=end - tap.onset_s) for tap, end in zip(found, ends, strict=True)]
     return TapTrain(tuple(mark_outliers(taps)), float(rate_hz), duration_s, detector.noise_db)
+
+
+def _earlier(tap: Tap, by_s: float) -> Tap:
+    """Return a tap with its times counted from so much later on."""
+    second_s = None if tap.second_s is None else tap.second_s - by_s
+    return replace(tap, onset_s=max(tap.onset_s - by_s, 0.0), second_s=second_s)
 
 
 def _first_seconds(blocks: Iterator[NDArray[np.floating]], rate_hz: float) -> Samples:

@@ -13,7 +13,7 @@ from taptest.finding.judge import MOST_CHECKS, judge
 from taptest.finding.records import Case, Judgement, Round, RoundFound
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
 from taptest.line.pair import PairEvidence, pair_evidence
-from taptest.line.records import LineReading, Profile
+from taptest.line.records import LineReading, Profile, Unreadable
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
 from taptest.tank.kinds import Tank
@@ -155,6 +155,9 @@ def _with_advice(found: Judgement, advice: str) -> Judgement:
     return replace(found, next_checks=(*found.next_checks[:place], advice, *found.next_checks[place:])[:MOST_CHECKS])
 
 
-def _with_remedy(found: Judgement, clipped: str) -> Judgement:
+def _with_remedy(found: Judgement, clipped: Unreadable | None) -> Judgement:
     """Put what to do about clipped taps before all other checks: it costs nothing, and the rest rests on the taps."""
-    return replace(found, next_checks=(clipped, *found.next_checks)[:MOST_CHECKS]) if clipped else found
+    if clipped is None:
+        return found
+    others = (check for check in found.next_checks if check != clipped.step)
+    return replace(found, next_checks=(clipped.sentence, *others)[:MOST_CHECKS])

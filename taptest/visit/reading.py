@@ -15,7 +15,7 @@ import numpy as np
 from taptest.errors import RecordingError
 from taptest.line.boundary import read_line, unread_line
 from taptest.line.points import profile_of
-from taptest.line.records import LineReading, Point, Profile
+from taptest.line.records import LineReading, Point, Profile, Unreadable
 from taptest.shell.records import LevelSweep
 from taptest.sound.alignment import assign_taps
 from taptest.sound.processing import processing_signs
@@ -77,8 +77,8 @@ class HeardRound:
     reference: tuple[Point, ...]
     """The reference mark, one point for each time it was tapped, in order of time."""
     reference_taps: tuple[TapResult, ...]
-    clipped: str
-    """What is to be said of clipped taps; empty where few are."""
+    clipped: Unreadable | None
+    """What is to be said of clipped taps; None where few are."""
     spoilt: bool
     """Whether clipping spoils the round."""
     remarks: tuple[str, ...]
@@ -95,7 +95,7 @@ def hear_round(
     Raises `VisitError`, `RecordingError` and `StorageError`, each a sentence that says what is wrong where.
     """
     if not entries:
-        return HeardRound((), (), (), (), "", False, (), ())
+        return HeardRound((), (), (), (), None, False, (), ())
     names = dict.fromkeys(entry.file for entry in (*entries, *reference))
     files = [(name, inside(folder, name)) for name in names]
     everything = listen(files, by_hand, None if reference else _taps_in_all(entries))
@@ -118,7 +118,7 @@ def hear_round(
         reference_taps=_reference_taps(reference, everything),
         clipped=clipped,
         spoilt=spoilt,
-        remarks=(*([clipped] if clipped else []), *_signs(everything), *_notes_of_files(everything)),
+        remarks=(*([clipped.sentence] if clipped else []), *_signs(everything), *_notes_of_files(everything)),
         notes=tuple(notes),
     )
 
@@ -129,8 +129,8 @@ def read_lines(heard: HeardRound, tank: Tank, sweeps: Sequence[LevelSweep]) -> t
 
 
 def _read(line: HeardLine, heard: HeardRound, tank: Tank, sweeps: Sequence[LevelSweep]) -> LineReading:
-    if heard.spoilt:
-        return unread_line(np.array(sorted(point.depth_m for point in line.points)), tank, [heard.clipped])
+    if heard.spoilt and heard.clipped is not None:
+        return unread_line(np.array(sorted(point.depth_m for point in line.points)), tank, heard.clipped)
     if line.profile is None:
         return _nothing_usable(line.results, tank)
     return read_line(line.points, tank, sweeps, reference=heard.reference)
@@ -156,15 +156,16 @@ def _line(name: str, tapped: Sequence[_Tapped], spoilt: bool) -> HeardLine:
     return HeardLine(name, points, tuple(tapped), profile_of(points) if usable else None)
 
 
-def _clipping(taps: Sequence[Tap]) -> tuple[str, bool]:
-    """Say how many taps are clipped and what to do, "" where few are; and whether they spoil the line."""
+def _clipping(taps: Sequence[Tap]) -> tuple[Unreadable | None, bool]:
+    """Say how many taps are clipped and what to do, None where few are; and whether they spoil the line."""
     clipped = sum(tap.why_not == "clipped" for tap in taps)
     of = clipped + sum(tap.used for tap in taps)
     if clipped < max(CLIPPED_SAID * of, 2):
-        return "", False
-    return (
-        f"{clipped} of {of} taps are clipped, because the input was overloaded. Turn the microphone's level down by "
-        "12 dB, or move it to twice the distance and tap more softly, then tap again."
+        return None, False
+    return Unreadable(
+        f"{clipped} of {of} taps are clipped, because the input was overloaded",
+        "turn the microphone's level down by 12 dB, or move it to twice the distance and tap more softly, then tap "
+        "again",
     ), clipped >= CLIPPED_SPOILT * of
 
 
@@ -252,8 +253,10 @@ def _nothing_usable(tapped: Sequence[_Tapped], tank: Tank) -> LineReading:
     """Read a line whose taps were all rejected: it says why."""
     reasons = Counter(tap.why_not for each in tapped for tap, _ in each.taps if tap.why_not is not None)
     listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
-    note = f"None of the {reasons.total()} taps can be used ({listed}): tap again, cleanly and with less noise around."
-    return unread_line(np.array(sorted(each.depth_m for each in tapped)), tank, [note])
+    why = Unreadable(
+        f"none of the {reasons.total()} taps can be used ({listed})", "tap again, cleanly and with less noise around"
+    )
+    return unread_line(np.array(sorted(each.depth_m for each in tapped)), tank, why)
 
 
 def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[PointResult, ...]:

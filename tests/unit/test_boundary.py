@@ -9,7 +9,7 @@ from taptest.errors import LineError
 from taptest.line.backing import p_water_at
 from taptest.line.boundary import read_line, unread_line
 from taptest.line.naming import why_open
-from taptest.line.records import BoundaryPosterior, Point
+from taptest.line.records import BoundaryPosterior, Point, Unreadable
 from taptest.sound.traits import BAND_HZ
 from taptest.tank.kinds import WaterEnd
 from tests.made_lines import HEIGHT_M, made_field, made_points, made_sweep, made_tank, made_traits
@@ -219,7 +219,7 @@ def test_a_wrong_variant_beside_the_right_one_does_no_harm() -> None:
 
 
 def test_unread_line_is_the_prior() -> None:
-    reading = unread_line(np.array([0.1, 0.2]), made_tank(), ["Nothing was heard."])
+    reading = unread_line(np.array([0.1, 0.2]), made_tank(), Unreadable("nothing was heard", ""))
     assert reading.state == "not found"
     assert reading.notes == ("Nothing was heard.",)
     assert reading.p_water.shape == (2,)

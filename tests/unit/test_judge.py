@@ -12,7 +12,7 @@ from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP
 from taptest.finding.judge import COST, State, expected_cost, judge
 from taptest.finding.records import Judgement
 from taptest.line.quality import SOFT
-from taptest.line.records import LineReading
+from taptest.line.records import LineReading, Unreadable
 from taptest.quantities import US
 from taptest.tank.contact import contacts, draw_forms, water_depth_m
 from taptest.tank.kinds import Tank
@@ -626,20 +626,20 @@ def test_what_no_tap_can_tell_keeps_a_tank_from_being_called_fine() -> None:
 
 
 @pytest.mark.parametrize(
-    ("note", "why", "first"),
+    ("unreadable", "why", "first"),
     [
         (SOFT, "because the striker is too soft to be heard", "Tap with a small hard thing"),
         (
-            "Only 4 points carry usable taps, and at least 5 are needed: tap more points.",
+            Unreadable("only 4 points carry usable taps, and at least 5 are needed", "tap more points"),
             "because only 4 points carry usable taps",
             "Tap more points.",
         ),
-        ("Nothing but a clause.", "because nothing but a clause", "Tap the line again: more points"),
+        (Unreadable("nothing but a clause", ""), "because nothing but a clause", "Tap the line again: more points"),
     ],
     ids=["soft striker", "few points", "no remedy"],
 )
-def test_a_line_too_poor_to_read_says_why_and_what_to_do_about_it(note: str, why: str, first: str) -> None:
-    line = replace(heard(BAG, "not found", notes=(note,)), method="none")
+def test_a_line_too_poor_to_read_says_why_and_what_to_do_about_it(unreadable: Unreadable, why: str, first: str) -> None:
+    line = replace(heard(BAG, "not found"), method="none", unreadable=unreadable)
     found = judge(made_case(BAG, **HOT), line)
     assert found.code == "cannot tell"
     assert why in found.sentence
