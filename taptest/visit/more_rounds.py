@@ -57,6 +57,9 @@ def _with_round(
             f'{source} has no section [round]. Write [round], name = "fill raised" and state = "fill raised" (or cold, '
             "hot, let down, as left)."
         )
+    for name in ("log", "parallel"):
+        if name in sections:
+            raise VisitError(f"{source} has [[{name}]], which belongs to the visit and not to a round. Take it out.")
     _refuse_contradictions(document, sections, source)
     added = {"points": points, **{key: sections[key] for key in ("readings", "line", "lines") if key in sections}}
     raw = json.loads(write_document(document))

@@ -89,6 +89,7 @@ def test_a_hot_round_has_temperatures_of_its_own(visit: Path) -> None:
         (SECOND.replace("+1.5 l", "+1.5"), "water_moved"),
         (SECOND.replace("2.0 bar", "2.0"), "pressure"),
         (SECOND + "[system]\nrelief = 3\n", "relief"),
+        (SECOND + "[[parallel]]\nvolume = '18 l'\nprecharge = '1 bar'\n", "belongs to the visit"),
         (SECOND + "[drain]\nvolume = '1 l'\n", "not known"),
     ],
 )
