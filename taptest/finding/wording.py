@@ -204,6 +204,10 @@ def charge_words(story: Story, estimate: PrechargeEstimate) -> str:
     """Put the estimated pre-charge into words, one-sided where it is."""
     if estimate.bound == "lower":
         return f"{story.show('pressure', estimate.pressure_pa.median)} at least"
+    if not story.case.tank.has_membrane:
+        found = estimate.pressure_pa
+        level = f"{story.show('pressure', found.median)} ({story.span('pressure', found)})"
+        return f"{level}, where a filling from open air is zero"
     if estimate.pressure_pa.median <= 0:
         high = estimate.pressure_pa.high
         return f"nearly nothing (at most {story.show('pressure', high)})" if high > 0 else "zero"

@@ -172,7 +172,10 @@ def figure_rows(result: VisitResult) -> list[tuple[str, str]]:
         rows.append(("Water held", spread(units, "volume", judgement.water_m3)))
     if judgement.precharge is not None and told:
         charge = judgement.precharge
-        rows.append(("Pre-charge", _one_sided(units, charge.pressure_pa, charge.bound)))
+        row = ("Pre-charge", _one_sided(units, charge.pressure_pa, charge.bound))
+        if not result.case.tank.has_membrane and charge.bound is None:
+            row = ("Air charge", f"{spread(units, 'pressure', charge.pressure_pa)}; 0 is a filling from open air")
+        rows.append(row)
     if judgement.forecast is not None and told:
         pressure, relief = judgement.forecast.hot_pressure_pa, result.case.system.relief_pa
         hot = spread(units, "pressure", pressure)
