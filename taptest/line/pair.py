@@ -70,6 +70,7 @@ def pair_evidence(
     change = measured_levels(two, chosen) - measured_levels(one, chosen)
     noise = np.hypot(one.level_sd_db, two.level_sd_db)
     votes = np.minimum(votes_of(one, first_sweeps, chosen), votes_of(two, second_sweeps, chosen))
+    own = (_track(first_sweeps[0]), _track(second_sweeps[0]))
     total: FloatArray | None = None
     for before, after in zip(first_sweeps, second_sweeps, strict=True):
         levels = (
@@ -77,10 +78,11 @@ def pair_evidence(
             _in_order(computed_levels(two, after, chosen), after),
         )
         value = _likelihood(change, noise, levels, votes, chosen)
+        value = _between(_track(before), own[0]) @ value @ _between(_track(after), own[1]).T
         total = value if total is None else np.logaddexp(total, value)
     assert total is not None
     total = total - np.log(len(first_sweeps))
-    return PairEvidence(_track(first_sweeps[0]), _track(second_sweeps[0]), np.asarray(total - _log_mean(total.ravel())))
+    return PairEvidence(*own, np.asarray(total - _log_mean(total.ravel())))
 
 
 def _common(first: Profile, second: Profile) -> tuple[list[int], list[int]]:
@@ -119,6 +121,29 @@ def _in_order(levels: FloatArray, sweep: LevelSweep) -> FloatArray:
 def _track(sweep: LevelSweep) -> Track:
     inner = sweep.level_depth_m[np.isfinite(sweep.level_depth_m)]
     return Track(np.sort(inner), np.sort(sweep.cap_depth_m), np.sort(sweep.foot_depth_m))
+
+
+def _between(track: Track, other: Track) -> FloatArray:
+    """(M, N) weights that take values at the pictures of one track to another's: other heads have levels elsewhere."""
+    parts = [
+        _weights(track.level_depth_m, other.level_depth_m),
+        np.eye(2),
+        _weights(track.cap_depth_m, other.cap_depth_m),
+        _weights(track.foot_depth_m, other.foot_depth_m),
+    ]
+    whole = np.zeros((other.size, track.size))
+    row = column = 0
+    for part in parts:
+        whole[row : row + part.shape[0], column : column + part.shape[1]] = part
+        row, column = row + part.shape[0], column + part.shape[1]
+    return whole
+
+
+def _weights(places: FloatArray, wanted: FloatArray) -> FloatArray:
+    """(M, N) weights of linear interpolation from rising places (N,) to others (M,); the ends hold beyond them."""
+    if not places.size:
+        return np.zeros((wanted.size, 0))
+    return np.stack([np.interp(wanted, places, row) for row in np.eye(places.size)], axis=1)
 
 
 def _likelihood(
