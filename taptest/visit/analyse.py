@@ -26,6 +26,9 @@ from taptest.visit.sweeps import Sweeps, sweeps_for
 
 Progress = Callable[[float], None]
 
+SAME_MODEL_PA = 100_000.0
+"""Rounds whose pressures are nearer than this, 1 bar, share a model: at half a bar it moved 30 second rounds by at most
+0.05 spacings."""
 TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
 
 
@@ -40,10 +43,10 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     if not document.points:
         raise VisitError(f"{visit.source} has no points yet, so there is nothing to judge. Record or import some.")
     meaning = meaning_of(document, visit.source)
-    first = _read(visit.folder, document, meaning.case, _part_of(progress, 0, 1 + len(meaning.rounds)))
+    first = _read(visit.folder, document, meaning.case, progress)
     later = [
-        _read(visit.folder, each.document, each.case, _part_of(progress, number, 1 + len(meaning.rounds)))
-        for number, each in enumerate(meaning.rounds, start=1)
+        _read(visit.folder, each.document, each.case, progress, first.sweeps if _near(meaning.case, each.case) else ())
+        for each in meaning.rounds
     ]
     reading, profile = first.readings[0], first.heard.lines[0].profile
     advice = "" if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
@@ -86,12 +89,17 @@ class _ReadRound:
     remarks: tuple[str, ...]
 
 
-def _read(folder: Path, document: Document, case: Case, progress: Progress | None) -> _ReadRound:
-    """Hear one round and read its lines with the tank's model."""
+def _near(first: Case, later: Case) -> bool:
+    """Whether the model of the first round serves a later one as well."""
+    pressures = (first.readings.pressure_pa, later.readings.pressure_pa)
+    return pressures[0] is not None and pressures[1] is not None and abs(pressures[1] - pressures[0]) <= SAME_MODEL_PA
+
+
+def _read(folder: Path, document: Document, case: Case, progress: Progress | None, sweeps: Sweeps = ()) -> _ReadRound:
+    """Hear one round and read its lines with the tank's model; `sweeps` are those of another round that serve it."""
     heard = hear_round(folder, document.points, document.reference, document.by_hand)
     notes = list(heard.notes)
-    sweeps: Sweeps = ()
-    if any(line.profile is not None for line in heard.lines):
+    if not sweeps and any(line.profile is not None for line in heard.lines):
         sweeps, kept = sweeps_for(case, progress)
         notes.extend(kept)
     return _ReadRound(heard, read_lines(heard, case.tank, sweeps), sweeps, (*heard.remarks, *notes))
@@ -117,13 +125,6 @@ def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) ->
         found=found,
         remarks=read.remarks,
     )
-
-
-def _part_of(progress: Progress | None, number: int, of: int) -> Progress | None:
-    """Return a progress for one of several rounds."""
-    if progress is None or of == 1:
-        return progress
-    return lambda share: progress((number + share) / of)
 
 
 def where_next(reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units) -> str:
