@@ -221,7 +221,8 @@ def judge(
         kept_but_unfit=verdict.kept_but_unfit,
     )
     told = verdict.code != "cannot tell"
-    against = _speaks_against(verdict, case, lead, comparison, observed) if not endangers(flags) else True
+    doubted = any(flag.level == "doubt" for flag in flags)
+    against = None if doubted else _speaks_against(decided, case, lead, comparison, observed)
     checks = _in_order(tuple(flag.step for flag in flags) + _checks(verdict, story, observed, flags))
     sentence = sentence_of(story) if told else cannot_tell_sentence(verdict.why, checks[0], against)
     if not told and endangers(flags):

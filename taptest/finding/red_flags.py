@@ -18,7 +18,7 @@ from taptest.water.forecast import relief_tolerance_pa
 
 CLEAR_OF_RELIEF_PA = 50_000.0
 """Pressure is neither raised nor let rise by heat nearer to the relief setting than this."""
-OVER_LIMIT_K = 3.0
+OVER_LIMIT_K = 6.0
 """By so much the water may pass the highest temperature that was stated."""
 BOILING_C = 100.0
 COLD_AT_MOST_C, HOT_AT_LEAST_C = 45.0, 30.0
