@@ -218,6 +218,7 @@ def judge(
         verdict.why,
         evidence,
         may_be_heated(case, flags),
+        len(rounds),
         kept_but_unfit=verdict.kept_but_unfit,
     )
     told = verdict.code != "cannot tell"

@@ -9,7 +9,6 @@ Pressures are gauge pascals at the gauge. Limits are common practice or own judg
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case, RedFlag
@@ -30,8 +29,6 @@ UNIT_SLIP = 2.0
 COIL_FROM = 0.3
 """A leaking coil or plate is warned of from this probability on, or where the answers point to it."""
 COIL = "leaking coil or plate"
-
-Level = Literal["danger", "doubt"]
 
 
 @dataclass(frozen=True, slots=True)

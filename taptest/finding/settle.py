@@ -7,12 +7,13 @@ by how the pressure answers a measured amount of water.
 
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case
+from taptest.finding.red_flags import CLEAR_OF_RELIEF_PA
 from taptest.finding.weigh import rings_all_over
 from taptest.line.records import LineReading
 from taptest.tank.kinds import line_shows_share
 
-KEEP_CLEAR_PA = 50_000.0
-"""Pressure is never raised nearer to the relief setting than this: 0.5 bar, own judgement."""
+STEP_PA = 50_000.0
+"""A second round is tapped half a bar higher, or lower: own judgement."""
 
 ONSET_DOWN = (
     "with the burner off and the fill valve shut, let a little water out at a time{caught} and tap {mark} each time:"
@@ -72,4 +73,4 @@ def _room_to_rise(case: Case) -> bool:
     """Whether half a bar more than the cold pressure stays clear of the relief setting."""
     cold = case.system.fill_pa if is_hot(case) else case.readings.pressure_pa
     relief = case.system.relief_pa
-    return cold is not None and relief is not None and cold + KEEP_CLEAR_PA <= relief - KEEP_CLEAR_PA
+    return cold is not None and relief is not None and cold + STEP_PA <= relief - CLEAR_OF_RELIEF_PA

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.line.distribution import log_mean
 from taptest.line.matched import FEWEST_POINTS, GAIN_MOST, MatchSettings, computed_levels, measured_levels, votes_of
 from taptest.line.records import Profile
 from taptest.shell.records import LevelSweep
@@ -82,7 +83,7 @@ def pair_evidence(
         total = value if total is None else np.logaddexp(total, value)
     assert total is not None
     total = total - np.log(len(first_sweeps))
-    return PairEvidence(*own, np.asarray(total - _log_mean(total.ravel())))
+    return PairEvidence(*own, np.asarray(total - log_mean(total.ravel())))
 
 
 def _common(first: Profile, second: Profile) -> tuple[list[int], list[int]]:
@@ -174,11 +175,5 @@ def _likelihood(
         gain = np.clip((xy + ridge * settings.gain) / (xx + ridge), 0.0, GAIN_MOST)
         paid = np.maximum((w * y_b**2).sum() - 2 * gain * xy + gain**2 * xx, 0.0) + ridge * (gain - settings.gain) ** 2
         score = -0.5 * settings.power * votes[band] * (count[band] + settings.freedom) * np.log(1 + paid / usual)
-        total += np.log((1 - settings.spoilt) * np.exp(score - _log_mean(score.ravel())) + settings.spoilt)
+        total += np.log((1 - settings.spoilt) * np.exp(score - log_mean(score.ravel())) + settings.spoilt)
     return total
-
-
-def _log_mean(x: FloatArray) -> float:
-    """Logarithm of the mean of exp(x)."""
-    top = float(x.max())
-    return top + float(np.log(np.exp(x - top).mean()))

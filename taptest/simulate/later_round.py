@@ -12,7 +12,7 @@ from typing import Literal, get_args
 import numpy as np
 
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
-from taptest.simulate.scene import Scene, Truth, Writer, settle
+from taptest.simulate.scene import Scene, Truth, Writer, settle, stream
 from taptest.simulate.wetted import draw_wetted
 from taptest.water.fluids import net_expansion
 
@@ -39,7 +39,7 @@ def later_scene(scene: Scene, step: Step) -> tuple[Scene, str]:
     rng = np.random.default_rng([scene.seed, 2, *step.encode()])
     truth, state = _stepped(scene, step, rng)
     wetted = draw_wetted(
-        np.random.default_rng([scene.seed, *b"form"]),
+        stream(scene.seed, "form"),
         scene.tank,
         truth.water_share,
         torn=truth.fault == "torn membrane",

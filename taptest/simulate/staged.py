@@ -167,7 +167,7 @@ def write_visit(order: Order, visit: SimulatedVisit, later: tuple[SimulatedVisit
         their_names, their_sounds, their_onsets = _laid_out(order, again, "round2-")
         sounds = {**sounds, **their_sounds}
         document = _with_round(order, document, again, their_names, state)
-        truth = replace(truth, rounds=(_round_truth(again, their_onsets, state),))
+        truth = replace(truth, rounds=(RoundTruth.of(truth_of(again, their_onsets), state),))
     with disk.new_folder(order.folder) as working:
         disk.make_folder(working / SOUND)
         for name, samples in sounds.items():
@@ -235,21 +235,6 @@ def _with_round(order: Order, document: Document, again: SimulatedVisit, names: 
     }
     raw = document.model_dump(mode="json", by_alias=True, exclude_none=True)
     return document_from({**raw, "rounds": [added]}, str(order.folder))
-
-
-def _round_truth(visit: SimulatedVisit, onsets: dict[str, list[float]], state: str) -> RoundTruth:
-    whole = truth_of(visit, onsets)
-    return RoundTruth(
-        name=state,
-        state=whole.state,
-        boundary_mm=whole.boundary_mm,
-        backing=whole.backing,
-        onsets_s=whole.onsets_s,
-        water_l=whole.water_l,
-        water_share=whole.water_share,
-        pressure_bar=whole.pressure_bar,
-        form=whole.form,
-    )
 
 
 def truth_of(visit: SimulatedVisit, onsets: dict[str, list[float]]) -> VisitTruth:

@@ -34,6 +34,12 @@ class RoundTruth:
     pressure_bar: float | None = None
     form: str | None = None
 
+    @classmethod
+    def of(cls, whole: "VisitTruth", state: str) -> "RoundTruth":
+        """Return what a truth of its own says of a round, named by the state that it was tapped in."""
+        shared = {each.name: getattr(whole, each.name) for each in fields(cls) if each.name != "name"}
+        return cls(name=state, **shared)
+
 
 @dataclass(frozen=True, slots=True)
 class VisitTruth:

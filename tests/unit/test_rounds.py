@@ -93,6 +93,17 @@ def test_a_level_that_stays_between_two_pressures_is_a_shut_tank() -> None:
     assert judge(case, still, rounds=[moves]).p_shut < 0.05
 
 
+def test_a_second_round_is_offered_once() -> None:
+    tank = made_tank("diaphragm", "bottom")
+    case = made_case(tank, **read(1.5e5), precharge_pa=1e5)
+    unread = heard(tank, "not found")
+    alone = judge(case, unread)
+    both_rounds = judge(case, unread, rounds=[Round(replace(case.readings, pressure_pa=2e5), (unread,))])
+    assert alone.code == both_rounds.code == "cannot tell"
+    assert "second round" in " ".join(alone.next_checks)
+    assert "second round" not in " ".join(both_rounds.next_checks)
+
+
 def test_another_line_of_the_same_round_narrows_the_level() -> None:
     case = made_case(made_tank("diaphragm", "bottom"), **read(1.5e5), precharge_pa=1e5)
     level = level_for(case.tank, 1e5, read(1.5e5))

@@ -61,7 +61,7 @@ def make_visit(out: Path, seed: int, only: str | None, bags: bool, raised: bool,
         )
         recordings |= heard
         noted = _with_round(noted, again, later, state, case, stream(seed, number, "papers again"))
-        truth = replace(truth, rounds=(_round_truth(_truth(again, times, clear_db, seed, number), state),))
+        truth = replace(truth, rounds=(RoundTruth.of(_truth(again, times, clear_db, seed, number), state),))
     with disk.new_folder(folder_of(out, seed, number)) as folder:
         (folder / SOUND).mkdir()
         loudest = max(float(np.abs(sound).max()) for sound in recordings.values())
@@ -148,20 +148,6 @@ def _with_round(
     readings = ReadingsSection(pressure=f"{max(again.story.pressure + off, 0.0):.2f} bar")
     added = RoundSection(name=state, state=state, readings=readings, points=points)
     return noted.model_copy(update={"rounds": (added,)})
-
-
-def _round_truth(truth: VisitTruth, state: str) -> RoundTruth:
-    return RoundTruth(
-        name=state,
-        state=truth.state,
-        boundary_mm=truth.boundary_mm,
-        backing=truth.backing,
-        onsets_s=truth.onsets_s,
-        water_l=truth.water_l,
-        water_share=truth.water_share,
-        pressure_bar=truth.pressure_bar,
-        form=truth.form,
-    )
 
 
 def _document(case: Case, number: int, rng: np.random.Generator) -> Document:
