@@ -19,6 +19,7 @@ from taptest.tank.kinds import Tank
 from taptest.water.log import DrainTest
 from taptest.water.pressure import water_share
 from tests.made_cases import AIR_PA, COLD, FILLED, HOT, heard, heard_at, level_for, made_case, made_tank
+from tests.said import texts
 
 HANGING = made_tank(seam_depth_m=0.18)
 STANDING = made_tank("diaphragm", "bottom", seam_depth_m=0.18)
@@ -643,4 +644,4 @@ def test_a_line_too_poor_to_read_says_why_and_what_to_do_about_it(unreadable: Un
     found = judge(made_case(BAG, **HOT), line)
     assert found.code == "cannot tell"
     assert why in found.sentence
-    assert found.next_checks[0].startswith(first)
+    assert texts(found.next_checks)[0].startswith(first)
