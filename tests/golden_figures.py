@@ -70,7 +70,10 @@ def visit_figures() -> dict[str, Any]:
     figures = {}
     for name in VISITS:
         told = as_json(judge_visit(read_visit(DEMO / name)))
-        told["finding"] = {key: value for key, value in told["finding"].items() if key not in BY_SENTENCE}
+        finding = told["finding"].items()
+        told["finding"] = {
+            key: value for key, value in finding if key.removesuffix("_as_statements") not in BY_SENTENCE
+        }
         for part in (told, *told["rounds"]):
             part["taps"] = [[tap["onset_s"], tap["used"]] for tap in part["taps"]]
         figures[name] = told
@@ -143,7 +146,9 @@ def differences(was: Any, now: Any, where: str = "") -> list[str]:
         pairs = enumerate(zip(was, now, strict=True))
         return [line for number, (a, b) in pairs for line in differences(a, b, f"{where}/{number}")]
     if isinstance(was, float) and isinstance(now, float):
-        same = now == pytest.approx(was, rel=1e-3, abs=1.5e-3 if where.startswith("/model") else 1.5e-4)
+        # rounding alone, on another processor, moves a forecast by 0.2 %: it lies where the pressure runs away
+        rel = 5e-3 if "/forecast/" in where else 1e-3
+        same = now == pytest.approx(was, rel=rel, abs=1.5e-3 if where.startswith("/model") else 1.5e-4)
         return [] if same else [f"{where}: {was} before, {now} now"]
     return [] if was == now else [f"{where}: {was} before, {now} now"]
 
