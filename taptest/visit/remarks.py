@@ -1,4 +1,4 @@
-"""What is to be said of one point of the line: statements for `taptest.words`."""
+"""What is to be said of one point of the line and of one mark at many pressures: statements for `taptest.words`."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -28,6 +28,12 @@ class Rejected(Key):
     NOT_THIS_STRIKER = "rejected.not this striker", "count"
     TOO_REGULAR = "rejected.too regular", "count"
     BY_HAND = "rejected.by hand", "count"
+
+
+class RoundRemark(Key):
+    """What was done in a round."""
+
+    ONSET = "round.onset", "name", "mark_m", "first_pa", "last_pa", "readings", "count"
 
 
 REJECTED: dict[WhyNot, Rejected] = {
@@ -61,3 +67,9 @@ def remark_on_point(taps: Sequence[Tap], trouble: str, doubtful: bool) -> Statem
     if not any(tap.used for tap in taps):
         return Statement(PointRemark.NO_USABLE_TAP, {"rejected": rejected_taps(taps)})
     return Statement(PointRemark.DOUBTFUL) if doubtful else None
+
+
+def onset_round_said(name: str, mark_m: float, shown_pa: Sequence[float], taps: int) -> Statement:
+    """Say which mark was tapped at which pressures (gauge, in order of time), and how often in all."""
+    values = {"mark_m": mark_m, "first_pa": shown_pa[0], "last_pa": shown_pa[-1], "readings": len(shown_pa)}
+    return Statement(RoundRemark.ONSET, {"name": name, "count": taps, **values})
