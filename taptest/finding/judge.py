@@ -35,6 +35,7 @@ from taptest.finding.wording import (
 )
 from taptest.line.records import LineReading
 from taptest.quantities import METRIC, Units, percent
+from taptest.statements import Said
 from taptest.tank.kinds import Tank, pressure_check_applies
 from taptest.water.pressure import static_head_pa
 
@@ -178,9 +179,9 @@ class _Verdict:
 
     code: FindingCode
     probability: float
-    why: str = ""
+    why: Said = ""
     """A clause; why the taps cannot tell, or what a failed membrane shows itself by."""
-    check: str = ""
+    check: Said = ""
     """The check that comes first, a sentence; empty where the finding's own come first."""
     kept_but_unfit: bool = False
     """Whether the tank has kept its stated charge, which is too low or too high for its system."""
@@ -266,11 +267,11 @@ def _evidence(
 
 def _checks(
     verdict: _Verdict, story: Story, observed: Mapping[str, str], flags: tuple[RedFlag, ...]
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     """List what to do after the red flags' own steps: nothing as long as people are in danger."""
     if any(flag.stops and flag.level == "danger" for flag in flags):
         return ()
-    first = (verdict.check,) if verdict.check else ()
+    first: tuple[Said, ...] = (verdict.check,) if verdict.check else ()
     return first + checks_of(story) + _wider_checks(story, observed, verdict.code != "cannot tell")
 
 
@@ -407,6 +408,8 @@ def _inverted(tank: Tank, probability: float, clause: str = INVERTED) -> _Verdic
 def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict | None:
     """Why sound and readings cannot be compared; a shell dull all over stays waterlogged all the same."""
     pressure, posterior = case.readings.pressure_pa, line.posterior
+    why: Said
+    check: Said
     if line.misfit >= 1.0:
         return _Verdict(
             "cannot tell",
@@ -437,7 +440,7 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         check = "Tap the line again: more points, three clean taps each, and quiet around."
         # A line too poor to be read at all says why itself; the bag is no reason then.
         if case.tank.has_bag and line.method != "none":
-            why += ", as happens with a bag that hardly touches its shell"
+            why = f"{why}, as happens with a bag that hardly touches its shell"
         elif line.unreadable is not None:
             why, check = line.unreadable.why, line.unreadable.step or check
         return _Verdict("cannot tell", 1.0, why, check)
@@ -677,5 +680,5 @@ def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) ->
     return "high" if verdict.probability >= 0.9 else "fair" if verdict.probability >= 0.75 else "low"
 
 
-def _in_order(checks: tuple[str, ...]) -> tuple[str, ...]:
+def _in_order(checks: tuple[Said, ...]) -> tuple[Said, ...]:
     return tuple(dict.fromkeys(checks))

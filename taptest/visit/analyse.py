@@ -16,12 +16,14 @@ from taptest.line.pair import PairEvidence, pair_evidence
 from taptest.line.records import LineReading, Profile, Unreadable
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import Visit
 from taptest.visit.meaning import RoundMeaning, meaning_of
 from taptest.visit.onset_reading import HeardOnset, hear_onset
 from taptest.visit.reading import HeardRound, hear_round, point_results, read_lines
 from taptest.visit.record import Document, RoundSection
+from taptest.visit.remarks import VisitRemark
 from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
 from taptest.water.pressure import atmospheric_pressure_pa
@@ -31,7 +33,6 @@ Progress = Callable[[float], None]
 SAME_MODEL_PA = 100_000.0
 """Rounds whose pressures are nearer than this, 1 bar, share a model: at half a bar it moved 30 second rounds by at most
 0.05 spacings."""
-TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
 
 
 def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -> VisitResult:
@@ -54,7 +55,7 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         _onset(visit.folder, section, each) for section, each in zip(document.rounds, meaning.rounds, strict=True)
     ]
     reading, profile = first.readings[0], first.heard.lines[0].profile
-    advice = "" if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
+    advice = None if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
     judgement = judge(
         meaning.case,
         reading,
@@ -100,7 +101,7 @@ class _ReadRound:
     readings: tuple[LineReading, ...]
     """One a line; none where nothing was tapped."""
     sweeps: Sweeps
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
 
 
 def _near(first: Case, later: Case) -> bool:
@@ -112,7 +113,7 @@ def _near(first: Case, later: Case) -> bool:
 def _read(folder: Path, document: Document, case: Case, progress: Progress | None, sweeps: Sweeps = ()) -> _ReadRound:
     """Hear one round and read its lines with the tank's model; `sweeps` are those of another round that serve it."""
     heard = hear_round(folder, document.points, document.reference, document.by_hand)
-    notes = list(heard.notes)
+    notes: list[Said] = list(heard.notes)
     if not sweeps and any(line.profile is not None for line in heard.lines):
         sweeps, kept = sweeps_for(case, progress)
         notes.extend(kept)
@@ -152,30 +153,29 @@ def _round_result(meaning: RoundMeaning, read: _ReadRound, onset: HeardOnset, fo
     )
 
 
-def where_next(reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units) -> str:
-    """Say in a sentence where one more mark would tell most; "" where none would tell anything, or none could.
+def where_next(
+    reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units
+) -> Statement | None:
+    """Say where one more mark would tell most; None where none would tell anything, or none could.
 
     None could where the line was not read at all, is unlike anything the model makes, or shows no single boundary.
     """
     posterior = reading.posterior
     named = posterior.p_found + posterior.p_all_air + posterior.p_all_water
     if reading.method in ("", "none") or reading.misfit >= 1.0 or named < 0.5 or settled(reading):
-        return ""
+        return None
     places = free_places_m(profile.depth_m, tank, units)
     if not places.size:
-        return ""
+        return None
     best = next_point(posterior, profile, places, sweeps)
     if best.information_bits < LEAST_BITS:
-        return ""
-    return (
-        f"To place the water more closely, add a mark at {units.show('length', best.depth_m)} below the top with "
-        f"{TAPS_IN_WORDS[taps_worthwhile(profile)]}: no other place tells as much."
-    )
+        return None
+    return Statement(VisitRemark.ADD_A_MARK, {"depth_m": best.depth_m, "count": taps_worthwhile(profile)})
 
 
-def _with_advice(found: Judgement, advice: str) -> Judgement:
+def _with_advice(found: Judgement, advice: Statement | None) -> Judgement:
     """Put the advice where to tap among the checks: second where the taps leave the line open, else last."""
-    if not advice:
+    if advice is None:
         return found
     place = 1 if found.boundary_state == "not found" else MOST_CHECKS - 1
     return replace(found, next_checks=(*found.next_checks[:place], advice, *found.next_checks[place:])[:MOST_CHECKS])

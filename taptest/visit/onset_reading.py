@@ -10,6 +10,7 @@ from pathlib import Path
 from taptest.errors import LineError
 from taptest.line.onset import OnsetEvidence, find_onset
 from taptest.sound.records import TapTraits
+from taptest.statements import Said
 from taptest.visit.reading import hear_entries
 from taptest.visit.record import HandDecision, OnsetEntry, PointEntry
 from taptest.visit.result import OnsetReading, TapResult
@@ -23,7 +24,7 @@ class HeardOnset:
     """None where the taps say nothing; `remarks` then tell why."""
     readings: tuple[OnsetReading, ...]
     taps: tuple[TapResult, ...]
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
 
 
 def hear_onset(
