@@ -38,6 +38,13 @@ second.toml of a round that is added to a visit, the tank tapped again in anothe
   water_moved = "+1.0 l"       (let in, where it was measured; "-1.0 l" let out)
   [readings]
   pressure = "1.8 bar"
+
+Where one mark was tapped at many pressures while the fill was slowly raised or let down, the round names the mark and
+the table gives pressure,file (with --sound: pressure,taps) in place of positions:
+  [round]
+  name = "onset"
+  state = "let down"
+  mark = "210 mm"
 """
 
 
@@ -109,7 +116,8 @@ def _add(arguments: argparse.Namespace, sources: "Sources") -> int:
         raise VisitError("--add and --replace exclude each other: a round is added to a visit that stays.")
     visit, notes = add_round(arguments.visit, sources)
     added = visit.document.rounds[-1]
-    print(f'Added the round "{added.name}" with {counted(len(added.points), "point")} to {arguments.visit}.')
+    what = counted(len(added.onset), "pressure") if added.onset else counted(len(added.points), "point")
+    print(f'Added the round "{added.name}" with {what} to {arguments.visit}.')
     _tell(notes, arguments.visit)
     return 0
 
