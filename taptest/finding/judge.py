@@ -16,6 +16,7 @@ from taptest.finding.air import log_evidence
 from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
 from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare
 from taptest.finding.draws import is_hot, right_charge_pa
+from taptest.finding.onset_likelihood import onset_said
 from taptest.finding.records import Case, FindingCode, Judgement, RedFlag, Round, RoundFound
 from taptest.finding.red_flags import endangers, may_be_heated, red_flags
 from taptest.finding.settle import settling_step
@@ -232,8 +233,8 @@ def judge(
     return Judgement(
         code=verdict.code,
         sentence=sentence,
-        confidence=_confidence(verdict, lead) if told else "cannot tell",
-        reasons=reasons_of(story),
+        confidence=_confidence(verdict, lead, comparison) if told else "cannot tell",
+        reasons=(*reasons_of(story), *(onset_said(each.onset, case.tank) for each in rounds if each.onset is not None)),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
         causes=causes,
@@ -303,7 +304,7 @@ def _told_of_rounds(
     told = list(comparison.rounds)
     for each in rounds[len(told) :]:
         if not each.lines:
-            told.append(RoundFound(None, None, None))
+            told.append(RoundFound(None, None, None, onset=each.onset))
             continue
         alone = judge(replace(case, readings=each.readings, drain=None, log=()), each.lines[0], seed, units)
         told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.sentence))
@@ -430,7 +431,11 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     elif comparison.air is not None and comparison.air.contradiction:
         why = "the estimates of the air contradict each other"
         check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
-    elif not line_speaks(line) and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH:
+    elif (
+        not line_speaks(line)
+        and not comparison.onset_heard
+        and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH
+    ):
         why = "the line does not show where the water ends"
         check = "Tap the line again: more points, three clean taps each, and quiet around."
         # A line too poor to be read at all says why itself; the bag is no reason then.
@@ -499,7 +504,7 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
             return _Verdict(unfit, chance + comparison.probabilities[unfit], kept_but_unfit=True)
     chances = _chances(comparison, line, observed)
     best = min(COST, key=lambda code: expected_cost(code, chances))
-    named = line.state != "not found" or best == "membrane failed"
+    named = line.state != "not found" or comparison.onset_heard or best == "membrane failed"
     if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
@@ -668,9 +673,9 @@ def _derived_readings(case: Case) -> dict[str, str]:
     return found
 
 
-def _confidence(verdict: _Verdict, line: LineReading) -> str:
+def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) -> str:
     """Name the confidence; a line that names no state carries no high one for a tank called right."""
-    if verdict.code == "as expected" and line.state == "not found":
+    if verdict.code == "as expected" and line.state == "not found" and not comparison.onset_heard:
         return "fair" if verdict.probability >= 0.9 else "low"
     return "high" if verdict.probability >= 0.9 else "fair" if verdict.probability >= 0.75 else "low"
 
