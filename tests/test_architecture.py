@@ -1,6 +1,7 @@
 """The house stands: imports point one way and each outside library is touched in one place."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -8,27 +9,26 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions errors statements quantities disk preferences
+versions errors statements quantities disk preferences words
 water.fluids water.pressure water.forecast water.sizing water.log
-tank.shape tank.kinds tank.membrane tank.contact
-sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
-sound.traits sound.hearing sound.processing
+tank.remarks tank.shape tank.kinds tank.membrane tank.contact
+sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra
+sound.modes sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
-line.distribution line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
-line.backing line.naming line.quality line.boundary line.next_point
+line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
+line.backing line.naming line.quality line.boundary line.next_point line.onset
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
-finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
+finding.pair_likelihood finding.onset_likelihood finding.rounds finding.weigh finding.compare finding.causes
 finding.red_flags
 finding.settle finding.wording finding.judge
-visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
-visit.intake visit.more_rounds visit.sweeps visit.remarks visit.result visit.listen visit.reading visit.analyse
+visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
+visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading visit.analyse
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
-simulate.truth simulate.staged simulate.trial
-words
+simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
-capture.own_tone capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
+capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
 capture.excerpt capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
@@ -80,9 +80,15 @@ def dotted(path: Path) -> str:
     return ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
 
 
+@cache
+def nodes(path: Path) -> tuple[ast.AST, ...]:
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+@cache
 def imports(path: Path) -> set[str]:
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -125,9 +131,17 @@ def test_each_outside_library_is_touched_in_one_place(path: Path) -> None:
             assert dotted(path) in homes, f"{dotted(path)} touches {library}"
 
 
+def test_only_those_who_speak_to_people_make_sentences() -> None:
+    """The pure rooms return statements; `visit.result` and `visit.history` tell them for the JSON."""
+    speak = ("visit.result", "visit.history", "report.", "capture.", "desk.", "commands.", "words.", "finding.wording")
+    for path in modules():
+        if any(target.startswith("taptest.words") for target in imports(path)):
+            assert dotted(path).startswith(speak), f"{dotted(path)} makes sentences"
+
+
 @pytest.mark.parametrize("path", modules(), ids=dotted)
 def test_no_function_of_a_hundred_lines(path: Path) -> None:
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             assert node.end_lineno is not None
             length = node.end_lineno - node.lineno + 1

@@ -25,13 +25,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.own_tone import is_tap
+from taptest.capture.place import LastMark, ring_levels
 from taptest.capture.signs import Frames, Signs
 from taptest.errors import LineError
 from taptest.line.next_point import SAME_MARK_M
 from taptest.line.records import BoundaryState
 from taptest.sound.records import Tap
+from taptest.sound.remarks import WhyNot
 from taptest.sound.striker import AFTER_S, LEAD_S, Foreign, KnownBlows, blow_features
 from taptest.sound.taps import OUTLIER_DB, RING_S
+from taptest.statements import Said
 
 FloatArray = NDArray[np.float64]
 
@@ -301,7 +304,7 @@ class FinerAdded:
 class Warned:
     """Something to know, in a sentence."""
 
-    sentence: str
+    sentence: Said
 
 
 Event = (
@@ -310,12 +313,12 @@ Event = (
 )  # fmt: skip
 
 WHY_SENTENCE = {
-    "double hit": "The striker bounced: two hits at once. Hold it loosely and let it spring back.",
-    "clipped": "Too loud: the microphone was overloaded. Tap more softly, or turn its level down.",
-    "too weak": "Too soft: it hardly stands out from the noise. Tap a little harder, or bring the microphone nearer.",
-    "cut off": "The sound broke off before the tap had rung out. Tap again.",
-    "ring overlaps the next tap": "Too quick: the next hit came before this one had rung out. Leave a second between.",
-    "noise burst": "That did not sound like a tap on the tank. Tap again.",
+    WhyNot.DOUBLE_HIT: "The striker bounced: two hits at once. Hold it loosely and let it spring back.",
+    WhyNot.CLIPPED: "Too loud: the microphone was overloaded. Tap more softly, or turn its level down.",
+    WhyNot.TOO_WEAK: "Too soft: hardly louder than the noise. Tap a little harder, or bring the microphone nearer.",
+    WhyNot.CUT_OFF: "The sound broke off before the tap had rung out. Tap again.",
+    WhyNot.OVERLAPS: "Too quick: the next hit came before this one had rung out. Leave a second between.",
+    WhyNot.NOISE_BURST: "That did not sound like a tap on the tank. Tap again.",
 }
 INTO_THE_TONE = "You tapped into the tone, so this tap cannot count: let the tone end, then tap."
 WHILE_QUIET = "The noise of the room is being measured: do not tap yet."
@@ -327,6 +330,7 @@ FOREIGN_SENTENCE: dict[Foreign, str] = {
     "not this striker": "That did not sound like your other taps: it was taken for something else. Tap again.",
 }
 TOO_EARLY = "That was too early for this mark. Tap when it is shown."
+ONE_MORE = "One more at the last mark: it does not count for this one. Move on, then tap."
 
 
 class Round:
@@ -355,6 +359,9 @@ class Round:
         self._quiet_since = 0
         self._opened_s = 0.0
         self._shown: Stop | None = None
+        self._last: LastMark | None = None
+        self._levels: list[FloatArray] = []
+        """Of the accepted taps of the stop under way, see `ring_levels`."""
         self._tone = (0.0, -1.0)
         self._tone_lag_s = 0.0
         self._notes_hz: tuple[float, ...] = ()
@@ -445,6 +452,7 @@ class Round:
         self._rate_hz = rate_hz
         self._samples = self._quiet_since = 0
         self._opened_s = 0.0
+        self._last = None
         self._tone = (0.0, -1.0)
         self._recent.clear()
         self._kept = 0
@@ -493,10 +501,10 @@ class Round:
             self._notes_hz = tuple(notes_hz)
 
     def gap(self) -> list[Event]:
-        """Tell that sound was lost on the way: no tap of the unfinished point can be sure to be whole."""
+        """Tell that audio dropped out: any tap of the unfinished point may be incomplete."""
         if self.stage != "tapping" or not self.taps:
             return []
-        return [*self._restart("Sound was lost on the way. The point starts over."), *self._go_on()]
+        return [*self._restart("Audio dropped out. This point starts over."), *self._go_on()]
 
     def advise(self, advice: Advice) -> list[Event]:
         """Take advice; it counts where it rests on all results and the round waits for it."""
@@ -616,13 +624,28 @@ class Round:
         if self.stage != "tapping" or stop is None:
             return self._untimely(tap, late_s)
         self._quiet_since = self._samples
-        if not self.taps and tap.onset_s < self._opened_s + MOVE_S:
-            return [TapRefused(stop, tap.onset_s, TOO_EARLY, late_s)]
+        levels = ring_levels(self._stretch(tap.onset_s, RING_S), self._rate_hz)
+        too_soon = "" if self.taps else self._too_soon(stop, tap, levels)
+        if too_soon:
+            return [TapRefused(stop, tap.onset_s, too_soon, late_s)]
         why = self._why_refused(tap)
         if why is not None:
             self._refused += 1
             return [TapRefused(stop, tap.onset_s, why, late_s)]
+        self._levels.append(levels)
         return self._accept(stop, tap, late_s)
+
+    def _too_soon(self, stop: Stop, tap: Tap, levels: FloatArray) -> str:
+        """Say why a first tap cannot be meant for this stop yet, "" where it can."""
+        if tap.onset_s < self._opened_s + MOVE_S:
+            return TOO_EARLY
+        last = self._last
+        return ONE_MORE if last is not None and last.has_one_more(stop.depth_m, tap.onset_s, levels) else ""
+
+    def _stretch(self, from_s: float, length_s: float) -> FloatArray:
+        """Return so much of the newest sound, as far as it is at hand."""
+        begin = max(round(from_s * self._rate_hz) - (self._samples - self._kept), 0)
+        return np.concatenate(self._recent)[begin : begin + round(length_s * self._rate_hz)]
 
     def _in_tone(self, tap: Tap, late_s: float) -> list[Event] | None:
         """Return what follows from a hit while the own tone sounds: nothing from the tone, a refusal from a tap.
@@ -639,8 +662,8 @@ class Round:
                 self._tone_lag_s += after_s + RING_S
             return [TapIgnored(tap.onset_s)]
         if after_s > 0:
-            # What is no tap at all so soon after a tone is most likely its crackling end on a busy computer.
-            return [TapIgnored(tap.onset_s)] if tap.why_not == "noise burst" else None
+            # What is not a tap at all so soon after a tone is most likely its crackling end on a busy computer.
+            return [TapIgnored(tap.onset_s)] if tap.why_not is WhyNot.NOISE_BURST else None
         self._quiet_since = self._samples
         stop = self.stop if self.stage == "tapping" else None
         self._refused += stop is not None
@@ -648,7 +671,7 @@ class Round:
 
     def _untimely(self, tap: Tap, late_s: float) -> list[Event]:
         """Refuse a tap while none is wanted; other noises need no answer then."""
-        if tap.why_not not in (None, "clipped", "double hit"):
+        if tap.why_not not in (None, WhyNot.CLIPPED, WhyNot.DOUBLE_HIT):
             return []
         if self.stage == "noise":
             return [TapRefused(None, tap.onset_s, WHILE_QUIET, late_s, sounding=False)]
@@ -704,6 +727,8 @@ class Round:
 
     def _finish(self, result: Result) -> list[Event]:
         self.results.append(result)
+        onsets = tuple(tap.onset_s for tap in result.taps)
+        self._last = LastMark(result.stop.depth_m, onsets, tuple(self._levels)) if onsets else None
         if result.stop.kind == "recheck":
             self._recheck = False
         if result.stop.kind == "finer":
@@ -713,6 +738,7 @@ class Round:
 
     def _clear(self) -> None:
         self.taps = []
+        self._levels = []
         self._refused = 0
 
     def _restart(self, why: str) -> list[Event]:

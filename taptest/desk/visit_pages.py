@@ -1,5 +1,6 @@
 """One visit: its finding and all that it rests on, its details, the evidence for the causes, its history."""
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -15,8 +16,10 @@ from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
+from taptest.report.wording import told as in_words
 from taptest.report.wording import worded
 from taptest.report.words import remark_on
+from taptest.statements import Said
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
@@ -181,9 +184,10 @@ def history(request: Request) -> Response:
         }
         for each in reversed(past.history.visits)
     ]  # fmt: skip
+    notes = [in_words(note, past.history.units, usual_wording()) for note in past.history.notes]
     return desk.page(
         "history.html", **heading(found), sentences=trend_sentences(past.history), visits=visits,
-        reference=reference_sentence(past.history), notes=past.history.notes, drawable=past.history.trend is not None,
+        reference=reference_sentence(past.history), notes=notes, drawable=past.history.trend is not None,
     )  # fmt: skip
 
 
@@ -265,17 +269,22 @@ def told(judging: Judging) -> dict[str, Any]:
     if result is None:
         empty: dict[str, Any] = {key: [] for key in ("figures", "rounds", "reasons", "next", "causes", "not_checked")}
         return {**empty, "forecast": False, "caution": CAUTION}
+    units, wording = result.units, usual_wording()
+
+    def said(texts: Iterable[Said]) -> list[str]:
+        return [in_words(text, units, wording) for text in texts]
+
     found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
         "figures": figure_rows(result),
-        "rounds": round_lines(result),
-        "reasons": [*found.reasons, *result.remarks],
-        "next": list(found.next_checks),
+        "rounds": said(round_lines(result)),
+        "reasons": said((*found.reasons, *result.remarks)),
+        "next": said(found.next_checks),
         "causes": [
             {"name": each.cause, "percent": round(100 * each.weight), "because": each.because} for each in causes
         ],
-        "not_checked": [*found.not_checked, *result.assumptions],
+        "not_checked": said((*found.not_checked, *result.assumptions)),
         "forecast": found.forecast is not None and found.forecast.curve is not None,
         "caution": CAUTION,
     }

@@ -7,8 +7,10 @@ shell. None means not known.
 from dataclasses import dataclass, field
 from typing import Literal
 
+from taptest.line.onset import OnsetEvidence
 from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
+from taptest.statements import Said
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
 from taptest.water.log import CombinedAir, DrainTest, LogEntry
@@ -93,6 +95,8 @@ class Round:
     """Water let in (above zero) or out since the round before; None where it was not measured."""
     pair: PairEvidence | None = None
     """Its first line's difference from that of the first round; None where they cannot be compared."""
+    onset: OnsetEvidence | None = None
+    """What one mark's taps at many pressures say of the charge; None where no such taps were made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +201,8 @@ class RoundFound:
     code: FindingCode | None = None
     """Its own finding, where it holds other air than the tank did when it was found."""
     sentence: str = ""
+    onset: OnsetEvidence | None = None
+    """What one mark's taps at many pressures say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +212,9 @@ class Judgement:
     code: FindingCode
     sentence: str
     confidence: str
-    reasons: tuple[str, ...]
-    not_checked: tuple[str, ...]
-    next_checks: tuple[str, ...]
+    reasons: tuple[Said, ...]
+    not_checked: tuple[Said, ...]
+    next_checks: tuple[Said, ...]
     causes: tuple[Cause, ...]
     line: LineReading
     expected: Expected | None

@@ -15,9 +15,10 @@ from taptest.finding.records import Case, Expected, Forecast, Interval, Judgemen
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
-from taptest.statements import Statement
+from taptest.statements import Said, Statement, said_as_json
 from taptest.visit.record import HandDecision
 from taptest.water.log import CombinedAir
+from taptest.words.tell import tell
 
 JSON_SCHEMA = 1
 """Number of the form of `as_json`."""
@@ -53,6 +54,16 @@ class PointResult:
 
 
 @dataclass(frozen=True, slots=True)
+class OnsetReading:
+    """One reading of the gauge in an onset round."""
+
+    pressure_pa: float
+    """As shown, gauge."""
+    taps_used: int
+    taps_rejected: int
+
+
+@dataclass(frozen=True, slots=True)
 class RoundResult:
     """A further round of a visit, judged with the others."""
 
@@ -64,7 +75,10 @@ class RoundResult:
     points: tuple[PointResult, ...]
     taps: tuple[TapResult, ...]
     found: RoundFound
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Said, ...] = ()
+    mark_m: float | None = None
+    """Depth of the one mark that was tapped at many pressures; None where none was."""
+    readings: tuple[OnsetReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +98,9 @@ class VisitResult:
     profile: Profile | None
     """The line as measured; None where nothing could be measured."""
     judgement: Judgement
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Said, ...]
     """What was assumed because it was not given, in whole sentences."""
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
     """What is to be known of the recordings, in whole sentences."""
     reference: tuple[TapResult, ...] = ()
     """Taps of the reference mark, in order of time; they belong to no point of the line."""
@@ -171,6 +185,30 @@ def _round(each: RoundResult) -> dict[str, Any]:
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "taps": _taps(each.taps),
         "finding": None if found.code is None else {"code": found.code, "sentence": found.sentence},
+        "onset": None if each.mark_m is None else _onset(each),
+    }
+
+
+def _onset(each: RoundResult) -> dict[str, Any]:
+    """Tell what one mark's taps at many pressures say; the figures are null where they say nothing."""
+    evidence = each.found.onset
+    low, middle, high = (None, None, None) if evidence is None else evidence.interval90_pa
+    return {
+        "mark_mm": _scaled(each.mark_m, 1000, 1),
+        "pressure_bar": None
+        if evidence is None
+        else {"median": _scaled(middle, 1e-5, 3), "interval90": [_scaled(low, 1e-5, 3), _scaled(high, 1e-5, 3)]},
+        "p_within": None if evidence is None else _number(evidence.p_within, 4),
+        "p_below": None if evidence is None else _number(evidence.p_below, 4),
+        "p_no_change": None if evidence is None else _number(evidence.p_no_change, 4),
+        "readings": [
+            {
+                "pressure_bar": _scaled(reading.pressure_pa, 1e-5, 3),
+                "taps_used": reading.taps_used,
+                "taps_rejected": reading.taps_rejected,
+            }
+            for reading in each.readings
+        ],
     }
 
 
@@ -188,13 +226,21 @@ def _finding(result: VisitResult) -> dict[str, Any]:
             {"key": flag.key, "level": flag.level, "sentence": flag.sentence, "step": flag.step}
             for flag in found.red_flags
         ],
-        "reasons": [*found.reasons, *result.remarks],
-        "not_checked": [*found.not_checked, *result.assumptions],
-        "next_checks": list(found.next_checks),
+        **_told("reasons", (*found.reasons, *result.remarks), result.units),
+        **_told("not_checked", (*found.not_checked, *result.assumptions), result.units),
+        **_told("next_checks", found.next_checks, result.units),
         "causes": [
             {"cause": cause.cause, "weight": _number(cause.weight, 4), "because": cause.because}
             for cause in found.causes
         ],
+    }
+
+
+def _told(name: str, said: Sequence[Said], units: Units) -> dict[str, Any]:
+    """Tell statements as sentences and, beside them, as keys and values in SI units."""
+    return {
+        name: [tell(each, units) for each in said],
+        f"{name}_as_statements": [said_as_json(each) for each in said],
     }
 
 

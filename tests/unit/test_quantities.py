@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 
@@ -224,7 +225,7 @@ def test_shows(kind: Kind, si: float, unit: str, digits: int | None, expected: s
 def test_showing_refuses_what_is_not_known() -> None:
     with pytest.raises(QuantityError, match="cannot be shown"):
         show("pressure", float("nan"), "bar")
-    with pytest.raises(QuantityError, match="no unit of pressure"):
+    with pytest.raises(QuantityError, match="not a unit of pressure"):
         show("pressure", 1e5, "l")
     with pytest.raises(QuantityError, match="no kind of quantity"):
         convert("speed", 1.0, "m")  # type: ignore[arg-type]
@@ -245,7 +246,7 @@ def test_preferences() -> None:
     assert US.show_height(6.096, 0) == "20 ft"
     assert METRIC.convert("length", 0.354) == pytest.approx(354)
     assert [US.unit("mass"), METRIC.unit("power"), METRIC.unit("percent")] == ["lb", "kW", "%"]
-    with pytest.raises(QuantityError, match="no unit of volume"):
+    with pytest.raises(QuantityError, match="not a unit of volume"):
         Units("odd", "bar", "bar", "mm", "°C", "kg", "kW", "m")
 
 
@@ -254,3 +255,12 @@ def test_needs_no_numpy() -> None:
     code = "import sys, taptest.quantities; print('numpy' in sys.modules)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "False"
+
+
+def test_a_span_names_its_unit_once_and_a_tape_keeps_its_fractions() -> None:
+    # 25.4 mm to the inch.
+    assert US.span("length", 0.0254, 11.25 * 0.0254) == "1 to 11 1/4 in"
+    assert METRIC.span("pressure", 0.4e5, 0.7e5) == "0.40 to 0.70 bar"
+    assert METRIC.span("pressure", 0.4e5, 0.4e5) == "0.40 bar"
+    feet = replace(US, length="ft in")
+    assert feet.span("length", 12 * 0.0254, 15.5 * 0.0254) == "1' 0\" to 1' 3 1/2\""

@@ -15,7 +15,8 @@ CONTRACT = {"schema", "finding", "boundary", "points", "taps", "expected", "wate
 KEYS = {
     "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air", "rounds"},
     "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"}
-    | {"speaks_against", "unseen_bar", "red_flags", "p_shut"},
+    | {"speaks_against", "unseen_bar", "red_flags", "p_shut"}
+    | {f"{name}_as_statements" for name in ("reasons", "not_checked", "next_checks")},
     "boundary": {"state", "position_mm", "interval90_mm", "p_all_air", "p_all_water"}
     | {"p_inverted", "p_two", "p_no_contact", "inverted", "narrows"},
     "expected": {"position_mm", "interval90_mm", "water_l", "water_share"},
