@@ -135,6 +135,8 @@ FINE_ENOUGH = 0.6
 SPEAKS_FOR, SPEAKS_AGAINST = 1.05, 0.85
 """Nothing speaks against a tank that taps and readings leave at least the first number of times as likely to be right,
 or slightly low, as it was before; something does below the second; between them they make no difference."""
+FAULT_SPEAKS = 2.0
+"""Something speaks against it, too, where the odds of one fault against a right tank have doubled: own judgement."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -326,7 +328,9 @@ def _speaks_against(
     if comparison.air is not None and comparison.air.contradiction:
         return None
     ratio = (p["as expected"] + comparison.harmless_loss) / comparison.fine_before
-    return False if ratio >= SPEAKS_FOR else True if ratio < SPEAKS_AGAINST else None
+    if ratio < SPEAKS_AGAINST or comparison.fault_odds > FAULT_SPEAKS:
+        return True
+    return False if ratio >= SPEAKS_FOR else None
 
 
 def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
