@@ -516,6 +516,8 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
             return _open_between(case, line, chances, observed)
         return _where_it_should_be(case, line, comparison, observed, best)
     if best == "membrane failed":
+        if not case.tank.hanging:  # a mix-up of the ends: gravity lets no water stand over air
+            return _open_between(case, line, chances, observed)
         # The taps alone are not sure of the picture; the readings, which no level fits, make it so.
         return _inverted(
             case.tank, comparison.probabilities[best], f"by taps and readings together it is likeliest that {INVERTED}"

@@ -33,7 +33,7 @@ TOUCH = (0.3, 0.55)
 
 def variants(tank: Tank, pressure_pa: float) -> list[tuple[Tank, ShellSpec, tuple[Change, ...]]]:
     """Return the tank as noted and with the heads it may have instead, each with its shell and the changes of it."""
-    others = tuple(Change(wall_factor=factor) for factor in _coarse_walls(tank))
+    others = tuple(replace(_usual(tank), wall_factor=factor) for factor in _coarse_walls(tank))
     shells = [(tank, spec_from_tank(tank, pressure_pa), _changes(tank))]
     for shape in other_heads(tank.shape, tank.volume_m3)[:1]:
         other = replace(tank, shape=shape)
@@ -44,11 +44,15 @@ def variants(tank: Tank, pressure_pa: float) -> list[tuple[Tank, ShellSpec, tupl
 def _changes(tank: Tank) -> tuple[Change, ...]:
     """Return the shells that the tank may have, each as likely as any other; the first one is as noted."""
     walls = WALLS if tank.wall_known else UNKNOWN_WALLS
-    usual = Change(rubber_factor=USUAL_RUBBER) if tank.clamped else Change()
     return (
-        *(replace(usual, wall_factor=factor) for factor in walls),
+        *(replace(_usual(tank), wall_factor=factor) for factor in walls),
         *(replace(each, wall_factor=factor) for factor in _coarse_walls(tank) for each in _built_otherwise(tank)),
     )
+
+
+def _usual(tank: Tank) -> Change:
+    """Return the tank as most are built."""
+    return Change(rubber_factor=USUAL_RUBBER) if tank.clamped else Change()
 
 
 def _built_otherwise(tank: Tank) -> list[Change]:

@@ -63,7 +63,7 @@ def test_a_rings_thickness_holds_its_water() -> None:
 
 
 def test_a_hanging_tanks_lower_end_says_nearly_nothing_of_the_share() -> None:
-    """Where the calculation holds: from 5 to 30 % of water eight of ten lie at the seam (within 12 mm); at 50 % four."""
+    """Where the calculation holds, from 5 to 30 % of water eight of ten lie at the seam, at 50 % four."""
     for share, least in ((0.05, 0.6), (0.15, 0.6), (0.28, 0.6), (0.5, 0.25)):
         at_seam = np.abs(drawn(HANGING, share).reach_m - HALF) < 0.012
         assert at_seam.mean() > least
@@ -118,7 +118,7 @@ def test_a_lying_diaphragm_has_no_picture_from_top_to_bottom() -> None:
 
 
 def test_limp_rubber_leaves_a_third_of_the_standing_tanks_at_the_plane() -> None:
-    """At a third full, where the seam holds four in ten of the others: 45 % of doubt, three quarters of it for the plane."""
+    """At a third full: of 45 % doubt three quarters are for the plane; the seam holds others."""
     half = drawn(STANDING, 0.35)
     plane = float(from_water_end(STANDING, boundary_depth_m(STANDING, 0.35, 0.0)))
     assert np.mean(np.abs(half.reach_m - plane) < 0.02) > 0.4
