@@ -507,7 +507,9 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
         if chance + comparison.probabilities[unfit] >= FINE_ENOUGH and not _contradiction(observed):
             return _Verdict(unfit, chance + comparison.probabilities[unfit], kept_but_unfit=True)
     chances = _chances(comparison, line, observed)
-    best = min(COST, key=lambda code: expected_cost(code, chances))
+    # Gravity lets no water stand over air: in a standing tank such a picture is a mix-up of the ends.
+    sayable = [code for code in COST if code != "membrane failed" or case.tank.hanging]
+    best = min(sayable, key=lambda code: expected_cost(code, chances))
     named = line.state != "not found" or comparison.onset_heard or best == "membrane failed"
     if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
@@ -516,8 +518,6 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
             return _open_between(case, line, chances, observed)
         return _where_it_should_be(case, line, comparison, observed, best)
     if best == "membrane failed":
-        if not case.tank.hanging:  # a mix-up of the ends: gravity lets no water stand over air
-            return _open_between(case, line, chances, observed)
         # The taps alone are not sure of the picture; the readings, which no level fits, make it so.
         return _inverted(
             case.tank, comparison.probabilities[best], f"by taps and readings together it is likeliest that {INVERTED}"
