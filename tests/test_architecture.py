@@ -22,7 +22,8 @@ finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.cau
 finding.red_flags
 finding.settle finding.wording finding.judge
 visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
-visit.intake visit.more_rounds visit.sweeps visit.remarks visit.result visit.listen visit.reading visit.analyse
+visit.intake visit.more_rounds visit.sweeps visit.remarks visit.result visit.listen visit.reading
+visit.unfinished visit.analyse
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.staged simulate.trial

@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge, and print or write the finding."""
-    from taptest.capture.unfinished import bring_in, unfinished_sentence
+    from taptest.capture.unfinished import bring_in
     from taptest.commands.console import Bar, write_json
     from taptest.errors import TaptestError
     from taptest.report.choices import usual_wording
@@ -45,8 +45,6 @@ def run(arguments: argparse.Namespace) -> int:
     except TaptestError as error:
         notes.append(str(error))
     result, not_kept = judge_and_keep(read_visit(arguments.visit), Bar("computing the model of this tank"))
-    if not notes:
-        notes.append(unfinished_sentence(arguments.visit, result.units))
     for note in filter(None, notes):
         print(f"Note: {note}", file=sys.stderr)
     if not_kept:

@@ -16,8 +16,8 @@ from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
+from taptest.report.wording import LANGUAGE, worded
 from taptest.report.wording import told as in_words
-from taptest.report.wording import worded
 from taptest.report.words import remark_on
 from taptest.statements import Said
 
@@ -38,8 +38,7 @@ def visit(request: Request) -> Response:
         found = desk.visits.read(request.path_params["ident"])
     except VisitError:
         return broken_page(request, status=422)
-    live = desk.rounds.of(found.ident)
-    if round_began(found.visit.folder) and not (live is not None and live.running):
+    if round_began(found.visit.folder):
         found = _brought_in(desk, found)
     if not found.visit.document.points:
         return _without_points(request, found, "")
@@ -55,7 +54,7 @@ def visit(request: Request) -> Response:
 
 
 def _brought_in(desk: Desk, found: Found) -> Found:
-    """Return a visit with the points of a round that was killed."""
+    """Return a visit with the points of a round that runs, or was killed."""
     from taptest.capture.unfinished import bring_in
 
     try:
@@ -66,15 +65,17 @@ def _brought_in(desk: Desk, found: Found) -> Found:
 
 def unfinished_of(found: Found) -> str:
     """Say which marks of a visit's round are left, "" for none."""
-    from taptest.capture.unfinished import unfinished_sentence
+    from taptest.capture.unfinished import left_of
     from taptest.visit.meaning import meaning_of
+    from taptest.visit.unfinished import marks_left_said
+    from taptest.words.tell import tell
 
-    if not round_began(found.visit.folder):
-        return ""
     try:
-        return unfinished_sentence(found.visit.folder, meaning_of(found.visit.document, found.visit.source).units)
+        left_m = left_of(found.visit.folder)
+        units = meaning_of(found.visit.document, found.visit.source).units
     except TaptestError as error:
         return str(error)
+    return tell(marks_left_said(left_m), units, LANGUAGE[usual_wording()]) if left_m else ""
 
 
 def state(request: Request) -> Response:
@@ -248,7 +249,7 @@ def banner(judging: Judging) -> dict[str, Any]:
         return {**code, "judged": False, "trouble": "", "flags": []}
     found = judging.result.judgement
     return {
-        "code": found.code,
+        "code": judging.result.headline,
         "sentence": found.sentence,
         "confidence": found.confidence.rstrip("."),
         "judged": True,

@@ -23,6 +23,7 @@ from taptest.visit.reading import HeardRound, hear_round, point_results, read_li
 from taptest.visit.record import Document
 from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
+from taptest.visit.unfinished import unfinished
 
 Progress = Callable[[float], None]
 
@@ -61,6 +62,7 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
             for each, read in zip(meaning.rounds, later, strict=True)
         ],
     )
+    marks_left_m = tuple(mark / 1000 for mark in document.marks_left)
     return VisitResult(
         name=document.tank.name.strip(),
         visited_on=document.visited_on,
@@ -70,10 +72,11 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         points=point_results(first.heard, first.readings),
         taps=first.heard.taps,
         profile=profile,
-        judgement=_with_remedy(_with_advice(judgement, advice), first.heard.clipped),
+        judgement=unfinished(_with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m),
         assumptions=meaning.notes,
         remarks=first.remarks,
         reference=first.heard.reference_taps,
+        marks_left_m=marks_left_m,
         rounds=tuple(_round_result(*each) for each in zip(meaning.rounds, later, judgement.rounds, strict=True)),
     )
 
