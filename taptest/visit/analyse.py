@@ -72,7 +72,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         points=point_results(first.heard, first.readings),
         taps=first.heard.taps,
         profile=profile,
-        judgement=unfinished(_with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m),
+        judgement=unfinished(
+            _with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m, meaning.units
+        ),
         assumptions=meaning.notes,
         remarks=first.remarks,
         reference=first.heard.reference_taps,

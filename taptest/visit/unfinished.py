@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from taptest.finding.records import Judgement
+from taptest.quantities import Units
 from taptest.statements import Key, Statement
+from taptest.words.tell import tell
 
 MOST_NAMED = 8
 
@@ -29,7 +31,7 @@ def marks_left_said(left_m: Sequence[float]) -> Statement:
     return Statement(key, {"count": len(left_m), "marks": named})
 
 
-def unfinished(found: Judgement, left_m: Sequence[float]) -> Judgement:
+def unfinished(found: Judgement, left_m: Sequence[float], units: Units) -> Judgement:
     """Return the judgement of a visit with marks left to tap: "cannot tell", and as a reason what it says so far."""
     if not left_m:
         return found
@@ -37,7 +39,7 @@ def unfinished(found: Judgement, left_m: Sequence[float]) -> Judgement:
     return replace(
         found,
         code="cannot tell",
-        sentence=marks_left_said(left_m),
+        sentence=tell(marks_left_said(left_m), units),
         confidence="cannot tell",
         speaks_against=None,
         unseen_pa=None,
