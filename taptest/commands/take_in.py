@@ -9,6 +9,7 @@ from taptest.commands.console import counted, day
 from taptest.errors import VisitError
 
 if TYPE_CHECKING:
+    from taptest.statements import Statement
     from taptest.visit.intake import Sources
 
 DESCRIPTION = """\
@@ -37,6 +38,13 @@ second.toml of a round that is added to a visit, the tank tapped again in anothe
   water_moved = "+1.0 l"       (let in, where it was measured; "-1.0 l" let out)
   [readings]
   pressure = "1.8 bar"
+
+Where one mark was tapped at many pressures while the fill was slowly raised or let down, the round names the mark and
+the table gives pressure,file (with --sound: pressure,taps) in place of positions:
+  [round]
+  name = "onset"
+  state = "let down"
+  mark = "210 mm"
 """
 
 
@@ -108,12 +116,15 @@ def _add(arguments: argparse.Namespace, sources: "Sources") -> int:
         raise VisitError("--add and --replace exclude each other: a round is added to a visit that stays.")
     visit, notes = add_round(arguments.visit, sources)
     added = visit.document.rounds[-1]
-    print(f'Added the round "{added.name}" with {counted(len(added.points), "point")} to {arguments.visit}.')
+    what = counted(len(added.onset), "pressure") if added.onset else counted(len(added.points), "point")
+    print(f'Added the round "{added.name}" with {what} to {arguments.visit}.')
     _tell(notes, arguments.visit)
     return 0
 
 
-def _tell(notes: tuple[str, ...], folder: Path) -> None:
+def _tell(notes: "tuple[Statement, ...]", folder: Path) -> None:
+    from taptest.report.choices import in_usual_words
+
     for note in notes:
-        print(f"Note: {note}")
+        print(f"Note: {in_usual_words(note)}")
     print(f"Judge it with: taptest judge {folder}")

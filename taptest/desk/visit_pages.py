@@ -50,7 +50,8 @@ def visit(request: Request) -> Response:
     if judging.state == "working":
         return waiting(request, found)
     document = found.visit.document
-    shown = panel(judging, document, _place(request.query_params.get("mark", "")) or first_shown(judging))
+    shown = panel(judging, document, _place(request.query_params.get("mark", "")))
+    shown = shown or panel(judging, document, first_shown(judging))
     questions = evidence_rows(document)
     return desk.page(
         "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
@@ -248,9 +249,10 @@ def history(request: Request) -> Response:
         }
         for each in reversed(past.history.visits)
     ]  # fmt: skip
+    notes = [in_words(note, past.history.units, usual_wording()) for note in past.history.notes]
     return desk.page(
         "history.html", **heading(found), sentences=trend_sentences(past.history), visits=visits,
-        reference=reference_sentence(past.history), notes=past.history.notes, drawable=past.history.trend is not None,
+        reference=reference_sentence(past.history), notes=notes, drawable=past.history.trend is not None,
     )  # fmt: skip
 
 

@@ -61,8 +61,10 @@ def save_document(folder: Path, document: Document) -> None:
 
 def sound_files(document: Document) -> tuple[str, ...]:
     """Name the visit's sound files in order of first use, each once."""
-    later = [point for each in document.rounds for point in each.points]
-    return tuple(dict.fromkeys(point.file for point in (*document.points, *document.reference, *later)))
+    names = [point.file for point in (*document.points, *document.reference)]
+    for each in document.rounds:
+        names += [point.file for point in each.points] + [entry.file for entry in each.onset]
+    return tuple(dict.fromkeys(names))
 
 
 def inside(folder: Path, name: str) -> Path:

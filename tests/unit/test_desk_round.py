@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from pypdf import PdfReader
 
 from taptest.capture.round import Advice
 from taptest.capture.session import Estimated
