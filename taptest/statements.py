@@ -2,9 +2,9 @@
 
 A room declares its keys as an enum derived from `Key`, each with the names of the values that its text may show, and
 returns `Statement` records. `taptest.words` alone turns them into sentences; no decision ever looks at a text. Values
-are SI and their names carry the unit: `_pa` (gauge), `_m3`, `_m`, `_c`, `_share` (0..1). `count` is the number that
-singular and plural follow. A value without such an ending is shown as it is: a text that somebody typed, an error's
-sentence, a statement or several.
+are SI and their names carry the unit: `_pa` (gauge), `_m3`, `_m`, `_c`, `_share` (0..1); two numbers together are both
+ends of a span. `count` is the number that singular and plural follow. A value without such an ending is shown as it is:
+a text that somebody typed, an error's sentence, a statement or several.
 """
 
 from collections.abc import Mapping
@@ -14,6 +14,8 @@ from typing import Any, Self
 
 COUNT = "count"
 """Name of the value that decides between singular and plural."""
+DIGITS = 6
+"""Digits of a number in `as_json`: more than any reading has."""
 
 
 class Key(StrEnum):
@@ -34,18 +36,28 @@ class Statement:
     """One thing said: which, and the values in it. Raises ValueError where the values are not those of the key."""
 
     key: Key
-    values: Mapping[str, "int | float | str | Statement | tuple[Statement, ...]"] = field(default_factory=dict)
+    values: Mapping[str, "Value"] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if set(self.values) != set(self.key.needs):
             raise ValueError(f"{self.key.value!r} takes the values {self.key.needs}, and got {tuple(self.values)}.")
+
+    def __hash__(self) -> int:
+        return hash(self.key)
 
     def as_json(self) -> dict[str, Any]:
         """Key and values as plain data; values stay SI."""
         return {"key": self.key.value, "values": {name: _plain(value) for name, value in self.values.items()}}
 
 
+Value = int | float | str | Statement | tuple[float, float] | tuple[Statement, ...]
+Said = Statement | str
+"""What is to be told; a text where the room that says it does not speak by statements."""
+
+
 def _plain(value: object) -> Any:
     if isinstance(value, Statement):
         return value.as_json()
+    if isinstance(value, float):
+        return float(f"{value:.{DIGITS}g}")
     return [_plain(each) for each in value] if isinstance(value, tuple) else value

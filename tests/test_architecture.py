@@ -21,12 +21,12 @@ finding.records finding.draws finding.parallel finding.air finding.rise finding.
 finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
 finding.red_flags
 finding.settle finding.wording finding.judge
+words
 visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.remarks visit.result visit.listen visit.reading visit.analyse
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.staged simulate.trial
-words
 capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
 capture.own_tone capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
 capture.excerpt capture.unfinished capture.letters capture.terminal

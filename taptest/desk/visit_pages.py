@@ -15,10 +15,13 @@ from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
-from taptest.report.wording import worded
+from taptest.report.wording import said, worded
 from taptest.report.words import remark_on
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from taptest.statements import Said
     from taptest.visit.record import Document
     from taptest.visit.result import VisitResult
 
@@ -243,18 +246,24 @@ def banner(judging: Judging) -> dict[str, Any]:
     if judging.result is None:
         code = {"code": "cannot tell", "sentence": judging.sentence, "confidence": ""}
         return {**code, "judged": False, "trouble": "", "flags": []}
-    found = judging.result.judgement
+    found, tell = judging.result.judgement, _teller(judging.result)
     return {
         "code": found.code,
-        "sentence": found.sentence,
+        "sentence": tell(found.says),
         "confidence": found.confidence.rstrip("."),
         "judged": True,
         "trouble": judging.sentence,
         "flags": [
-            {"level": flag.level, "name": FLAG_NAMES[flag.level], "sentence": flag.sentence, "step": flag.step}
+            {"level": flag.level, "name": FLAG_NAMES[flag.level], "sentence": tell(flag.says), "step": tell(flag.step)}
             for flag in found.red_flags
         ],
     }
+
+
+def _teller(result: "VisitResult") -> "Callable[[Said], str]":
+    """Return what tells a statement in the units of a visit and the chosen words."""
+    wording = usual_wording()
+    return lambda what: said(what, result.units, wording)
 
 
 def told(judging: Judging) -> dict[str, Any]:
@@ -265,17 +274,17 @@ def told(judging: Judging) -> dict[str, Any]:
     if result is None:
         empty: dict[str, Any] = {key: [] for key in ("figures", "rounds", "reasons", "next", "causes", "not_checked")}
         return {**empty, "forecast": False, "caution": CAUTION}
-    found = result.judgement
+    found, tell, wording = result.judgement, _teller(result), usual_wording()
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
-        "figures": figure_rows(result),
-        "rounds": round_lines(result),
-        "reasons": [*found.reasons, *result.remarks],
-        "next": list(found.next_checks),
+        "figures": figure_rows(result, wording),
+        "rounds": round_lines(result, wording),
+        "reasons": [tell(each) for each in (*found.reasons, *result.remarks)],
+        "next": [tell(each) for each in found.next_checks],
         "causes": [
-            {"name": each.cause, "percent": round(100 * each.weight), "because": each.because} for each in causes
+            {"name": each.cause, "percent": round(100 * each.weight), "because": tell(each.because)} for each in causes
         ],
-        "not_checked": [*found.not_checked, *result.assumptions],
+        "not_checked": [tell(each) for each in (*found.not_checked, *result.assumptions)],
         "forecast": found.forecast is not None and found.forecast.curve is not None,
         "caution": CAUTION,
     }

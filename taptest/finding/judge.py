@@ -201,12 +201,12 @@ def judge(
     observation that is not in the table of causes, and `PhysicsError` for readings that cannot be.
     """
     observed = checked_observations(case.observations)
-    comparison = compare(case, line, np.random.default_rng(seed), units.temperature, beside=beside, rounds=rounds)
+    comparison = compare(case, line, np.random.default_rng(seed), beside=beside, rounds=rounds)
     lead = _leading(line, beside, rounds)
     decided = _decide(case, lead, comparison, observed)
     evidence = _evidence(case, lead, comparison, decided, observed)
     causes = ranked_causes(evidence) if pressure_check_applies(case.tank) else ()
-    flags = red_flags(case, units, {cause.cause: cause.weight for cause in causes})
+    flags = red_flags(case, {cause.cause: cause.weight for cause in causes})
     verdict = _heeding(decided, flags)
     story = Story(
         case,
@@ -230,7 +230,7 @@ def judge(
         sentence = f"Nothing is concluded yet, because {verdict.why}."
     return Judgement(
         code=verdict.code,
-        sentence=sentence,
+        says=sentence,
         confidence=_confidence(verdict, lead) if told else "cannot tell",
         reasons=reasons_of(story),
         not_checked=not_checked_of(story),
@@ -305,7 +305,7 @@ def _told_of_rounds(
             told.append(RoundFound(None, None, None))
             continue
         alone = judge(replace(case, readings=each.readings, drain=None, log=()), each.lines[0], seed, units)
-        told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.sentence))
+        told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.says))
     return tuple(told)
 
 

@@ -8,6 +8,10 @@ another letter is left alone.
 import re
 from typing import Literal
 
+from taptest.quantities import Units
+from taptest.statements import Said
+from taptest.words.tell import tell
+
 Wording = Literal["us", "uk"]
 LANGUAGE: dict[Wording, str] = {"us": "en_US", "uk": "en_GB"}
 """The catalogue of `taptest.words` that has the words of a country."""
@@ -38,6 +42,11 @@ _PATTERN = re.compile(
     + r")(?![\w/\\-]|\.\w)",
     re.IGNORECASE,
 )
+
+
+def said(what: Said, units: Units, wording: Wording) -> str:
+    """Tell a statement in the units of the user and the words of the country; a text is put into these words."""
+    return worded(tell(what, units, LANGUAGE[wording]), wording)
 
 
 def worded(text: str, wording: Wording) -> str:

@@ -8,7 +8,8 @@ from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
-from taptest.report.wording import LANGUAGE, Wording, worded
+from taptest.report.wording import LANGUAGE, Wording, said, worded
+from taptest.statements import Said
 from taptest.tank.kinds import Tank
 from taptest.visit.result import PointResult, VisitResult
 from taptest.words.tell import tell
@@ -32,53 +33,59 @@ CAUTION = (
 def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     """Return the whole finding in the user's units and the words of their country, ending in a line break."""
 
-    def said(texts: Iterable[str]) -> list[str]:
-        return [worded(text, wording) for text in texts]
+    def told(all_of_them: Iterable[Said]) -> list[str]:
+        return [said(each, result.units, wording) for each in all_of_them]
 
     judgement = result.judgement
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
     simulated = " (simulated data)" if result.simulated else ""
     name = result.name or worded("Tank without a name", wording)
-    lines = [*flag_lines(judgement.red_flags, wording), f"{name}{day}{simulated}", "", judgement.code.upper()]
-    lines += _wrapped(worded(judgement.sentence, wording))
+    lines = [
+        *flag_lines(judgement.red_flags, result.units, wording),
+        f"{name}{day}{simulated}",
+        "",
+        judgement.code.upper(),
+    ]
+    lines += _wrapped(said(judgement.says, result.units, wording))
     if judgement.code != "cannot tell":
         lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
-    lines += ["", *said(_figures(result))]
-    lines += _section("Rounds", said(round_lines(result)))
-    lines += _section("Why", said((*judgement.reasons, *result.remarks)))
+    lines += ["", *told(_figures(result, wording))]
+    lines += _section("Rounds", told(round_lines(result, wording)))
+    lines += _section("Why", told((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
-    lines += _section(causes, said(cause_lines(judgement.causes)))
-    lines += _section("Next", said(judgement.next_checks))
-    lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
-    lines += ["", "Points", *said(_points(result, wording)), "", *_wrapped(worded(CAUTION, wording))]
+    lines += _section(causes, told(cause_lines(judgement.causes, result.units, wording)))
+    lines += _section("Next", told(judgement.next_checks))
+    lines += _section("Not checked", told((*judgement.not_checked, *result.assumptions)))
+    lines += ["", "Points", *told(_points(result, wording)), "", *_wrapped(worded(CAUTION, wording))]
     return "\n".join(lines) + "\n"
 
 
-def flag_lines(flags: Sequence[RedFlag], wording: Wording) -> list[str]:
+def flag_lines(flags: Sequence[RedFlag], units: Units, wording: Wording) -> list[str]:
     """Say what comes before everything else: dangers and doubts, each with what to do."""
     lines: list[str] = []
     for flag in flags:
-        lines += [*_wrapped(f"{FLAG_NAMES[flag.level]}: {worded(f'{flag.sentence} {flag.step}', wording)}"), ""]
+        text = f"{said(flag.says, units, wording)} {said(flag.step, units, wording)}"
+        lines += [*_wrapped(f"{FLAG_NAMES[flag.level]}: {text}"), ""]
     return lines
 
 
-def cause_lines(causes: Sequence[Cause]) -> list[str]:
+def cause_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list[str]:
     """Tell the causes with what speaks for them, those with the same reason together; then name the others.
 
     Only the likelier ones are told. Where nothing speaks for any cause, one sentence says so.
     """
-    told, rest = causes_together(causes)
+    told, rest = causes_together(causes, units, wording)
     lines = [f"{names}: {because}" for names, because in told]
     return [*lines, rest] if rest else lines
 
 
-def causes_together(causes: Sequence[Cause]) -> tuple[list[tuple[str, str]], str]:
+def causes_together(causes: Sequence[Cause], units: Units, wording: Wording) -> tuple[list[tuple[str, str]], str]:
     """Return causes with the same reason together, (names with weights, reason), and a sentence on all the others."""
     shown = [cause for cause in causes[:MOST_CAUSES] if cause.weight >= LEAST_WEIGHT]
     together: dict[str, list[str]] = {}
     for cause in shown:
         if cause.supported:
-            together.setdefault(cause.because, []).append(_named(cause))
+            together.setdefault(said(cause.because, units, wording), []).append(_named(cause))
     told = [(_begun(", ".join(names)), because) for because, names in together.items()]
     rest = ", ".join(_named(cause) for cause in shown if not cause.supported)
     which = "the others" if told else "any one cause; the commonest are"
@@ -99,7 +106,7 @@ def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = No
     return f"{units.show(kind, interval.median, digits)} ({low.rsplit(' ', 1)[0]} to {high})"
 
 
-def round_lines(result: VisitResult) -> list[str]:
+def round_lines(result: VisitResult, wording: Wording) -> list[str]:
     """Say for each round, where there are several, what was read, heard and expected."""
     if not result.rounds:
         return []
@@ -108,8 +115,9 @@ def round_lines(result: VisitResult) -> list[str]:
     for each in result.rounds:
         name = each.name[:1].upper() + each.name[1:]
         told.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
-        if each.found.code is not None:
-            told.append(f"{name}, by itself because its air is other air: {each.found.sentence}")
+        if each.found.says is not None:
+            own = said(each.found.says, result.units, wording)
+            told.append(f"{name}, by itself because its air is other air: {own}")
         told += each.remarks
     return told
 
@@ -153,12 +161,12 @@ def _digits(units: Units) -> int | None:
     return 1 if units.length == "in" else None
 
 
-def _figures(result: VisitResult) -> list[str]:
+def _figures(result: VisitResult, wording: Wording) -> list[str]:
     """Lay out the figures of the visit, one a line."""
-    return [f"{name:<12}{text}" for name, text in figure_rows(result)]
+    return [f"{name:<12}{text}" for name, text in figure_rows(result, wording)]
 
 
-def figure_rows(result: VisitResult) -> list[tuple[str, str]]:
+def figure_rows(result: VisitResult, wording: Wording) -> list[tuple[str, str]]:
     """Name and say the figures of the visit: boundary, expected, water held, pre-charge, hot pressure."""
     judgement, units = result.judgement, result.units
     rows = [("Boundary", boundary_words(result))]
@@ -183,7 +191,7 @@ def figure_rows(result: VisitResult) -> list[tuple[str, str]]:
             hot = f"at least {units.show('pressure', pressure.low)}"
         if relief is not None and pressure.low > 2 * relief:
             hot = "far above the relief setting"  # no system gets there, so a figure would only mislead
-        rows.append(("When hot", f"{hot}; relief valve: {judgement.forecast.relief}"))
+        rows.append(("When hot", f"{hot}; relief valve: {said(judgement.forecast.relief, units, wording)}"))
     return rows
 
 

@@ -2,11 +2,12 @@
 
 `as_json` is the contract with other programs: its keys and units never change without a new schema number and a note.
 What is not known is null there. Positions are millimetres below the top of the shell, pressures gauge bar, volumes
-litres.
+litres. Sentences are in US English and the units of the user; `statements` beside them holds the same as keys and
+values, which stay SI.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -15,9 +16,10 @@ from taptest.finding.records import Case, Expected, Forecast, Interval, Judgemen
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
-from taptest.statements import Statement
+from taptest.statements import Said, Statement
 from taptest.visit.record import HandDecision
 from taptest.water.log import CombinedAir
+from taptest.words.tell import tell
 
 JSON_SCHEMA = 1
 """Number of the form of `as_json`."""
@@ -108,7 +110,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         "precharge_bar": None
         if found.precharge is None
         else {**_interval(found.precharge.pressure_pa, 1e-5, 3), "bound": found.precharge.bound},
-        "forecast": _forecast(found.forecast),
+        "forecast": _forecast(found.forecast, result.units),
         "probabilities": {code: _number(chance, 4) for code, chance in found.probabilities.items()},
         "needed_precharge_bar": _scaled(found.needed_precharge_pa, 1e-5, 3),
         "reference_precharge": None
@@ -116,7 +118,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
         "lost_air": _lost_air(found.precharge),
         "air": _air(found.air),
-        "rounds": [_as_found(result), *(_round(each) for each in result.rounds)],
+        "rounds": [_as_found(result), *(_round(each, result.units) for each in result.rounds)],
     }
 
 
@@ -158,7 +160,7 @@ def _as_found(result: VisitResult) -> dict[str, Any]:
     }
 
 
-def _round(each: RoundResult) -> dict[str, Any]:
+def _round(each: RoundResult, units: Units) -> dict[str, Any]:
     """Tell a further round; one that holds other air has a finding of its own."""
     found = each.found
     return {
@@ -170,32 +172,52 @@ def _round(each: RoundResult) -> dict[str, Any]:
         "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "taps": _taps(each.taps),
-        "finding": None if found.code is None else {"code": found.code, "sentence": found.sentence},
+        "finding": None
+        if found.code is None or found.says is None
+        else {"code": found.code, **_told(units, sentence=found.says)},
     }
 
 
 def _finding(result: VisitResult) -> dict[str, Any]:
     """Tell the finding; remarks on the recordings are reasons, assumptions are things not checked."""
-    found = result.judgement
+    found, units = result.judgement, result.units
     return {
         "code": found.code,
-        "sentence": found.sentence,
         "confidence": found.confidence,
         "speaks_against": found.speaks_against,
         "unseen_bar": None if found.unseen_pa is None else [_scaled(end, 1e-5, 3) for end in found.unseen_pa],
         "p_shut": _number(found.p_shut, 4) if result.rounds else None,
         "red_flags": [
-            {"key": flag.key, "level": flag.level, "sentence": flag.sentence, "step": flag.step}
+            {"key": flag.key, "level": flag.level, **_told(units, sentence=flag.says, step=flag.step)}
             for flag in found.red_flags
         ],
-        "reasons": [*found.reasons, *result.remarks],
-        "not_checked": [*found.not_checked, *result.assumptions],
-        "next_checks": list(found.next_checks),
         "causes": [
-            {"cause": cause.cause, "weight": _number(cause.weight, 4), "because": cause.because}
+            {"cause": cause.cause, "weight": _number(cause.weight, 4), **_told(units, because=cause.because)}
             for cause in found.causes
         ],
+        **_told(
+            units,
+            sentence=found.says,
+            reasons=(*found.reasons, *result.remarks),
+            not_checked=(*found.not_checked, *result.assumptions),
+            next_checks=found.next_checks,
+        ),
     }
+
+
+def _told(units: Units, **what: Said | Sequence[Said]) -> dict[str, Any]:
+    """Tell statements by name, one or several each, and beside them the same as `statements`; null for mere texts."""
+    return {
+        **{name: _each(lambda said: tell(said, units), said) for name, said in what.items()},
+        "statements": {
+            name: _each(lambda said: said.as_json() if isinstance(said, Statement) else None, said)
+            for name, said in what.items()
+        },
+    }
+
+
+def _each(way: Callable[[Said], Any], what: Said | Sequence[Said]) -> Any:
+    return way(what) if isinstance(what, str | Statement) else [way(said) for said in what]
 
 
 def _boundary(reading: LineReading) -> dict[str, Any]:
@@ -228,13 +250,13 @@ def _expected(expected: Expected | None) -> dict[str, Any] | None:
     }
 
 
-def _forecast(forecast: Forecast | None) -> dict[str, Any] | None:
+def _forecast(forecast: Forecast | None, units: Units) -> dict[str, Any] | None:
     """Tell the pressure at the highest temperature, and what the relief valve will do."""
     if forecast is None:
         return None
     return {
         "hot_pressure_bar": _interval(forecast.hot_pressure_pa, 1e-5, 3),
-        "relief": forecast.relief,
+        **_told(units, relief=forecast.relief),
         "temperature_c": _number(forecast.temperature_c, 2),
         "p_may_weep": _number(forecast.p_may_weep, 4),
         "p_opens": _number(forecast.p_opens, 4),
