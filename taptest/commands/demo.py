@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.report.figures import boundary_picture
     from taptest.report.page import report_pdf
     from taptest.report.sources import sources_of
-    from taptest.report.wording import said
+    from taptest.report.wording import told
     from taptest.report.words import boundary_words
     from taptest.simulate.truth import read_truth
     from taptest.visit.analyse import judge_visit
@@ -57,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
         code, how = result.judgement.code, "WRONG" if truth is None else compared(result.judgement, truth)
         wrong += how == "WRONG"
         print(f"{folder.name}")
-        print(f"  finding   {code}: {said(result.judgement.says, result.units, 'us')}")
+        print(f"  finding   {code}: {told(result.judgement.says, result.units, 'us')}")
         print(f"  boundary  {boundary_words(result)}")
         if truth is not None:
             where = (

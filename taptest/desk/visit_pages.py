@@ -1,5 +1,6 @@
 """One visit: its finding and all that it rests on, its details, the evidence for the causes, its history."""
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -15,13 +16,12 @@ from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
-from taptest.report.wording import said, worded
+from taptest.report.wording import told as in_words
+from taptest.report.wording import worded
 from taptest.report.words import remark_on
+from taptest.statements import Said
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from taptest.statements import Said
     from taptest.visit.record import Document
     from taptest.visit.result import VisitResult
 
@@ -246,24 +246,23 @@ def banner(judging: Judging) -> dict[str, Any]:
     if judging.result is None:
         code = {"code": "cannot tell", "sentence": judging.sentence, "confidence": ""}
         return {**code, "judged": False, "trouble": "", "flags": []}
-    found, tell = judging.result.judgement, _teller(judging.result)
+    found, units, wording = judging.result.judgement, judging.result.units, usual_wording()
     return {
         "code": found.code,
-        "sentence": tell(found.says),
+        "sentence": in_words(found.says, units, wording),
         "confidence": found.confidence.rstrip("."),
         "judged": True,
         "trouble": judging.sentence,
         "flags": [
-            {"level": flag.level, "name": FLAG_NAMES[flag.level], "sentence": tell(flag.says), "step": tell(flag.step)}
+            {
+                "level": flag.level,
+                "name": FLAG_NAMES[flag.level],
+                "sentence": in_words(flag.says, units, wording),
+                "step": in_words(flag.step, units, wording),
+            }
             for flag in found.red_flags
         ],
     }
-
-
-def _teller(result: "VisitResult") -> "Callable[[Said], str]":
-    """Return what tells a statement in the units of a visit and the chosen words."""
-    wording = usual_wording()
-    return lambda what: said(what, result.units, wording)
 
 
 def told(judging: Judging) -> dict[str, Any]:
@@ -274,17 +273,23 @@ def told(judging: Judging) -> dict[str, Any]:
     if result is None:
         empty: dict[str, Any] = {key: [] for key in ("figures", "rounds", "reasons", "next", "causes", "not_checked")}
         return {**empty, "forecast": False, "caution": CAUTION}
-    found, tell, wording = result.judgement, _teller(result), usual_wording()
+    units, wording = result.units, usual_wording()
+
+    def said(texts: Iterable[Said]) -> list[str]:
+        return [in_words(text, units, wording) for text in texts]
+
+    found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
         "figures": figure_rows(result, wording),
-        "rounds": round_lines(result, wording),
-        "reasons": [tell(each) for each in (*found.reasons, *result.remarks)],
-        "next": [tell(each) for each in found.next_checks],
+        "rounds": said(round_lines(result, wording)),
+        "reasons": said((*found.reasons, *result.remarks)),
+        "next": said(found.next_checks),
         "causes": [
-            {"name": each.cause, "percent": round(100 * each.weight), "because": tell(each.because)} for each in causes
+            {"name": each.cause, "percent": round(100 * each.weight), "because": in_words(each.because, units, wording)}
+            for each in causes
         ],
-        "not_checked": [tell(each) for each in (*found.not_checked, *result.assumptions)],
+        "not_checked": said((*found.not_checked, *result.assumptions)),
         "forecast": found.forecast is not None and found.forecast.curve is not None,
         "caution": CAUTION,
     }

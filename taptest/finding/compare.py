@@ -48,7 +48,7 @@ from taptest.finding.rounds import Together, put_together
 from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, waterlogged_from, weigh
 from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
-from taptest.statements import Key, Statement
+from taptest.statements import Key, Said, Statement
 from taptest.tank.contact import DRY_SHARE, Forms, contacts, draw_forms, water_depth_m
 from taptest.tank.kinds import Tank, line_shows_share
 from taptest.water.forecast import (
@@ -105,7 +105,7 @@ class Comparison:
     forecast: Forecast | None
     probabilities: dict[FindingCode, float]
     air: CombinedAir | None = None
-    air_notes: tuple[str, ...] = ()
+    air_notes: tuple[Said, ...] = ()
     harmless_loss: float = 0.0
     """Part of the probability of "low on air" whose loss is too small to harm."""
     fine_before: float = 1.0

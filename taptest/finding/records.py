@@ -174,7 +174,7 @@ class Cause:
     cause: str
     weight: float
     """Its probability, given that the relief valve opens."""
-    because: Said
+    because: str
     """What was observed that bears on it."""
     supported: bool = False
     """Whether something observed speaks for it."""

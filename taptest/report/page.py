@@ -23,7 +23,7 @@ from taptest.errors import TaptestError
 from taptest.report import page_text as texts
 from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
-from taptest.report.wording import Wording, said, worded
+from taptest.report.wording import Wording, told, worded
 from taptest.report.words import FLAG_NAMES, causes_together, figure_rows, round_lines
 from taptest.simulate.truth import VisitTruth
 from taptest.statements import Said
@@ -186,10 +186,6 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
     count = len(sound_files(sources.document))
     files = texts.FILES[count != 1].format(n=count)
     simulated = [texts.SIMULATED.lower()] if result.simulated else []
-
-    def told(what: Said) -> str:
-        return said(what, result.units, sources.wording)
-
     return {
         "paper": _PAPERS[sources.paper],
         "region": {"us": "us", "uk": "gb"}[sources.wording],
@@ -199,7 +195,11 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
         "description": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
         "badge": texts.SIMULATED if result.simulated else "",
         "flags": [
-            [FLAG_NAMES[flag.level], f"{told(flag.says)} {told(flag.step)}"] for flag in result.judgement.red_flags
+            [
+                FLAG_NAMES[flag.level],
+                " ".join(told(each, result.units, sources.wording) for each in (flag.says, flag.step)),
+            ]
+            for flag in result.judgement.red_flags
         ],
         "head": [
             [texts.SITE, typed(visit.site, texts.NOT_GIVEN)],
@@ -254,15 +254,15 @@ def _worded(content: Any, wording: Wording) -> Any:
 def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
     judgement, typed, wording = result.judgement, _Typed(), sources.wording
 
-    def told(all_of_them: Iterable[Said]) -> list[str]:
-        return [said(each, result.units, wording) for each in all_of_them]
+    def said(*texts: Said) -> list[str]:
+        return [told(text, result.units, wording) for text in texts]
 
     content = _common(result, sources, typed) | {
         "form": "technical",
         "heading": texts.TITLE,
         "finding": {
             "name": texts.FINDING[judgement.code],
-            "sentence": said(judgement.says, result.units, wording),
+            "sentence": told(judgement.says, result.units, wording),
             "confidence": [
                 f"{texts.CONFIDENCE}: ",
                 texts.CONFIDENCE_SEEN
@@ -272,12 +272,11 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
         },
         "results": [*(list(row) for row in figure_rows(result, wording)), [texts.TAPS, _taps(result)]],
         "reasons": [
-            _wrappable(sentence)
-            for sentence in told((*round_lines(result, wording), *judgement.reasons, *result.remarks))
+            _wrappable(text) for text in said(*round_lines(result, wording), *judgement.reasons, *result.remarks)
         ],
-        "next": told(judgement.next_checks),
+        "next": said(*judgement.next_checks),
         "causes": _causes(result, wording),
-        "unchecked": told((*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources))),
+        "unchecked": said(*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)),
         "cautions": list(texts.CAUTIONS),
         "labels": {
             "results": texts.RESULTS,
@@ -319,8 +318,8 @@ def _seen_broken(result: VisitResult) -> bool:
 
 def _causes(result: VisitResult, wording: Wording) -> list[list[str] | str]:
     """List the causes with what speaks for them, then a sentence on those that nothing speaks for."""
-    told, rest = causes_together(result.judgement.causes, result.units, wording)
-    return [*([names, because] for names, because in told), *([rest] if rest else [])]
+    with_reason, rest = causes_together(result.judgement.causes, result.units, wording)
+    return [*([names, because] for names, because in with_reason), *([rest] if rest else [])]
 
 
 def _no_known_level(result: VisitResult, sources: Sources) -> list[str]:

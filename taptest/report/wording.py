@@ -44,14 +44,14 @@ _PATTERN = re.compile(
 )
 
 
-def said(what: Said, units: Units, wording: Wording) -> str:
-    """Tell a statement in the units of the user and the words of the country; a text is put into these words."""
-    return worded(tell(what, units, LANGUAGE[wording]), wording)
-
-
 def worded(text: str, wording: Wording) -> str:
     """Put one of our own sentences into the words of the country; a capital at the start is kept."""
     return text if wording == "us" else _PATTERN.sub(_in_uk_words, text)
+
+
+def told(said: Said, units: Units, wording: Wording) -> str:
+    """Tell a statement, or put a sentence that is there already into the words of the country."""
+    return worded(said, wording) if isinstance(said, str) else tell(said, units, LANGUAGE[wording])
 
 
 def _in_uk_words(match: re.Match[str]) -> str:

@@ -8,7 +8,7 @@ from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
-from taptest.report.wording import LANGUAGE, Wording, said, worded
+from taptest.report.wording import LANGUAGE, Wording, told, worded
 from taptest.statements import Said
 from taptest.tank.kinds import Tank
 from taptest.visit.result import PointResult, VisitResult
@@ -33,8 +33,8 @@ CAUTION = (
 def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     """Return the whole finding in the user's units and the words of their country, ending in a line break."""
 
-    def told(all_of_them: Iterable[Said]) -> list[str]:
-        return [said(each, result.units, wording) for each in all_of_them]
+    def said(texts: Iterable[Said]) -> list[str]:
+        return [told(text, result.units, wording) for text in texts]
 
     judgement = result.judgement
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
@@ -46,17 +46,17 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
         "",
         judgement.code.upper(),
     ]
-    lines += _wrapped(said(judgement.says, result.units, wording))
+    lines += _wrapped(told(judgement.says, result.units, wording))
     if judgement.code != "cannot tell":
         lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
-    lines += ["", *told(_figures(result, wording))]
-    lines += _section("Rounds", told(round_lines(result, wording)))
-    lines += _section("Why", told((*judgement.reasons, *result.remarks)))
+    lines += ["", *said(_figures(result, wording))]
+    lines += _section("Rounds", said(round_lines(result, wording)))
+    lines += _section("Why", said((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
-    lines += _section(causes, told(cause_lines(judgement.causes, result.units, wording)))
-    lines += _section("Next", told(judgement.next_checks))
-    lines += _section("Not checked", told((*judgement.not_checked, *result.assumptions)))
-    lines += ["", "Points", *told(_points(result, wording)), "", *_wrapped(worded(CAUTION, wording))]
+    lines += _section(causes, said(cause_lines(judgement.causes, result.units, wording)))
+    lines += _section("Next", said(judgement.next_checks))
+    lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
+    lines += ["", "Points", *said(_points(result, wording)), "", *_wrapped(worded(CAUTION, wording))]
     return "\n".join(lines) + "\n"
 
 
@@ -64,7 +64,7 @@ def flag_lines(flags: Sequence[RedFlag], units: Units, wording: Wording) -> list
     """Say what comes before everything else: dangers and doubts, each with what to do."""
     lines: list[str] = []
     for flag in flags:
-        text = f"{said(flag.says, units, wording)} {said(flag.step, units, wording)}"
+        text = f"{told(flag.says, units, wording)} {told(flag.step, units, wording)}"
         lines += [*_wrapped(f"{FLAG_NAMES[flag.level]}: {text}"), ""]
     return lines
 
@@ -74,8 +74,8 @@ def cause_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list
 
     Only the likelier ones are told. Where nothing speaks for any cause, one sentence says so.
     """
-    told, rest = causes_together(causes, units, wording)
-    lines = [f"{names}: {because}" for names, because in told]
+    with_reason, rest = causes_together(causes, units, wording)
+    lines = [f"{names}: {because}" for names, because in with_reason]
     return [*lines, rest] if rest else lines
 
 
@@ -85,11 +85,11 @@ def causes_together(causes: Sequence[Cause], units: Units, wording: Wording) -> 
     together: dict[str, list[str]] = {}
     for cause in shown:
         if cause.supported:
-            together.setdefault(said(cause.because, units, wording), []).append(_named(cause))
-    told = [(_begun(", ".join(names)), because) for because, names in together.items()]
+            together.setdefault(told(cause.because, units, wording), []).append(_named(cause))
+    with_reason = [(_begun(", ".join(names)), because) for because, names in together.items()]
     rest = ", ".join(_named(cause) for cause in shown if not cause.supported)
-    which = "the others" if told else "any one cause; the commonest are"
-    return told, f"Nothing observed so far speaks for {which}: {rest}." if rest else ""
+    which = "the others" if with_reason else "any one cause; the commonest are"
+    return with_reason, f"Nothing observed so far speaks for {which}: {rest}." if rest else ""
 
 
 def _begun(text: str) -> str:
@@ -106,20 +106,20 @@ def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = No
     return f"{units.show(kind, interval.median, digits)} ({low.rsplit(' ', 1)[0]} to {high})"
 
 
-def round_lines(result: VisitResult, wording: Wording) -> list[str]:
+def round_lines(result: VisitResult, wording: Wording) -> list[Said]:
     """Say for each round, where there are several, what was read, heard and expected."""
     if not result.rounds:
         return []
     judgement = result.judgement
-    told = [_round_line(result, "As found", result.case.readings, judgement.line, judgement.expected)]
+    lines: list[Said] = [_round_line(result, "As found", result.case.readings, judgement.line, judgement.expected)]
     for each in result.rounds:
         name = each.name[:1].upper() + each.name[1:]
-        told.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
+        lines.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
         if each.found.says is not None:
-            own = said(each.found.says, result.units, wording)
-            told.append(f"{name}, by itself because its air is other air: {own}")
-        told += each.remarks
-    return told
+            own = told(each.found.says, result.units, wording)
+            lines.append(f"{name}, by itself because its air is other air: {own}")
+        lines += each.remarks
+    return lines
 
 
 def _round_line(
@@ -175,23 +175,23 @@ def figure_rows(result: VisitResult, wording: Wording) -> list[tuple[str, str]]:
     if expected is not None:
         where = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m, digits)
         rows.append(("Expected", where))
-    told = judgement.boundary_state != "not found"
-    if judgement.water_m3 is not None and told:
+    level_known = judgement.boundary_state != "not found"
+    if judgement.water_m3 is not None and level_known:
         rows.append(("Water held", spread(units, "volume", judgement.water_m3)))
-    if judgement.precharge is not None and told:
+    if judgement.precharge is not None and level_known:
         charge = judgement.precharge
         row = ("Pre-charge", _one_sided(units, charge.pressure_pa, charge.bound))
         if not result.case.tank.has_membrane and charge.bound is None:
             row = ("Air charge", f"{spread(units, 'pressure', charge.pressure_pa)}; 0 is a filling from open air")
         rows.append(row)
-    if judgement.forecast is not None and told:
+    if judgement.forecast is not None and level_known:
         pressure, relief = judgement.forecast.hot_pressure_pa, result.case.system.relief_pa
         hot = spread(units, "pressure", pressure)
         if pressure.high > OPEN_ENDED_PA:
             hot = f"at least {units.show('pressure', pressure.low)}"
         if relief is not None and pressure.low > 2 * relief:
             hot = "far above the relief setting"  # no system gets there, so a figure would only mislead
-        rows.append(("When hot", f"{hot}; relief valve: {said(judgement.forecast.relief, units, wording)}"))
+        rows.append(("When hot", f"{hot}; relief valve: {told(judgement.forecast.relief, units, wording)}"))
     return rows
 
 

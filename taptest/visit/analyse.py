@@ -16,6 +16,7 @@ from taptest.line.pair import PairEvidence, pair_evidence
 from taptest.line.records import LineReading, Profile, Unreadable
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
+from taptest.statements import Key, Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import Visit
 from taptest.visit.meaning import RoundMeaning, meaning_of
@@ -29,7 +30,6 @@ Progress = Callable[[float], None]
 SAME_MODEL_PA = 100_000.0
 """Rounds whose pressures are nearer than this, 1 bar, share a model: at half a bar it moved 30 second rounds by at most
 0.05 spacings."""
-TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
 
 
 def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -> VisitResult:
@@ -49,12 +49,11 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         for each in meaning.rounds
     ]
     reading, profile = first.readings[0], first.heard.lines[0].profile
-    advice = "" if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
+    advice = None if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
     judgement = judge(
         meaning.case,
         reading,
         seed,
-        meaning.units,
         beside=first.readings[1:],
         rounds=[
             Round(each.case.readings, read.readings, each.same_air, each.water_moved_m3, _pair(first, read))
@@ -127,30 +126,35 @@ def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) ->
     )
 
 
-def where_next(reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units) -> str:
-    """Say in a sentence where one more mark would tell most; "" where none would tell anything, or none could.
+class Advice(Key):
+    """Where to tap more, in whole sentences."""
+
+    ONE_MORE_MARK = "advice.one more mark", "depth_m", "count"
+
+
+def where_next(
+    reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units
+) -> Statement | None:
+    """Say where one more mark would tell most; None where none would tell anything, or none could.
 
     None could where the line was not read at all, is unlike anything the model makes, or shows no single boundary.
     """
     posterior = reading.posterior
     named = posterior.p_found + posterior.p_all_air + posterior.p_all_water
     if reading.method in ("", "none") or reading.misfit >= 1.0 or named < 0.5 or settled(reading):
-        return ""
+        return None
     places = free_places_m(profile.depth_m, tank, units)
     if not places.size:
-        return ""
+        return None
     best = next_point(posterior, profile, places, sweeps)
     if best.information_bits < LEAST_BITS:
-        return ""
-    return (
-        f"To place the water more closely, add a mark at {units.show('length', best.depth_m)} below the top with "
-        f"{TAPS_IN_WORDS[taps_worthwhile(profile)]}: no other place tells as much."
-    )
+        return None
+    return Statement(Advice.ONE_MORE_MARK, {"depth_m": best.depth_m, "count": taps_worthwhile(profile)})
 
 
-def _with_advice(found: Judgement, advice: str) -> Judgement:
+def _with_advice(found: Judgement, advice: Statement | None) -> Judgement:
     """Put the advice where to tap among the checks: second where the taps leave the line open, else last."""
-    if not advice:
+    if advice is None:
         return found
     place = 1 if found.boundary_state == "not found" else MOST_CHECKS - 1
     return replace(found, next_checks=(*found.next_checks[:place], advice, *found.next_checks[place:])[:MOST_CHECKS])

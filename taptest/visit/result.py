@@ -2,12 +2,11 @@
 
 `as_json` is the contract with other programs: its keys and units never change without a new schema number and a note.
 What is not known is null there. Positions are millimetres below the top of the shell, pressures gauge bar, volumes
-litres. Sentences are in US English and the units of the user; `statements` beside them holds the same as keys and
-values, which stay SI.
+litres. Sentences are in US English and the units of the user; as keys and values they stand beside it, in SI units.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -16,7 +15,7 @@ from taptest.finding.records import Case, Expected, Forecast, Interval, Judgemen
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
-from taptest.statements import Said, Statement
+from taptest.statements import Said, Statement, said_as_json
 from taptest.visit.record import HandDecision
 from taptest.water.log import CombinedAir
 from taptest.words.tell import tell
@@ -66,7 +65,7 @@ class RoundResult:
     points: tuple[PointResult, ...]
     taps: tuple[TapResult, ...]
     found: RoundFound
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,9 +85,9 @@ class VisitResult:
     profile: Profile | None
     """The line as measured; None where nothing could be measured."""
     judgement: Judgement
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Said, ...]
     """What was assumed because it was not given, in whole sentences."""
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
     """What is to be known of the recordings, in whole sentences."""
     reference: tuple[TapResult, ...] = ()
     """Taps of the reference mark, in order of time; they belong to no point of the line."""
@@ -174,50 +173,54 @@ def _round(each: RoundResult, units: Units) -> dict[str, Any]:
         "taps": _taps(each.taps),
         "finding": None
         if found.code is None or found.says is None
-        else {"code": found.code, **_told(units, sentence=found.says)},
+        else {"code": found.code, **_told_one("sentence", found.says, units)},
     }
 
 
 def _finding(result: VisitResult) -> dict[str, Any]:
     """Tell the finding; remarks on the recordings are reasons, assumptions are things not checked."""
-    found, units = result.judgement, result.units
+    found = result.judgement
     return {
         "code": found.code,
+        **_told_one("sentence", found.says, result.units),
         "confidence": found.confidence,
         "speaks_against": found.speaks_against,
         "unseen_bar": None if found.unseen_pa is None else [_scaled(end, 1e-5, 3) for end in found.unseen_pa],
         "p_shut": _number(found.p_shut, 4) if result.rounds else None,
         "red_flags": [
-            {"key": flag.key, "level": flag.level, **_told(units, sentence=flag.says, step=flag.step)}
+            {
+                "key": flag.key,
+                "level": flag.level,
+                **_told_one("sentence", flag.says, result.units),
+                **_told_one("step", flag.step, result.units),
+            }
             for flag in found.red_flags
         ],
+        **_told("reasons", (*found.reasons, *result.remarks), result.units),
+        **_told("not_checked", (*found.not_checked, *result.assumptions), result.units),
+        **_told("next_checks", found.next_checks, result.units),
         "causes": [
-            {"cause": cause.cause, "weight": _number(cause.weight, 4), **_told(units, because=cause.because)}
+            {
+                "cause": cause.cause,
+                "weight": _number(cause.weight, 4),
+                **_told_one("because", cause.because, result.units),
+            }
             for cause in found.causes
         ],
-        **_told(
-            units,
-            sentence=found.says,
-            reasons=(*found.reasons, *result.remarks),
-            not_checked=(*found.not_checked, *result.assumptions),
-            next_checks=found.next_checks,
-        ),
     }
 
 
-def _told(units: Units, **what: Said | Sequence[Said]) -> dict[str, Any]:
-    """Tell statements by name, one or several each, and beside them the same as `statements`; null for mere texts."""
+def _told_one(name: str, said: Said, units: Units) -> dict[str, Any]:
+    """Tell a statement as a sentence or a clause and, beside it, as key and values in SI units."""
+    return {name: tell(said, units), f"{name}_as_statement": said_as_json(said)}
+
+
+def _told(name: str, said: Sequence[Said], units: Units) -> dict[str, Any]:
+    """Tell statements as sentences and, beside them, as keys and values in SI units."""
     return {
-        **{name: _each(lambda said: tell(said, units), said) for name, said in what.items()},
-        "statements": {
-            name: _each(lambda said: said.as_json() if isinstance(said, Statement) else None, said)
-            for name, said in what.items()
-        },
+        name: [tell(each, units) for each in said],
+        f"{name}_as_statements": [said_as_json(each) for each in said],
     }
-
-
-def _each(way: Callable[[Said], Any], what: Said | Sequence[Said]) -> Any:
-    return way(what) if isinstance(what, str | Statement) else [way(said) for said in what]
 
 
 def _boundary(reading: LineReading) -> dict[str, Any]:
@@ -256,7 +259,7 @@ def _forecast(forecast: Forecast | None, units: Units) -> dict[str, Any] | None:
         return None
     return {
         "hot_pressure_bar": _interval(forecast.hot_pressure_pa, 1e-5, 3),
-        **_told(units, relief=forecast.relief),
+        **_told_one("relief", forecast.relief, units),
         "temperature_c": _number(forecast.temperature_c, 2),
         "p_may_weep": _number(forecast.p_may_weep, 4),
         "p_opens": _number(forecast.p_opens, 4),

@@ -2,10 +2,12 @@
 
 The catalogues are gettext's: `locale/<language>/LC_MESSAGES/taptest.po`, one a language and dialect, compiled to `.mo`
 beside it. In a text `{depth_m}` stands for a value by its name; the ending of the name says what it is and so how it is
-shown (see `taptest.statements`). `{at_c:0}` shows it with that many decimals, else it has as many as serve on site.
-Plural follows the catalogue's own rule. What a catalogue lacks is told in US English.
+shown (see `taptest.statements`). `{why:capital}` begins with a capital and `{why:small}` with a small letter, for a
+part that begins a sentence or stands in one; `{at_c:0}` has that many decimals, else as many as serve on site. Plural
+follows the catalogue's own rule. What a catalogue lacks is told in US English.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from gettext import GNUTranslations, NullTranslations, translation
@@ -26,6 +28,12 @@ KIND_OF_ENDING: tuple[tuple[str, Kind], ...] = (
     ("_c", "temperature"),
     ("_share", "percent"),
 )
+SAME_FOR_ALL: dict[str, Callable[[float], str]] = {
+    "_s": "{:.2f} s".format,
+    "_db": "{:.0f} dB".format,
+    "_hz": lambda hertz: f"{hertz / 1000:.1f} kHz",
+}
+"""Endings of values that every user reads in the same unit, and how they are written."""
 
 
 class Habit(Key):
@@ -41,14 +49,13 @@ def languages() -> tuple[str, ...]:
     return tuple(sorted(path.parent.parent.name for path in LOCALE.glob("*/LC_MESSAGES/*.mo")))
 
 
-def tell(statement: Said, units: Units, language: str = FIRST_LANGUAGE) -> str:
-    """Turn a statement into a sentence or, where its text is a part of one, into that part; a text stays as it is."""
-    if isinstance(statement, str):
-        return statement
-    values = statement.values
-    count = values.get(COUNT)
-    shown = {name: _Shown(name, value, units, language) for name, value in values.items()}
-    return text_of(statement.key, language, count if isinstance(count, int) else None).format_map(shown)
+def tell(said: Said, units: Units, language: str = FIRST_LANGUAGE) -> str:
+    """Turn a statement into a sentence or, where its text is a part of one, into that part; a sentence stays."""
+    if isinstance(said, str):
+        return said
+    count = said.values.get(COUNT)
+    shown = {name: _Shown(name, value, units, language) for name, value in said.values.items()}
+    return text_of(said.key, language, count if isinstance(count, int) else None).format_map(shown)
 
 
 def text_of(key: Key, language: str, count: int | None = None) -> str:
@@ -67,41 +74,50 @@ def _catalogue(language: str) -> GNUTranslations | NullTranslations:
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    """A value as it stands in a text; the text may ask for a number of decimals."""
+    """A value as a text shows it; as a format, `capital` and `small` say how it begins, a number how many decimals."""
 
     name: str
     value: Value
     units: Units
     language: str
 
-    def __format__(self, decimals: str) -> str:
-        value = self.value
-        if isinstance(value, Statement):
-            return tell(value, self.units, self.language)
-        digits = int(decimals) if decimals else None
-        if not isinstance(value, tuple):
-            return self._number(value, digits)
-        if value and not isinstance(value[0], Statement):
-            return self._span(value, digits)
-        told = (tell(each, self.units, self.language) for each in value if isinstance(each, Statement))
-        return text_of(Habit.BETWEEN_ITEMS, self.language).join(told)
+    def __format__(self, form: str) -> str:
+        text = self._text(int(form) if form.isdecimal() else None)
+        if form == "capital":
+            return text[:1].upper() + text[1:]
+        return text[:1].lower() + text[1:] if form == "small" else text
+
+    def _text(self, digits: int | None) -> str:
+        match self.value:
+            case Statement() as part:
+                return tell(part, self.units, self.language)
+            case (int() | float() as low, int() | float() as high):
+                return self._span(self._number(low, digits), self._number(high, digits))
+            case tuple() as parts:
+                told = (tell(part, self.units, self.language) for part in parts if isinstance(part, Statement))
+                return text_of(Habit.BETWEEN_ITEMS, self.language).join(told)
+            case int() | float() as number if not isinstance(number, bool):
+                return self._number(number, digits)
+            case value:
+                return str(value)
 
     @property
     def _kind(self) -> Kind | None:
         return next((kind for ending, kind in KIND_OF_ENDING if self.name.endswith(ending)), None)
 
-    def _number(self, value: object, digits: int | None) -> str:
+    def _number(self, value: float, digits: int | None) -> str:
         kind = self._kind
-        if kind is None or not isinstance(value, int | float):
-            return str(value)
-        # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
-        if digits is None and kind == "length" and self.units.length == "in":
-            digits = 1
-        return self.units.show(kind, value, digits).replace(".", text_of(Habit.DECIMAL_MARK, self.language), 1)
+        if kind is None:
+            write = next((write for ending, write in SAME_FOR_ALL.items() if self.name.endswith(ending)), str)
+            shown = write(value)
+        else:
+            # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
+            tape = 1 if kind == "length" and self.units.length == "in" else None
+            shown = self.units.show(kind, value, tape if digits is None else digits)
+        return shown.replace(".", text_of(Habit.DECIMAL_MARK, self.language), 1)
 
-    def _span(self, ends: tuple[object, ...], digits: int | None) -> str:
+    def _span(self, low: str, high: str) -> str:
         """Both ends with the unit once, where it stands behind the number: "0.4 to 0.7 bar"."""
-        low, high = (self._number(end, digits) for end in ends)
         if low == high:
             return low
         unit = "" if self._kind is None else " " + self.units.unit(self._kind)

@@ -1,7 +1,6 @@
 """The main path, from a visit's folder to its judgement, on made-up taps; the model of the tank is left out here."""
 
 import json
-import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -13,17 +12,18 @@ from taptest.errors import LineError, RecordingError, VisitError
 from taptest.finding.judge import MOST_CHECKS
 from taptest.line.boundary import read_line
 from taptest.line.points import profile_of
-from taptest.quantities import METRIC, US
+from taptest.quantities import METRIC
 from taptest.sound.recording import write_recording
 from taptest.statements import Statement
 from taptest.visit import analyse
-from taptest.visit.analyse import judge_visit, where_next
+from taptest.visit.analyse import Advice, judge_visit, where_next
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit
 from taptest.visit.remarks import PointRemark, Rejected
 from taptest.visit.result import VisitResult, as_json
 from tests.made_lines import made_points, made_sweep, made_tank
 from tests.made_visits import RATE, tap_sound, write_tables
+from tests.said import figure, keys
 
 
 @pytest.fixture(scope="module")
@@ -157,13 +157,12 @@ def test_a_judged_visit_says_where_one_more_mark_would_tell_most(tmp_path: Path)
     tank, points = write_tables(tmp_path / "from", 6, spacing_mm=50.0, boundary=3)
     import_visit(tmp_path / "cellar", Sources(tank, points))
     checks = judged(tmp_path / "cellar").judgement.next_checks
-    advice = [check for check in checks if check.startswith("To place the water more closely")]
-    assert len(advice) == 1
+    assert keys(checks).count(Advice.ONE_MORE_MARK) == 1
     assert len(checks) <= MOST_CHECKS
-    mark = re.search(r"add a mark at (\d+) mm below the top with (one|two|three) good tap", advice[0])
-    assert mark is not None
-    assert 35 < int(mark[1]) < 280
-    assert int(mark[1]) % 5 == 0
+    mark_mm = 1000 * figure(checks, Advice.ONE_MORE_MARK, "depth_m")
+    assert 35 < mark_mm < 280
+    assert mark_mm % 5 == pytest.approx(0.0, abs=1e-6) or mark_mm % 5 == pytest.approx(5.0)
+    assert figure(checks, Advice.ONE_MORE_MARK, "count") in (1, 2, 3)
 
 
 def test_the_advice_where_to_tap_comes_only_where_a_tap_would_tell_something() -> None:
@@ -171,10 +170,9 @@ def test_the_advice_where_to_tap_comes_only_where_a_tap_would_tell_something() -
     few = made_points(0.25, np.random.default_rng(3), count=8, noise_db=6.0)
     open_line = read_line(few, tank, sweeps)
     said = where_next(open_line, profile_of(few), tank, sweeps, METRIC)
-    assert "three good taps" in said
-    assert " in below the top" in where_next(open_line, profile_of(few), tank, sweeps, US)
+    assert figure(said, Advice.ONE_MORE_MARK, "count") == 3
     many = made_points(0.25, np.random.default_rng(3), count=40, noise_db=0.5)
-    assert where_next(read_line(many, tank, sweeps), profile_of(many), tank, sweeps, METRIC) == ""
+    assert where_next(read_line(many, tank, sweeps), profile_of(many), tank, sweeps, METRIC) is None
     # four points cannot be read at all; the reading itself says that more are needed
     short = made_points(0.25, np.random.default_rng(3), count=4)
-    assert where_next(read_line(short, tank, sweeps), profile_of(short), tank, sweeps, METRIC) == ""
+    assert where_next(read_line(short, tank, sweeps), profile_of(short), tank, sweeps, METRIC) is None
