@@ -111,9 +111,7 @@ class _Shown:
             write = next((write for ending, write in SAME_FOR_ALL.items() if self.name.endswith(ending)), str)
             shown = write(value)
         else:
-            # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
-            tape = 1 if kind == "length" and self.units.length == "in" else None
-            shown = self.units.show(kind, value, tape if digits is None else digits)
+            shown = self.units.show(kind, value, digits)
         return shown.replace(".", text_of(Habit.DECIMAL_MARK, self.language), 1)
 
     def _span(self, low: str, high: str) -> str:
