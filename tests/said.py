@@ -1,44 +1,40 @@
-"""What was said, by keys and values: so that a better word breaks no test outside `taptest.words`."""
+"""What was said, for tests: the keys of statements and their values, so that a better word breaks no test."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
+from typing import Any
 
 from taptest.finding.records import Judgement
-from taptest.statements import Key, Said, Statement, Value
+from taptest.quantities import METRIC, Units
+from taptest.statements import Key, Said, Statement
+from taptest.words.tell import tell
 
 
-def statements(what: Said | Iterable[Said] | None) -> Iterator[Statement]:
-    """All statements, the parts of each after it; texts are left out."""
-    if isinstance(what, Statement):
-        yield what
-        for value in what.values.values():
-            if isinstance(value, Statement):
-                yield from statements(value)
-            elif isinstance(value, tuple):
-                yield from statements([part for part in value if isinstance(part, Statement)])
-    elif what is not None and not isinstance(what, str):
-        for each in what:
-            yield from statements(each)
+def keys_of(said: Said | Iterable[Said | None] | None) -> list[Key]:
+    """Keys of one or several statements and of those inside them, in order."""
+    return [part.key for part in _parts(said)]
 
 
-def keys(what: Said | Iterable[Said] | None) -> list[Key]:
-    """Keys of all statements and of their parts."""
-    return [each.key for each in statements(what)]
+def values_of(key: Key, said: Said | Iterable[Said | None] | None) -> dict[str, Any]:
+    """Values of the first statement with this key, or with it inside; fails where there is none."""
+    found = next((part for part in _parts(said) if part.key is key), None)
+    assert found is not None, f"{key.value!r} was not said, but {keys_of(said)}"
+    return dict(found.values)
 
 
-def values(what: Said | Iterable[Said] | None, key: Key) -> Mapping[str, Value]:
-    """Values of the first statement of a key; fails where it was not said."""
-    found = next((each for each in statements(what) if each.key is key), None)
-    assert found is not None, f"{key.value!r} was not said, but {keys(what)}"
-    return found.values
+def texts(said: Iterable[Said], units: Units = METRIC) -> list[str]:
+    """What was said as sentences in US English, for tests of what is shown to people."""
+    return [tell(each, units) for each in said]
 
 
-def figure(what: Said | Iterable[Said] | None, key: Key, name: str) -> float:
-    """A number among the values of the first statement of a key."""
-    value = values(what, key)[name]
-    assert isinstance(value, int | float)
-    return float(value)
-
-
-def everything(found: Judgement) -> tuple[Said, ...]:
+def all_said(found: Judgement) -> tuple[Said, ...]:
     """All that is said of a finding, causes and flags left out."""
     return (found.says, *found.reasons, *found.not_checked, *found.next_checks)
+
+
+def _parts(said: Any) -> Iterator[Statement]:
+    if isinstance(said, Statement):
+        yield said
+        yield from _parts(tuple(said.values.values()))
+    elif isinstance(said, Iterable) and not isinstance(said, str):
+        for each in said:
+            yield from _parts(each)

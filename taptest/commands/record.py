@@ -145,7 +145,9 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         journal.close()
     drift = session.drift()
     if drift:
-        print(f"Note: {drift}")
+        from taptest.report.choices import in_usual_words
+
+        print(f"Note: {in_usual_words(drift)}")
     return Made(points, len(marks_left(folder)[0]), system.hangs)
 
 

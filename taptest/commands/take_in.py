@@ -9,6 +9,7 @@ from taptest.commands.console import counted, day
 from taptest.errors import VisitError
 
 if TYPE_CHECKING:
+    from taptest.statements import Statement
     from taptest.visit.intake import Sources
 
 DESCRIPTION = """\
@@ -113,7 +114,9 @@ def _add(arguments: argparse.Namespace, sources: "Sources") -> int:
     return 0
 
 
-def _tell(notes: tuple[str, ...], folder: Path) -> None:
+def _tell(notes: "tuple[Statement, ...]", folder: Path) -> None:
+    from taptest.report.choices import in_usual_words
+
     for note in notes:
-        print(f"Note: {note}")
+        print(f"Note: {in_usual_words(note)}")
     print(f"Judge it with: taptest judge {folder}")

@@ -38,6 +38,7 @@ from numpy.typing import NDArray
 from taptest.errors import TaptestError, VisitError
 from taptest.line.records import LineReading
 from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
+from taptest.sound.remarks import WhyNot
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import DOCUMENT, Visit, read_visit
 from taptest.visit.result import VisitResult
@@ -46,7 +47,7 @@ from taptest.visit.workers import ALL_CORES, Failure, Where, map_visits
 FloatArray = NDArray[np.float64]
 
 ONSET_TOLERANCE_S = 0.005
-DISMISSED = ("noise burst", "too weak", "not this striker", "too regular")
+DISMISSED = (WhyNot.NOISE_BURST, WhyNot.TOO_WEAK, WhyNot.NOT_THIS_STRIKER, WhyNot.TOO_REGULAR)
 """Reasons that say of a sound that it is no tap worth counting."""
 BINS = 10
 DRAWS = 400

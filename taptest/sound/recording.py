@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import RecordingError, StorageError
+from taptest.sound.remarks import RecordingRemark
 from taptest.sound.telephone import decode, is_telephone_sound
+from taptest.statements import Said, Statement, Value
 
 Samples = NDArray[np.float32]
 
@@ -50,7 +52,7 @@ class Recording:
         rate_hz: int,
         channels: int,
         frames: int,
-        notes: Sequence[str],
+        notes: Sequence[Said],
         decoded: io.BytesIO | None = None,
         samples: Samples | None = None,
     ) -> None:
@@ -58,7 +60,7 @@ class Recording:
         self.rate_hz = rate_hz
         self.channels = channels
         self.frames = frames
-        self.notes: tuple[str, ...] = tuple(notes)
+        self.notes: tuple[Said, ...] = tuple(notes)
         self.channel = 0
         self.decoded = decoded
         """The sound decoded, where the file itself cannot be read piece by piece; None where it can."""
@@ -159,9 +161,9 @@ class Recording:
                 f"The sound file {self.path} is damaged from its beginning and nothing of it can be read; "
                 "record again, or copy it again from the recorder."
             )
-        note = (
-            f"The file {self.path.name} ends early: its header promises {self.duration_s:.1f} s, "
-            f"{read / self.rate_hz:.1f} s could be read and were used."
+        note = Statement(
+            RecordingRemark.ENDS_EARLY,
+            {"name": self.path.name, "promised_s": self.duration_s, "read_s": read / self.rate_hz},
         )
         if note not in self.notes:
             self.notes = (*self.notes, note)
@@ -298,12 +300,13 @@ def _choose_channel(recording: Recording) -> None:
         full += np.count_nonzero(np.abs(finite) >= FULL_SCALE, axis=0)
     fit = full <= full.min() + 2
     recording.channel = int(np.argmax(np.where(fit, power, -1.0)))
-    others = "" if fit.all() else " that is not clipped"
-    recording.notes = (
-        *recording.notes,
-        f"The file {recording.path.name} has {recording.channels} channels; channel {recording.channel + 1} was used, "
-        f"the loudest{others}.",
-    )
+    key = RecordingRemark.LOUDEST_CHANNEL if fit.all() else RecordingRemark.UNCLIPPED_CHANNEL
+    values: dict[str, Value] = {
+        "name": recording.path.name,
+        "channels": recording.channels,
+        "channel": recording.channel + 1,
+    }
+    recording.notes = (*recording.notes, Statement(key, values))
 
 
 def _wav_data(path: Path) -> tuple[int, int, int] | None:
@@ -321,19 +324,17 @@ def _wav_data(path: Path) -> tuple[int, int, int] | None:
     return None
 
 
-def wav_notes(path: Path) -> tuple[str, ...]:
+def wav_notes(path: Path) -> tuple[Statement, ...]:
     """Say what the header of a WAV file tells about how its recording ended."""
     data = _wav_data(path)
     if data is None:
         return ()
     _, promised, there = data
     if promised in (0, 0xFFFFFFFF) and there > 0:
-        return (f"The recording {path.name} was broken off without being closed; all of it was read.",)
+        return (Statement(RecordingRemark.NOT_CLOSED, {"name": path.name}),)
     if there < promised:
-        return (
-            f"The file {path.name} ends early: {there} of the {promised} bytes of sound that its header promises "
-            "are there, and were used.",
-        )
+        values: dict[str, Value] = {"name": path.name, "there": there, "promised": promised}
+        return (Statement(RecordingRemark.BYTES_MISSING, values),)
     return ()
 
 

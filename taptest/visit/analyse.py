@@ -16,12 +16,13 @@ from taptest.line.pair import PairEvidence, pair_evidence
 from taptest.line.records import LineReading, Profile, Unreadable
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
-from taptest.statements import Key, Statement
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import Visit
 from taptest.visit.meaning import RoundMeaning, meaning_of
 from taptest.visit.reading import HeardRound, hear_round, point_results, read_lines
 from taptest.visit.record import Document
+from taptest.visit.remarks import VisitRemark
 from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
 
@@ -85,7 +86,7 @@ class _ReadRound:
     readings: tuple[LineReading, ...]
     """One a line; none where nothing was tapped."""
     sweeps: Sweeps
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
 
 
 def _near(first: Case, later: Case) -> bool:
@@ -97,7 +98,7 @@ def _near(first: Case, later: Case) -> bool:
 def _read(folder: Path, document: Document, case: Case, progress: Progress | None, sweeps: Sweeps = ()) -> _ReadRound:
     """Hear one round and read its lines with the tank's model; `sweeps` are those of another round that serve it."""
     heard = hear_round(folder, document.points, document.reference, document.by_hand)
-    notes = list(heard.notes)
+    notes: list[Said] = list(heard.notes)
     if not sweeps and any(line.profile is not None for line in heard.lines):
         sweeps, kept = sweeps_for(case, progress)
         notes.extend(kept)
@@ -126,12 +127,6 @@ def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) ->
     )
 
 
-class Advice(Key):
-    """Where to tap more, in whole sentences."""
-
-    ONE_MORE_MARK = "advice.one more mark", "depth_m", "count"
-
-
 def where_next(
     reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units
 ) -> Statement | None:
@@ -149,7 +144,7 @@ def where_next(
     best = next_point(posterior, profile, places, sweeps)
     if best.information_bits < LEAST_BITS:
         return None
-    return Statement(Advice.ONE_MORE_MARK, {"depth_m": best.depth_m, "count": taps_worthwhile(profile)})
+    return Statement(VisitRemark.ADD_A_MARK, {"depth_m": best.depth_m, "count": taps_worthwhile(profile)})
 
 
 def _with_advice(found: Judgement, advice: Statement | None) -> Judgement:

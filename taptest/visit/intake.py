@@ -23,9 +23,11 @@ from taptest import disk
 from taptest.errors import QuantityError, VisitError
 from taptest.quantities import parse
 from taptest.sound.recording import open_recording
+from taptest.statements import Statement
 from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
 from taptest.visit.meaning import meaning_of
 from taptest.visit.record import SCHEMA, Document, document_from, nearest
+from taptest.visit.remarks import VisitRemark
 from taptest.water.log import log_records, read_records
 
 FILE_COLUMNS = ("position_mm", "file")
@@ -75,7 +77,7 @@ class Row:
     """Name of the line that the point belongs to."""
 
 
-def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tuple[Visit, tuple[str, ...]]:
+def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tuple[Visit, tuple[Statement, ...]]:
     """Make the visit `folder` and say, in whole sentences, what was noticed on the way.
 
     A visit that is there already is refused, or with `replace` kept under a new name. Raises `VisitError`,
@@ -95,7 +97,7 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     with disk.new_folder(folder, earlier) as working:
         copy_sound(names, working)
         save_document(working, document)
-    kept = (f"The earlier visit is kept as {earlier}; delete it when it is no longer needed.",) if earlier else ()
+    kept = (Statement(VisitRemark.EARLIER_KEPT, {"place": str(earlier)}),) if earlier else ()
     return Visit(folder, document), order_notes(rows, sources) + kept
 
 
@@ -365,14 +367,17 @@ def dated(
     return day, {**sections, "visit": {key: value for key, value in call.items() if key != "date"}}
 
 
-def order_notes(rows: Sequence[Row], sources: Sources) -> tuple[str, ...]:
+def order_notes(rows: Sequence[Row], sources: Sources) -> tuple[Statement, ...]:
     """Say what the order of the rows means, where they do not run from the top down."""
     positions = [row.position_mm for row in rows]
     if positions == sorted(positions):
         return ()
-    way = "from the bottom up" if positions == sorted(positions, reverse=True) else "in no one direction"
-    meaning = "taken as the order of tapping" if sources.sound else "sorted by position for the line"
-    return (f"The points in {sources.points} run {way}; they are {meaning}.",)
+    upwards = positions == sorted(positions, reverse=True)
+    if sources.sound:
+        key = VisitRemark.TAPPED_UPWARDS if upwards else VisitRemark.TAPPED_UNORDERED
+    else:
+        key = VisitRemark.LISTED_UPWARDS if upwards else VisitRemark.LISTED_UNORDERED
+    return (Statement(key, {"table": str(sources.points)}),)
 
 
 def _earlier_visit(folder: Path, replace: bool) -> Path | None:

@@ -15,10 +15,12 @@ from taptest.errors import PhysicsError, QuantityError, VisitError
 from taptest.finding.causes import checked_observations
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.quantities import METRIC, STANDARD_ATMOSPHERE_PA, US, Kind, Quantity, Units
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import TANK_KINDS, Tank, WaterEnd
 from taptest.tank.shape import resolve_shape
 from taptest.visit.parallel import acceptance_share, parallel_tanks
 from taptest.visit.record import Document, RoundSection, RoundState, TankSection, as_documents, nearest
+from taptest.visit.remarks import VisitRemark
 from taptest.water.fluids import WATER, Fluid, parse_fluid
 from taptest.water.log import DrainTest, LogEntry, read_records
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
@@ -97,7 +99,7 @@ class Meaning:
 
     case: Case
     units: Units
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     """Assumptions made where something was left out, in whole sentences."""
     as_left: AsLeft = AsLeft()
     rounds: tuple[RoundMeaning, ...] = ()
@@ -218,7 +220,7 @@ def _gauge_sd(values: Values, source: str) -> dict[str, float]:
     return {"pressure_sd_pa": value.si / GAUGE_ERROR_OVER_SD}
 
 
-def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tuple[str, ...]]:
+def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tuple[Statement, ...]]:
     volume, wall = _si(values, "tank", "volume"), _si(values, "tank", "wall")
     try:
         shape, notes = resolve_shape(
@@ -305,14 +307,14 @@ def _column_pa(readings: Readings, fluid: Fluid) -> float:
 
 def _drain(
     values: Values, readings: Readings, fluid: Fluid, air_pa: float, source: str
-) -> tuple[DrainTest | None, tuple[str, ...]]:
+) -> tuple[DrainTest | None, tuple[Said, ...]]:
     """Understand the measured drain, its pressures carried to the tank; one that is not whole is not used and said."""
     keys = ("volume", "pressure_before", "pressure_after")
     missing = [key for key in keys if ("drain", key) not in values]
     if len(missing) == len(keys):
         return None, ()
     if missing:
-        return None, (f"The measured drain was not used: {' and '.join(missing)} are not given in [drain].",)
+        return None, (Statement(VisitRemark.DRAIN_NOT_USED, {"missing": ", ".join(missing)}),)
     drawn, column = values["drain", "volume"], _column_pa(readings, fluid)
     before, after = (_gauge(values, "drain", key, air_pa) or 0.0 for key in keys[1:])
     if not (drawn.si > 0 and before > after):

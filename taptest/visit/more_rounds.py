@@ -14,6 +14,7 @@ from typing import Any
 from taptest import quantities
 from taptest.errors import QuantityError, VisitError
 from taptest.sound.recording import open_recording
+from taptest.statements import Statement
 from taptest.visit.files import Visit, read_visit, save_document, sound_files
 from taptest.visit.intake import Sources, copy_sound, find_sound, order_notes, point_entries, read_tank
 from taptest.visit.meaning import KINDS, meaning_of
@@ -26,7 +27,7 @@ SAME = 1e-3
 """Two values count as the same up to this share: 1.50 bar and 21.76 psi are."""
 
 
-def add_round(folder: Path, sources: Sources) -> tuple[Visit, tuple[str, ...]]:
+def add_round(folder: Path, sources: Sources) -> tuple[Visit, tuple[Statement, ...]]:
     """Add a round to the visit in `folder` and say, in whole sentences, what was noticed.
 
     Raises `VisitError`, `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has changed.

@@ -17,8 +17,10 @@ from typing import BinaryIO
 from taptest import disk
 from taptest.errors import StorageError, VisitError
 from taptest.sound import telephone
+from taptest.statements import Said, Statement
 from taptest.visit.files import DOCUMENT, Visit, read_visit, sound_files
 from taptest.visit.record import Document, read_document
+from taptest.visit.remarks import VisitRemark
 
 LARGEST_VISIT = 2_000_000_000
 """Bytes of all files together; an hour of sound at 48 kHz takes a sixth."""
@@ -111,13 +113,14 @@ def unpack_stream(file: BinaryIO, folder: Path, source: str) -> tuple[Visit, tup
     return read_visit(folder), left_out
 
 
-def left_out_note(names: Sequence[str]) -> str:
+def left_out_note(names: Sequence[str]) -> Said:
     """Say what was left out, "" for nothing."""
     if not names:
         return ""
-    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
     shown = ", ".join(ascii(name[:60])[1:-1] for name in names[:3])
-    return f"Left out, because it does not belong to a visit: {shown}{more}."
+    if len(names) <= 3:
+        return Statement(VisitRemark.FILES_LEFT_OUT, {"names": shown})
+    return Statement(VisitRemark.MORE_FILES_LEFT_OUT, {"names": shown, "count": len(names) - 3})
 
 
 def _lay_down(

@@ -5,10 +5,9 @@ further lines at other angles round the tank; each is read by itself. Files are 
 pure.
 """
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import numpy as np
 
@@ -16,16 +15,18 @@ from taptest.errors import RecordingError
 from taptest.line.boundary import read_line, unread_line
 from taptest.line.points import profile_of
 from taptest.line.records import LineReading, Point, Profile, Unreadable
+from taptest.line.remarks import Remedy, Unread
 from taptest.shell.records import LevelSweep
 from taptest.sound.alignment import assign_taps
 from taptest.sound.processing import processing_signs
 from taptest.sound.records import Tap, TapTraits
-from taptest.statements import Statement
+from taptest.sound.remarks import RecordingRemark, WhyNot
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import inside
 from taptest.visit.listen import Heard, listen
 from taptest.visit.record import HandDecision, PointEntry
-from taptest.visit.remarks import remark_on_point
+from taptest.visit.remarks import rejected_taps, remark_on_point
 from taptest.visit.result import PointResult, TapResult
 
 CLIPPED_SAID, CLIPPED_SPOILT = 0.2, 0.5
@@ -81,9 +82,9 @@ class HeardRound:
     """What is to be said of clipped taps; None where few are."""
     spoilt: bool
     """Whether clipping spoils the round."""
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
     """What is to be known of the recordings, in whole sentences."""
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     """What is to be known of how the taps were given to their points."""
 
 
@@ -158,32 +159,38 @@ def _line(name: str, tapped: Sequence[_Tapped], spoilt: bool) -> HeardLine:
 
 def _clipping(taps: Sequence[Tap]) -> tuple[Unreadable | None, bool]:
     """Say how many taps are clipped and what to do, None where few are; and whether they spoil the line."""
-    clipped = sum(tap.why_not == "clipped" for tap in taps)
+    clipped = sum(tap.why_not == WhyNot.CLIPPED for tap in taps)
     of = clipped + sum(tap.used for tap in taps)
     if clipped < max(CLIPPED_SAID * of, 2):
         return None, False
-    return Unreadable(
-        f"{clipped} of {of} taps are clipped, because the input was overloaded",
-        "turn the microphone's level down by 12 dB, or move it to twice the distance and tap more softly, then tap "
-        "again",
-    ), clipped >= CLIPPED_SPOILT * of
+    why = Statement(Unread.CLIPPED, {"count": clipped, "taps": of})
+    return Unreadable(why, Statement(Remedy.LESS_LEVEL)), clipped >= CLIPPED_SPOILT * of
 
 
-def _signs(heard: Sequence[Heard]) -> tuple[str, ...]:
+def _signs(heard: Sequence[Heard]) -> tuple[Statement, ...]:
     """Say what was done to the sound before it was stored."""
     return processing_signs([one.traces for one in heard if one.traces is not None])
 
 
-def _notes_of_files(heard: Sequence[Heard]) -> list[str]:
+def _notes_of_files(heard: Sequence[Heard]) -> list[Said]:
     """Return what is to be said of the recordings; what is said of several alike is said once, with their number."""
-    alike: dict[str, list[str]] = {}
+    alike: dict[str, list[Said]] = {}
     for one in heard:
         for note in one.notes:
-            alike.setdefault(note.replace(PurePosixPath(one.file).name, ""), []).append(note)
+            alike.setdefault(_but_for_the_file(note), []).append(note)
     return [
-        notes[0] if len(notes) == 1 else f"{notes[0]} So it is with {len(notes) - 1} more of the files."
+        notes[0]
+        if len(notes) == 1
+        else Statement(RecordingRemark.SAME_WITH_OTHERS, {"first": notes[0], "count": len(notes) - 1})
         for notes in alike.values()
     ]
+
+
+def _but_for_the_file(note: Said) -> str:
+    """Return the same for notes that differ by the file's name alone."""
+    if isinstance(note, str):
+        return note
+    return repr((note.key, {name: value for name, value in note.values.items() if name != "name"}))
 
 
 def _reference_points(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> list[Point]:
@@ -223,14 +230,14 @@ def _refuse_all_useless(heard: Sequence[Heard]) -> None:
 
 def _give_taps_to_points(
     entries: Sequence[PointEntry], heard: Sequence[Heard]
-) -> tuple[list[_Tapped], list[list[float | None]], list[str]]:
+) -> tuple[list[_Tapped], list[list[float | None]], list[Said]]:
     """Give each tap its point: by file, or by count and pause where points share one recording.
 
     Returns the points in order of the document, the depth of each tap's point for every recording, and notes.
     """
     tapped: dict[int, _Tapped] = {}
     owners: list[list[float | None]] = []
-    notes: list[str] = []
+    notes: list[Said] = []
     for one in heard:
         numbers = [number for number, entry in enumerate(entries) if entry.file == one.file]
         pairs = list(zip(one.taps, one.traits, strict=True))
@@ -251,11 +258,9 @@ def _give_taps_to_points(
 
 def _nothing_usable(tapped: Sequence[_Tapped], tank: Tank) -> LineReading:
     """Read a line whose taps were all rejected: it says why."""
-    reasons = Counter(tap.why_not for each in tapped for tap, _ in each.taps if tap.why_not is not None)
-    listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
-    why = Unreadable(
-        f"none of the {reasons.total()} taps can be used ({listed})", "tap again, cleanly and with less noise around"
-    )
+    taps = [tap for each in tapped for tap, _ in each.taps]
+    clause = Statement(Unread.ALL_REJECTED, {"count": len(taps), "rejected": rejected_taps(taps)})
+    why = Unreadable(clause, Statement(Remedy.CLEANER))
     return unread_line(np.array(sorted(each.depth_m for each in tapped)), tank, why)
 
 

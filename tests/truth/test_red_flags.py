@@ -24,7 +24,7 @@ from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 from taptest.words.tell import tell
 from tests.made_cases import heard, heard_at, made_case, made_tank
-from tests.said import keys
+from tests.said import keys_of
 
 HANGING, STANDING = made_tank("diaphragm", "top"), made_tank("diaphragm", "bottom")
 BAG, PLAIN = made_tank("bladder", "bottom"), made_tank("plain", "bottom")
@@ -123,18 +123,18 @@ def test_no_tank_is_fine_below_the_head_or_under_its_charge(name: str) -> None:
     for pressure, why in ((0.5e5, Why.NOT_FULL), (0.85e5, Why.UNDER_CHARGE)):
         found = judged(TANKS[name], "rings all over", {**COLD, "pressure_pa": pressure})
         assert found.code != "as expected"
-        if found.code == "cannot tell" and why in keys(found.says):
-            assert keys(found.next_checks[0]) == [Step.FILL_ABOVE_AND_TAP]
+        if found.code == "cannot tell" and why in keys_of(found.says):
+            assert keys_of(found.next_checks[0]) == [Step.FILL_ABOVE_AND_TAP]
 
 
 def test_a_low_house_with_a_usual_charge_is_not_over_charged() -> None:
     """2 m of head need 0.5 bar, the factory set 1.0, the fill stands at 1.5: the tank is right as it is."""
     case = made_case(STANDING, system={"static_head_pa": 0.2e5, "fill_pa": 1.5e5}, **{**COLD, "pressure_pa": 1.5e5})
     found = judge(case, heard_at(STANDING, 1e5, {**COLD, "pressure_pa": 1.5e5}))
-    assert Told.HIGH_FOR_SYSTEM not in keys(found.says)
+    assert Told.HIGH_FOR_SYSTEM not in keys_of(found.says)
     unknown = replace(case, system=replace(case.system, fill_pa=None))
     says = judge(unknown, heard_at(STANDING, 1e5, {**COLD, "pressure_pa": 1.5e5})).says
-    assert Told.HIGH_FOR_SYSTEM not in keys(says)
+    assert Told.HIGH_FOR_SYSTEM not in keys_of(says)
 
 
 def test_the_charge_to_set_is_the_same_in_sizing_and_judging() -> None:
@@ -153,7 +153,7 @@ def test_a_creeping_fill_is_not_a_tank_that_is_too_small() -> None:
     case = made_case(PLAIN, system={"fill_pa": 1.2e5, "volume_m3": 0.08}, **read, precharge_pa=0.0)
     found = judge(case, heard_at(PLAIN, 0.0, read))
     assert found.code != "too small"
-    assert Reason.ABOVE_FILL in keys(found.reasons)
+    assert Reason.ABOVE_FILL in keys_of(found.reasons)
     small = made_case(
         PLAIN, system={"fill_pa": 1.2e5, "volume_m3": 0.6}, **{**COLD, "pressure_pa": 1.2e5}, precharge_pa=0.0
     )

@@ -15,8 +15,10 @@ from taptest.errors import PhysicsError, QuantityError, RecordingError, StorageE
 from taptest.sound.recording import write_recording
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit, read_points, read_tank
+from taptest.visit.remarks import VisitRemark
 from taptest.visit.shelf import Shelf
 from tests.made_visits import RATE, TANK, tap_sound, write_tables
+from tests.said import keys_of, values_of
 
 
 @pytest.fixture(scope="module")
@@ -63,14 +65,13 @@ def test_one_walk(folder: Path) -> None:
     visit, notes = import_visit(folder.parent / "cellar", sources(folder, "walk.wav"))
     assert [(point.position_mm, point.taps) for point in visit.document.points] == [(105, 3), (70, 2), (35, 3)]
     assert {point.file for point in visit.document.points} == {"sound/walk.wav"}
-    assert "from the bottom up" in notes[0]
-    assert "order of tapping" in notes[0]
+    assert keys_of(notes) == [VisitRemark.TAPPED_UPWARDS]
 
 
 def test_rows_in_reversed_order_are_accepted_and_said(folder: Path) -> None:
     points(folder, "position_mm,file\n105,p03.wav\n70,p02.wav\n35,p01.wav\n")
     _, notes = import_visit(folder.parent / "cellar", sources(folder))
-    assert "from the bottom up" in notes[0]
+    assert keys_of(notes) == [VisitRemark.LISTED_UPWARDS]
 
 
 @pytest.mark.parametrize(
@@ -241,7 +242,7 @@ def test_a_visit_that_is_there_is_kept(folder: Path) -> None:
     _, notes = import_visit(target, sources(folder), replace=True)
     assert len(read_visit(target).document.points) == 1
     assert read_visit(folder.parent / "cellar.replaced-1").document == first.document
-    assert "cellar.replaced-1" in notes[-1]
+    assert str(values_of(VisitRemark.EARLIER_KEPT, notes)["place"]).endswith("cellar.replaced-1")
 
 
 def test_an_import_that_was_killed_between_its_renames_is_finished_by_whoever_looks(folder: Path) -> None:

@@ -34,7 +34,7 @@ from taptest.water.log import DrainTest
 from taptest.water.pressure import water_share
 from taptest.words.tell import tell
 from tests.made_cases import AIR_PA, COLD, FILLED, HOT, heard, heard_at, level_for, made_case, made_tank
-from tests.said import everything, figure, keys, values
+from tests.said import all_said, keys_of, values_of
 
 HANGING = made_tank(seam_depth_m=0.18)
 STANDING = made_tank("diaphragm", "bottom", seam_depth_m=0.18)
@@ -57,7 +57,7 @@ def test_healthy_tank_is_as_expected(tank: Tank) -> None:
     assert found.precharge is not None
     assert found.precharge.bound is None
     assert found.precharge.pressure_pa.low < 1e5 < found.precharge.pressure_pa.high
-    assert values(found.says, Told.AS_EXPECTED)["pressure_pa"] == 1.4e5
+    assert values_of(Told.AS_EXPECTED, found.says)["pressure_pa"] == 1.4e5
 
 
 def test_a_bag_that_touches_high_speaks_for_a_loss_and_one_that_touches_low_hardly_for_too_much_air() -> None:
@@ -75,12 +75,12 @@ def test_nothing_speaks_against_a_cold_tank_at_its_precharge_that_rings_all_over
     found = judge(made_case(tank), heard(tank, "all air"))
     assert found.code == "cannot tell"
     assert found.speaks_against is False
-    assert keys(found.says)[:2] == [Told.NOTHING_AGAINST, Why.RINGS_EITHER_WAY]
+    assert keys_of(found.says)[:2] == [Told.NOTHING_AGAINST, Why.RINGS_EITHER_WAY]
     assert found.precharge is not None
     assert found.precharge.bound == "lower"
-    assert keys(found.next_checks[0])[0] is Settle.RAISE_TO_ONSET
+    assert keys_of(found.next_checks[0])[0] is Settle.RAISE_TO_ONSET
     assert (
-        figure(found.next_checks[0], Settle.RAISE_TO_ONSET, "most_pa") == 2.5e5
+        values_of(Settle.RAISE_TO_ONSET, found.next_checks[0])["most_pa"] == 2.5e5
     )  # half a bar under the relief setting
 
 
@@ -88,7 +88,7 @@ def test_nothing_speaks_against_a_cold_tank_below_its_precharge_and_the_low_pres
     found = judge(made_case(HANGING, pressure_pa=0.5e5), heard(HANGING, "all air"))
     assert found.code == "cannot tell"
     assert found.speaks_against is False
-    assert values(found.reasons, Reason.UNDER_CHARGE)["pressure_pa"] == 0.5e5
+    assert values_of(Reason.UNDER_CHARGE, found.reasons)["pressure_pa"] == 0.5e5
 
 
 @pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
@@ -101,7 +101,7 @@ def test_lost_precharge_is_low_on_air(tank: Tank, read: dict[str, Any]) -> None:
     assert found.precharge.lost_air_share is not None
     assert 0.3 < found.precharge.lost_air_share.median < 0.8
     assert found.causes[0].cause == "lost pre-charge"
-    assert figure(found.next_checks[0], Step.RECHARGE, "right_pa") == pytest.approx(1e5)
+    assert values_of(Step.RECHARGE, found.next_checks[0])["right_pa"] == pytest.approx(1e5)
     assert not {PIN_CHECK, REPLACE} & set(found.next_checks)
 
 
@@ -111,7 +111,7 @@ def test_dull_all_over_is_waterlogged_and_never_asks_for_a_new_tank(tank: Tank, 
     found = judge(made_case(tank, **read), heard(tank, "all water"))
     assert found.code == "waterlogged"
     assert found.causes[0].cause == "waterlogged tank"
-    assert keys(found.says)[0] in (Told.WATERLOGGED, Told.WATERLOGGED_SHOULD)
+    assert keys_of(found.says)[0] in (Told.WATERLOGGED, Told.WATERLOGGED_SHOULD)
     assert REPLACE not in found.next_checks
 
 
@@ -119,7 +119,7 @@ def test_all_air_well_above_the_precharge_is_more_air_than_expected() -> None:
     found = judge(made_case(HANGING, **HOT), heard(HANGING, "all air"))
     assert found.code == "more air than expected"
     assert {cause.cause for cause in found.causes[:2]} == {"over-charged tank", "tank isolated or its line plugged"}
-    assert keys(found.says)[0] is Told.MORE_AIR
+    assert keys_of(found.says)[0] is Told.MORE_AIR
 
 
 def test_right_charge_whose_forecast_reaches_the_relief_setting_is_too_small() -> None:
@@ -131,7 +131,7 @@ def test_right_charge_whose_forecast_reaches_the_relief_setting_is_too_small() -
     assert found.forecast is not None
     assert found.forecast.p_may_weep > 0.6
     assert found.causes[0].cause == "tank too small"
-    assert figure(found.says, Told.TOO_SMALL, "hot_c") == 80.0
+    assert values_of(Told.TOO_SMALL, found.says)["hot_c"] == 80.0
     enough = judge(made_case(HANGING, **FILLED), ring)
     assert enough.code == "as expected"
     assert enough.forecast is not None
@@ -141,7 +141,7 @@ def test_right_charge_whose_forecast_reaches_the_relief_setting_is_too_small() -
 def test_inverted_picture_means_that_the_membrane_has_failed() -> None:
     found = judge(made_case(HANGING, **HOT), heard(HANGING, "inverted"))
     assert found.code == "membrane failed"
-    assert keys(found.says) == [Told.MEMBRANE_HEARD, Why.INVERTED]
+    assert keys_of(found.says) == [Told.MEMBRANE_HEARD, Why.INVERTED]
     assert PIN_CHECK not in found.next_checks  # it is hot
     cold = judge(made_case(HANGING, **COLD), heard(HANGING, "inverted"))
     assert PIN_CHECK in cold.next_checks[1:]
@@ -151,7 +151,7 @@ def test_inverted_picture_in_a_standing_tank_sends_to_the_pipe_first() -> None:
     found = judge(made_case(STANDING, **HOT), heard(STANDING, "inverted"))
     assert found.code == "membrane failed"
     assert found.confidence == "low"
-    assert keys(found.next_checks[0]) == [Step.CHECK_PIPE]
+    assert keys_of(found.next_checks[0]) == [Step.CHECK_PIPE]
 
 
 def test_inverted_picture_in_a_plain_tank_cannot_be() -> None:
@@ -162,7 +162,7 @@ def test_water_at_the_air_valve_settles_it() -> None:
     found = judge(made_case(BAG, seen={"water at the air valve": "yes"}), heard(BAG, "all air"))
     assert found.code == "membrane failed"
     assert found.confidence == "high"
-    assert keys(found.says) == [Told.MEMBRANE_WATER]
+    assert keys_of(found.says) == [Told.MEMBRANE_WATER]
     assert found.causes[0].cause == "waterlogged tank"
 
 
@@ -170,23 +170,23 @@ def test_water_at_the_air_valve_settles_it() -> None:
 def test_sound_never_clears_the_membrane_of_a_standing_tank(tank: Tank) -> None:
     found = at_charge(tank, 1e5, **FILLED)
     assert found.speaks_against is False
-    assert {LeftOpen.STANDING_MEMBRANE, LeftOpen.BAG} & set(keys(found.not_checked))
+    assert {LeftOpen.STANDING_MEMBRANE, LeftOpen.BAG} & set(keys_of(found.not_checked))
 
 
 def test_bag_without_contrast_gives_cannot_tell() -> None:
     silent = judge(made_case(BAG, **HOT), heard(BAG, "not found"))
     assert silent.code == "cannot tell"
-    assert Why.END_NOT_SHOWN_BAG in keys(silent.says)
+    assert Why.END_NOT_SHOWN_BAG in keys_of(silent.says)
     ringing = judge(made_case(BAG, **HOT), heard(BAG, "all air"))
     assert ringing.code == "cannot tell"
-    assert Why.BAG_RINGS in keys(ringing.says)
+    assert Why.BAG_RINGS in keys_of(ringing.says)
     assert ringing.next_checks[0] == PUSH_CHECK
 
 
 def test_cold_bag_at_its_precharge_is_left_open_because_it_may_hide_water() -> None:
     found = judge(made_case(BAG), heard(BAG, "all air"))
     assert found.code == "cannot tell"
-    assert Why.BAG_RINGS in keys(found.says)
+    assert Why.BAG_RINGS in keys_of(found.says)
     assert found.next_checks[0] == PUSH_CHECK
 
 
@@ -194,25 +194,25 @@ def test_nothing_speaks_against_a_cold_bag_at_its_precharge_that_feels_light() -
     found = judge(made_case(BAG, seen={"weight": "light"}), heard(BAG, "all air"))
     assert found.code == "cannot tell"
     assert found.speaks_against is False
-    assert Why.BAG_RINGS in keys(found.says)
+    assert Why.BAG_RINGS in keys_of(found.says)
     assert PUSH_CHECK not in found.next_checks
-    assert Unchecked.LOOSE_BAG not in keys(found.not_checked)
+    assert Unchecked.LOOSE_BAG not in keys_of(found.not_checked)
 
 
 @pytest.mark.parametrize("read", [COLD, HOT], ids=["cold", "hot"])
 def test_ringing_bag_that_feels_heavy_is_never_fine(read: dict[str, Any]) -> None:
     found = judge(made_case(BAG, seen={"weight": "heavy"}, **read), heard(BAG, "all air"))
     assert found.code == "cannot tell"
-    assert Why.HEAVY_BAG_RINGS in keys(found.says)
+    assert Why.HEAVY_BAG_RINGS in keys_of(found.says)
     assert found.speaks_against is True
-    assert Settle.DRAIN in keys(found.next_checks[0])
+    assert Settle.DRAIN in keys_of(found.next_checks[0])
     assert PUSH_CHECK not in found.next_checks
 
 
 def test_check_of_a_ringing_bag_is_one_that_was_not_made_yet() -> None:
     hot = judge(made_case(BAG, seen={"weight": "light"}, **HOT), heard(BAG, "all air"))
     assert hot.code == "cannot tell"
-    assert keys(hot.next_checks[0]) == [Settle.COOL_FIRST, Settle.DRAIN]
+    assert keys_of(hot.next_checks[0]) == [Settle.COOL_FIRST, Settle.DRAIN]
     known = {"weight": "light", "water at the air valve": "no"}
     dry = judge(made_case(BAG, seen=known, **HOT), heard(BAG, "all air"))
     assert not {PUSH_CHECK, PIN_CHECK} & set(dry.next_checks)
@@ -228,8 +228,8 @@ def test_open_tank_is_explained_and_not_judged() -> None:
     tank = made_tank("open", "bottom", "horizontal")
     found = judge(made_case(tank), heard(tank, "found", 0.1))
     assert found.code == "cannot tell"
-    assert Why.OPEN_TANK in keys(found.says)
-    assert keys(found.next_checks) == [Step.OPEN_TANK]
+    assert Why.OPEN_TANK in keys_of(found.says)
+    assert keys_of(found.next_checks) == [Step.OPEN_TANK]
     assert found.causes == ()
     assert found.precharge is None
 
@@ -237,7 +237,7 @@ def test_open_tank_is_explained_and_not_judged() -> None:
 def test_zero_pressure_makes_everything_ring() -> None:
     found = judge(made_case(HANGING, pressure_pa=0.0), heard(HANGING, "all air"))
     assert found.code == "cannot tell"
-    assert Why.NO_PRESSURE in keys(found.says)
+    assert Why.NO_PRESSURE in keys_of(found.says)
     assert judge(made_case(HANGING, pressure_pa=0.0), heard(HANGING, "all water")).code == "waterlogged"
 
 
@@ -251,8 +251,8 @@ def test_charge_that_was_kept_but_is_too_low_for_the_height_is_not_fine(tank: Ta
         assert found.code in ("low on air", "cannot tell")  # a diaphragm's bounds are wide
         return
     assert found.code == "low on air"
-    assert figure(found.says, Told.LOW_FOR_SYSTEM, "needed_pa") == pytest.approx(1.77e5)
-    assert figure(found.next_checks, Step.RECHARGE, "right_pa") == pytest.approx(1.77e5)
+    assert values_of(Told.LOW_FOR_SYSTEM, found.says)["needed_pa"] == pytest.approx(1.77e5)
+    assert values_of(Step.RECHARGE, found.next_checks)["right_pa"] == pytest.approx(1.77e5)
     assert not next(cause for cause in found.causes if cause.cause == "lost pre-charge").supported
 
 
@@ -261,47 +261,47 @@ def test_charge_that_was_kept_but_is_far_above_the_fill_pressure_is_not_fine(tan
     state = {**HOT, "pressure_pa": 2.0e5, "precharge_pa": 2.5e5}
     found = judge(made_case(tank, **state), heard(tank, "all air"))
     assert found.code == "more air than expected"
-    assert figure(found.says, Told.HIGH_FOR_SYSTEM, "right_pa") == pytest.approx(1.2e5)
-    assert figure(found.next_checks, Step.LET_AIR_OUT, "right_pa") == pytest.approx(1.2e5)
+    assert values_of(Told.HIGH_FOR_SYSTEM, found.says)["right_pa"] == pytest.approx(1.2e5)
+    assert values_of(Step.LET_AIR_OUT, found.next_checks)["right_pa"] == pytest.approx(1.2e5)
 
 
 def test_pressure_that_does_not_reach_the_top_of_the_system_is_told() -> None:
     """10.2 m of water are a bar (common practice): 15 m of water and 1.2 bar contradict each other."""
     state = {**HOT, "pressure_pa": 1.2e5}
     low = judge(made_case(BAG, system={"static_head_pa": 1.47e5}, **state), heard(BAG, "all air"))
-    assert figure(low.reasons, Reason.BELOW_HEAD, "needed_pa") == pytest.approx(1.47e5)
-    assert Reason.OTHER_FINDINGS not in keys(low.reasons)
+    assert values_of(Reason.BELOW_HEAD, low.reasons)["needed_pa"] == pytest.approx(1.47e5)
+    assert Reason.OTHER_FINDINGS not in keys_of(low.reasons)
     raised = judge(made_case(BAG, tank_above_gauge_m=15.0, **HOT), heard(BAG, "all air"))  # 0.7 and 1.47 bar
-    assert figure(raised.reasons, Reason.BELOW_HEAD, "needed_pa") == pytest.approx(2.17e5, abs=0.02e5)
+    assert values_of(Reason.BELOW_HEAD, raised.reasons)["needed_pa"] == pytest.approx(2.17e5, abs=0.02e5)
     high = judge(made_case(BAG, **HOT), heard(BAG, "all air"))
-    assert Reason.BELOW_HEAD not in keys(high.reasons)
+    assert Reason.BELOW_HEAD not in keys_of(high.reasons)
 
 
 def test_charge_a_little_off_the_need_is_told_but_still_fine() -> None:
     state = {**HOT, "precharge_pa": 0.8e5}
     found = judge(made_case(BAG, **state), heard(BAG, "found", level_for(BAG, 0.8e5, state)))
     assert found.code == "as expected"
-    assert figure(found.reasons, Reason.CHARGE_BELOW_NEED, "needed_pa") == pytest.approx(1e5)
+    assert values_of(Reason.CHARGE_BELOW_NEED, found.reasons)["needed_pa"] == pytest.approx(1e5)
 
 
 def test_lost_air_is_not_pumped_up_beyond_the_fill_pressure() -> None:
     state = {**HOT, "precharge_pa": 2.5e5}
     found = judge(made_case(BAG, **state), heard(BAG, "found", level_for(BAG, 1.0e5, state)))
     assert found.code == "low on air"
-    assert figure(found.next_checks, Step.RECHARGE, "right_pa") == pytest.approx(1.2e5)
+    assert values_of(Step.RECHARGE, found.next_checks)["right_pa"] == pytest.approx(1.2e5)
 
 
 def test_more_air_in_a_plain_tank_sends_to_no_charge_that_it_lacks() -> None:
     found = judge(made_case(PLAIN, **{**HOT, "precharge_pa": 0.0}), heard(PLAIN, "all air", sure=0.999))
     assert found.code == "more air than expected"
-    assert Charge.OPEN_AIR in keys(found.says)
-    assert Step.READ_CHARGE not in keys(found.next_checks)
+    assert Charge.OPEN_AIR in keys_of(found.says)
+    assert Step.READ_CHARGE not in keys_of(found.next_checks)
 
 
 def test_inches_are_shown_as_a_tape_shows_them() -> None:
     state = {**HOT, "pressure_pa": 1.8e5}
     found = judge(made_case(BAG, **state), heard(BAG, "found", level_for(BAG, 0.5e5, state)))
-    text = " ".join(tell(each, US) for each in everything(found))
+    text = " ".join(tell(each, US) for each in all_said(found))
     assert re.search(r"\d (?:1/2|[1357]/8|[13]/4|\d+/16) in\b", text)
     assert not re.search(r"\d\.\d+ in\b", text)
 
@@ -311,14 +311,14 @@ def test_zero_pressure_puts_no_charge_into_figures() -> None:
     assert found.code == "cannot tell"
     assert found.precharge is None
     assert found.forecast is None
-    assert Reason.SHOULD_HOLD_NONE in keys(found.reasons)
-    assert Unchecked.FORECAST_NO_PRESSURE in keys(found.not_checked)
+    assert Reason.SHOULD_HOLD_NONE in keys_of(found.reasons)
+    assert Unchecked.FORECAST_NO_PRESSURE in keys_of(found.not_checked)
 
 
 def test_plain_tank_without_pressure_is_not_said_to_ring() -> None:
     found = judge(made_case(PLAIN, precharge_pa=None, pressure_pa=0.0), heard(PLAIN, "found", 0.15))
     assert found.code == "cannot tell"
-    assert Why.NO_PRESSURE_PLAIN in keys(found.says)
+    assert Why.NO_PRESSURE_PLAIN in keys_of(found.says)
 
 
 @pytest.mark.parametrize("tank", [HANGING, STANDING, BAG, PLAIN], ids=["hanging", "standing", "bag", "plain"])
@@ -326,7 +326,7 @@ def test_line_that_shows_no_level_puts_nothing_into_figures(tank: Tank) -> None:
     found = judge(made_case(tank, **HOT), heard(tank, "not found"))
     assert found.code == "cannot tell"
     assert (found.precharge, found.water_m3, found.forecast) == (None, None, None)
-    told = keys((*found.reasons, *found.not_checked))
+    told = keys_of((*found.reasons, *found.not_checked))
     assert not {Reason.CHARGE_BY_LEVEL, Reason.FORECAST, Reason.FORECAST_RELIEF, Reason.OTHER_FINDINGS} & set(told)
     assert Unchecked.FORECAST_AIR in told
 
@@ -353,7 +353,7 @@ def test_relief_valve_that_may_well_weep_is_not_said_to_stay_shut() -> None:
 def test_without_pressure_nothing_is_compared() -> None:
     found = judge(made_case(HANGING, pressure_pa=None), heard(HANGING, "all air"))
     assert found.code == "cannot tell"
-    assert keys(found.next_checks[0]) == [Step.READ_PRESSURE]
+    assert keys_of(found.next_checks[0]) == [Step.READ_PRESSURE]
     assert found.water_m3 is not None
 
 
@@ -363,7 +363,7 @@ def test_missing_precharge_is_compared_with_what_the_system_needs() -> None:
     assert found.speaks_against is not True
     assert found.reference_source == "what the system needs"
     assert found.needed_precharge_pa == pytest.approx(1e5)
-    assert {Charge.NEEDED, Reason.CHARGE_NOT_STATED} <= set(keys(found.reasons))
+    assert {Charge.NEEDED, Reason.CHARGE_NOT_STATED} <= set(keys_of(found.reasons))
 
 
 def test_without_precharge_and_height_the_charge_is_estimated_but_not_judged() -> None:
@@ -388,7 +388,7 @@ def test_level_across_a_lying_diaphragm_tank_asks_for_a_line_in_the_other_half()
     assert judge(made_case(tank, **HOT), heard(tank, "all air")).code == "cannot tell"
     found = judge(made_case(tank, **HOT), heard(tank, "found", 0.15))
     assert found.code == "cannot tell"
-    assert keys(found.next_checks[0]) == [Step.ALONG_AIR_HALF]
+    assert keys_of(found.next_checks[0]) == [Step.ALONG_AIR_HALF]
 
 
 def test_two_boundaries_and_an_unlike_line_are_not_forced_into_one() -> None:
@@ -413,14 +413,14 @@ def test_as_expected_is_not_said_against_the_other_evidence(name: str, answer: s
     found = judge(made_case(HANGING, seen={name: answer}, **FILLED), ring)
     assert found.code == "cannot tell"
     assert found.speaks_against is True
-    assert keys(found.says)[:3] == [Told.CANNOT_TELL, Why.BUT, CONTRADICTIONS[name, answer]]
+    assert keys_of(found.says)[:3] == [Told.CANNOT_TELL, Why.BUT, CONTRADICTIONS[name, answer]]
     assert found.next_checks
 
 
 def test_level_between_two_findings_gives_cannot_tell_with_a_check() -> None:
     found = at_charge(BAG, 0.72e5)
     assert found.code == "cannot tell"
-    assert {Why.OPEN_BETWEEN, FindingName.AS_EXPECTED, FindingName.LOW_ON_AIR} <= set(keys(found.says))
+    assert {Why.OPEN_BETWEEN, FindingName.AS_EXPECTED, FindingName.LOW_ON_AIR} <= set(keys_of(found.says))
 
 
 def test_gravely_low_tank_is_hardly_ever_called_fine() -> None:
@@ -439,7 +439,7 @@ def test_gravely_low_tank_is_hardly_ever_called_fine() -> None:
 
 def test_a_finding_is_told_in_the_units_of_the_user() -> None:
     found = judge(made_case(HANGING, **HOT), heard_at(HANGING, -0.2e5, HOT))
-    for said in everything(found):
+    for said in all_said(found):
         assert not re.search(r"\d (bar|mm|l)\b", tell(said, US))
     assert re.search(r"\d psi\b", tell(found.says, US))
     assert re.search(r"\d in\b", tell(found.says, US))
@@ -451,7 +451,7 @@ def test_judgement_is_reproducible_and_every_text_is_a_sentence() -> None:
     first, second = judge(case, line, seed=3), judge(case, line, seed=3)
     assert first.precharge == second.precharge
     assert first.probabilities == second.probabilities
-    for text in (tell(said, METRIC) for said in everything(first)):
+    for text in (tell(said, METRIC) for said in all_said(first)):
         assert text[0].isupper()
         assert text.endswith(".")
         assert "PRV" not in text
@@ -474,7 +474,7 @@ def test_what_cannot_be_is_refused() -> None:
 def test_missing_system_volume_is_said() -> None:
     found = judge(made_case(HANGING, system={"volume_m3": None}), heard(HANGING, "all air"))
     assert found.forecast is None
-    assert values(found.not_checked, Unchecked.FORECAST_UNKNOWN)["missing"] == (Statement(Missing.SYSTEM_VOLUME),)
+    assert values_of(Unchecked.FORECAST_UNKNOWN, found.not_checked)["missing"] == (Statement(Missing.SYSTEM_VOLUME),)
 
 
 def made(**share: float) -> dict[State, float]:
@@ -523,7 +523,7 @@ def test_line_that_names_no_state_but_narrows_the_level_down_is_judged() -> None
     found = judge(made_case(STANDING, **state), line)
     assert found.code == "as expected", (found.probabilities, found.says)
     assert found.confidence != "high", "no state was named"
-    assert values(found.says, Level.BETWEEN)["ends_m"] == pytest.approx((0.281, 0.322), abs=0.0005)
+    assert values_of(Level.BETWEEN, found.says)["ends_m"] == pytest.approx((0.281, 0.322), abs=0.0005)
     assert judge(made_case(STANDING, **state), replace(line, narrows=False)).code == "cannot tell"
 
 
@@ -533,15 +533,15 @@ def test_as_expected_says_which_charges_would_show_the_same() -> None:
     low, high = found.unseen_pa
     assert 0.4e5 < low < 0.9e5
     assert 1.0e5 < high < 1.5e5
-    assert values(found.reasons, Reason.UNSEEN)["ends_pa"] == (low, high)
+    assert values_of(Reason.UNSEEN, found.reasons)["ends_pa"] == (low, high)
     assert at_charge(HANGING, -0.4e5, **FILLED).unseen_pa is None
 
 
 def test_hot_pressure_is_laid_beside_what_the_cold_filling_lets_expect() -> None:
     found = at_charge(HANGING, 1e5)
-    assert figure(found.reasons, Reason.RISEN, "fill_pa") == 1.2e5
+    assert values_of(Reason.RISEN, found.reasons)["fill_pa"] == 1.2e5
     cold = judge(made_case(HANGING), heard(HANGING, "all air"))
-    assert Reason.RISEN not in keys(cold.reasons)
+    assert Reason.RISEN not in keys_of(cold.reasons)
 
 
 def test_a_hot_pressure_at_the_relief_setting_speaks_for_a_tank_that_is_cut_off() -> None:
@@ -559,15 +559,15 @@ def test_a_hot_pressure_at_the_relief_setting_speaks_for_a_tank_that_is_cut_off(
 def test_percentages_are_written_in_one_way() -> None:
     for charge in (1e5, 0.72e5, 0.1e5):
         found = at_charge(BAG, charge)
-        text = " ".join(tell(said, METRIC) for said in everything(found))
+        text = " ".join(tell(said, METRIC) for said in all_said(found))
         assert "%" in text
         assert not re.search(r"\d%", text)
 
 
 def test_inverted_picture_is_told_as_one_and_forecasts_nothing() -> None:
     found = judge(made_case(HANGING, **HOT), heard(HANGING, "inverted", 0.12))
-    assert figure(found.reasons[0], Level.INVERTED, "depth_m") == pytest.approx(0.12, abs=0.0005)
-    assert Unchecked.FORECAST_AIR in keys(found.not_checked)
+    assert values_of(Level.INVERTED, found.reasons[0])["depth_m"] == pytest.approx(0.12, abs=0.0005)
+    assert Unchecked.FORECAST_AIR in keys_of(found.not_checked)
     assert found.precharge is None
     assert found.water_m3 is None
 
@@ -576,13 +576,13 @@ def test_picture_of_a_line_unlike_the_model_is_no_finding() -> None:
     for state in ("inverted", "two"):
         found = judge(made_case(HANGING, **HOT), heard(HANGING, state, misfit=1.2))
         assert found.code == "cannot tell"
-        assert Why.UNLIKE_ANYTHING in keys(found.says)
+        assert Why.UNLIKE_ANYTHING in keys_of(found.says)
 
 
 def test_membrane_that_taps_and_readings_only_together_speak_against_is_told_with_its_why() -> None:
     found = judge(made_case(HANGING, **HOT), _half_inverted(HANGING))
     assert found.code == "membrane failed"
-    assert keys(found.says) == [Told.MEMBRANE_HEARD, Why.LIKELIEST_TOGETHER, Why.INVERTED]
+    assert keys_of(found.says) == [Told.MEMBRANE_HEARD, Why.LIKELIEST_TOGETHER, Why.INVERTED]
 
 
 def test_half_an_inverted_picture_condemns_no_standing_tank() -> None:
@@ -611,7 +611,7 @@ def test_narrowed_level_is_told_by_its_span(tank: Tank, at_top: Level, at_bottom
         mixed = replace(line.posterior, mass=mass, p_all_air=air, p_all_water=water, p_inverted=0.0, p_two=0.0)
         away: dict[str, Any] = {"state": "not found", "depth_m": None, "interval90_m": None, "narrows": True}
         away["posterior"] = mixed
-        return keys(judge(made_case(tank, **HOT), replace(line, **away)).reasons[0])[1]
+        return keys_of(judge(made_case(tank, **HOT), replace(line, **away)).reasons[0])[1]
 
     assert said(0.3, 0.0) is at_top
     assert said(0.0, 0.3) is at_bottom
@@ -620,8 +620,8 @@ def test_narrowed_level_is_told_by_its_span(tank: Tank, at_top: Level, at_bottom
 
 def test_a_pressure_that_no_system_stands_is_not_put_into_figures() -> None:
     found = judge(made_case(HANGING, system={"volume_m3": 4.0}, **HOT), heard(HANGING, "all water"))
-    assert HotPressure.TWICE_RELIEF in keys(found.reasons)
-    assert Amount.ZERO in keys(found.reasons)
+    assert HotPressure.TWICE_RELIEF in keys_of(found.reasons)
+    assert Amount.ZERO in keys_of(found.reasons)
 
 
 def test_what_no_tap_can_tell_keeps_a_tank_from_being_called_fine() -> None:
@@ -641,5 +641,5 @@ def test_a_line_too_poor_to_read_says_why_and_what_to_do_about_it(unreadable: Un
     line = replace(heard(BAG, "not found"), method="none", unreadable=unreadable)
     found = judge(made_case(BAG, **HOT), line)
     assert found.code == "cannot tell"
-    assert values(found.says, Why.UNREADABLE)["taps"] == unreadable.why
+    assert values_of(Why.UNREADABLE, found.says)["taps"] == unreadable.why
     assert found.next_checks[0] == (unreadable.step or Statement(Step.TAP_AGAIN))

@@ -15,7 +15,7 @@ from taptest.tank.kinds import (
 )
 from taptest.words.tell import tell
 from tests.made_cases import made_tank
-from tests.said import keys
+from tests.said import keys_of
 
 PAGE = (Path(__file__).parents[2] / "docs" / "tank-kinds.md").read_text(encoding="utf-8")
 KINDS = [
@@ -46,4 +46,4 @@ def test_line_down_a_lying_diaphragm_tank_shows_no_share() -> None:
 
 
 def test_small_tank_is_said_to_be_small() -> None:
-    assert LeftOpen.SMALL_TANK in keys(what_taps_cannot_show(made_tank(volume_m3=0.005)))
+    assert LeftOpen.SMALL_TANK in keys_of(what_taps_cannot_show(made_tank(volume_m3=0.005)))

@@ -6,9 +6,11 @@ from typing import Any
 import pytest
 
 from taptest.errors import PhysicsError, QuantityError, TaptestError, VisitError
+from taptest.tank.remarks import ShapeRemark
 from taptest.visit.meaning import Meaning, meaning_of
 from taptest.visit.record import document_from
 from tests.made_visits import DOCUMENT
+from tests.said import keys_of
 
 
 def meaning(**sections: dict[str, Any]) -> Meaning:
@@ -61,7 +63,7 @@ def test_empty_texts_count_as_not_known() -> None:
 
 
 def test_assumptions_are_said() -> None:
-    assert any("wall" in note for note in meaning().notes)
+    assert ShapeRemark.USUAL_WALL in keys_of(meaning().notes)
     assert not meaning().case.tank.wall_known
     assert meaning(tank={"wall": "1.5 mm"}).case.tank.wall_known
 

@@ -11,7 +11,7 @@ from taptest.statements import Statement
 from taptest.water.forecast import Cushion, SystemState, hot_pressure_pa, pressure_after
 from taptest.water.log import DrainTest, LogEntry, precharge_from_air_pa
 from tests.made_cases import AIR_PA, COLD, heard, heard_at, level_for, made_case, made_tank
-from tests.said import keys, values
+from tests.said import keys_of, values_of
 
 TANK = made_tank()
 STATE = {**COLD, "pressure_pa": 1.5e5}
@@ -44,7 +44,7 @@ def test_drain_narrows_what_the_level_of_a_hanging_tank_leaves_open() -> None:
     assert both.code == "low on air"
     assert both.air is not None
     assert not both.air.contradiction
-    assert values(both.reasons, Reason.AIR_TOGETHER)["ways"] == (Statement(AirWay.SOUND), Statement(AirWay.DRAIN))
+    assert values_of(Reason.AIR_TOGETHER, both.reasons)["ways"] == (Statement(AirWay.SOUND), Statement(AirWay.DRAIN))
 
 
 def test_contradiction_is_shown_and_not_averaged() -> None:
@@ -54,7 +54,7 @@ def test_contradiction_is_shown_and_not_averaged() -> None:
     assert found.air.contradiction
     assert found.air.free_air_m3 is None
     assert found.code == "cannot tell"
-    assert Why.AIR_CONTRADICTS in keys(found.says)
+    assert Why.AIR_CONTRADICTS in keys_of(found.says)
     assert found.air.sentence in found.reasons
 
 

@@ -16,7 +16,7 @@ from taptest.finding.records import Case, Judgement, Round
 from taptest.finding.settle import Settle
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from tests.made_cases import heard, level_for, made_case, made_tank
-from tests.said import keys
+from tests.said import keys_of
 
 COLD: dict[str, Any] = {"state": "cold", "water_temperature_c": 18.0, "tank_temperature_c": 18.0}
 P1, P2 = 1.2e5, 1.8e5
@@ -92,7 +92,7 @@ def test_a_level_that_stays_between_two_pressures_is_a_shut_tank() -> None:
     shut = judge(case, still, rounds=[stays])
     assert shut.p_shut > 0.5
     assert shut.code == "cannot tell"
-    assert keys(shut.next_checks[0]) == [Step.SEE_VALVE_TAP_BOTH]
+    assert keys_of(shut.next_checks[0]) == [Step.SEE_VALVE_TAP_BOTH]
     assert judge(case, still, rounds=[moves]).p_shut < 0.05
 
 
@@ -104,8 +104,8 @@ def test_a_second_round_is_offered_once() -> None:
     both_rounds = judge(case, unread, rounds=[Round(replace(case.readings, pressure_pa=2e5), (unread,))])
     assert alone.code == both_rounds.code == "cannot tell"
     second_round = {Settle.ROUND_RAISED, Settle.ROUND_LOWERED}
-    assert second_round & set(keys(alone.next_checks))
-    assert not second_round & set(keys(both_rounds.next_checks))
+    assert second_round & set(keys_of(alone.next_checks))
+    assert not second_round & set(keys_of(both_rounds.next_checks))
 
 
 def test_another_line_of_the_same_round_narrows_the_level() -> None:

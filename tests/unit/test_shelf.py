@@ -26,9 +26,11 @@ from taptest.visit import parcel, shelf
 from taptest.visit.files import Visit, read_visit, save_document
 from taptest.visit.judged import JUDGED, basis, judged, keep_judged, read_judged
 from taptest.visit.parcel import pack_visit, unpack_visit
+from taptest.visit.remarks import VisitRemark
 from taptest.visit.shelf import INDEX, Search, Shelf, table_csv
 from tests.made_up import made_up
 from tests.made_visits import DOCUMENT
+from tests.said import keys_of
 
 
 def make(
@@ -271,7 +273,7 @@ def test_a_disk_that_refuses_costs_only_the_keeping(root: Path, monkeypatch: pyt
     monkeypatch.setattr(disk, "write_text", full)
     told = judged(read_visit(root / "mill" / "two"))
     assert told.content["finding"]["code"] == "low on air"
-    assert "was not kept" in told.note
+    assert keys_of([told.note]) == [VisitRemark.FINDING_NOT_KEPT]
 
 
 # ---------------------------------------------------------------- table
