@@ -16,16 +16,16 @@ sound.modes sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
 line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
-line.backing line.naming line.quality line.boundary line.next_point
+line.backing line.naming line.quality line.boundary line.next_point line.onset
 finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
-finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
+finding.pair_likelihood finding.onset_likelihood finding.rounds finding.weigh finding.compare finding.causes
 finding.red_flags
 finding.settle finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
-visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.analyse
+visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading visit.analyse
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
-simulate.truth simulate.staged simulate.trial
+simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
 capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
 capture.excerpt capture.unfinished capture.letters capture.terminal

@@ -17,6 +17,7 @@ from taptest.finding.causes import check_sentence, checked_observations, next_ch
 from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare
 from taptest.finding.draws import is_hot, right_charge_pa
 from taptest.finding.keys import Contradiction, Step, Why
+from taptest.finding.onset_likelihood import onset_said
 from taptest.finding.records import Case, Confidence, FindingCode, Judgement, RedFlag, Round, RoundFound
 from taptest.finding.red_flags import endangers, may_be_heated, red_flags
 from taptest.finding.settle import settling_step
@@ -223,8 +224,8 @@ def judge(
     return Judgement(
         code=verdict.code,
         says=finding_of(story, checks[0], against, endangered=endangers(flags)),
-        confidence=_confidence(verdict, lead) if told else "cannot tell",
-        reasons=reasons_of(story),
+        confidence=_confidence(verdict, lead, comparison) if told else "cannot tell",
+        reasons=(*reasons_of(story), *(onset_said(each.onset, case.tank) for each in rounds if each.onset is not None)),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
         causes=causes,
@@ -298,7 +299,7 @@ def _told_of_rounds(case: Case, comparison: Comparison, rounds: Sequence[Round],
     told = list(comparison.rounds)
     for each in rounds[len(told) :]:
         if not each.lines:
-            told.append(RoundFound(None, None, None))
+            told.append(RoundFound(None, None, None, onset=each.onset))
             continue
         alone = judge(replace(case, readings=each.readings, drain=None, log=()), each.lines[0], seed)
         told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.says))
@@ -388,7 +389,11 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         left_open = _open(Why.NO_REFERENCE, Step.NOTE_CHARGE)
     elif comparison.air is not None and comparison.air.contradiction:
         left_open = _open(Why.AIR_CONTRADICTS, Step.REPEAT_DRAIN)
-    elif not line_speaks(line) and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH:
+    elif (
+        not line_speaks(line)
+        and not comparison.onset_heard
+        and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH
+    ):
         return _end_not_shown(case.tank, line)
     else:
         return None
@@ -456,7 +461,7 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
             return _Verdict(unfit, chance + comparison.probabilities[unfit], kept_but_unfit=True)
     chances = _chances(comparison, line, observed)
     best = min(COST, key=lambda code: expected_cost(code, chances))
-    named = line.state != "not found" or best == "membrane failed"
+    named = line.state != "not found" or comparison.onset_heard or best == "membrane failed"
     if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
@@ -616,9 +621,9 @@ def _derived_readings(case: Case) -> dict[str, str]:
     return found
 
 
-def _confidence(verdict: _Verdict, line: LineReading) -> Confidence:
+def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) -> Confidence:
     """Name the confidence; a line that names no state carries no high one for a tank called right."""
-    if verdict.code == "as expected" and line.state == "not found":
+    if verdict.code == "as expected" and line.state == "not found" and not comparison.onset_heard:
         return "fair" if verdict.probability >= 0.9 else "low"
     return "high" if verdict.probability >= 0.9 else "fair" if verdict.probability >= 0.75 else "low"
 

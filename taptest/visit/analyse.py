@@ -20,11 +20,13 @@ from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import Visit
 from taptest.visit.meaning import RoundMeaning, meaning_of
+from taptest.visit.onset_reading import HeardOnset, hear_onset
 from taptest.visit.reading import HeardRound, hear_round, point_results, read_lines
-from taptest.visit.record import Document
+from taptest.visit.record import Document, RoundSection
 from taptest.visit.remarks import VisitRemark
 from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
+from taptest.water.pressure import atmospheric_pressure_pa
 
 Progress = Callable[[float], None]
 
@@ -49,6 +51,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         _read(visit.folder, each.document, each.case, progress, first.sweeps if _near(meaning.case, each.case) else ())
         for each in meaning.rounds
     ]
+    onsets = [
+        _onset(visit.folder, section, each) for section, each in zip(document.rounds, meaning.rounds, strict=True)
+    ]
     reading, profile = first.readings[0], first.heard.lines[0].profile
     advice = None if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
     judgement = judge(
@@ -57,8 +62,15 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         seed,
         beside=first.readings[1:],
         rounds=[
-            Round(each.case.readings, read.readings, each.same_air, each.water_moved_m3, _pair(first, read))
-            for each, read in zip(meaning.rounds, later, strict=True)
+            Round(
+                each.case.readings,
+                read.readings,
+                each.same_air,
+                each.water_moved_m3,
+                _pair(first, read),
+                onset.evidence,
+            )
+            for each, read, onset in zip(meaning.rounds, later, onsets, strict=True)
         ],
     )
     return VisitResult(
@@ -74,7 +86,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         assumptions=meaning.notes,
         remarks=first.remarks,
         reference=first.heard.reference_taps,
-        rounds=tuple(_round_result(*each) for each in zip(meaning.rounds, later, judgement.rounds, strict=True)),
+        rounds=tuple(
+            _round_result(*each) for each in zip(meaning.rounds, later, onsets, judgement.rounds, strict=True)
+        ),
     )
 
 
@@ -113,7 +127,16 @@ def _pair(first: _ReadRound, later: _ReadRound) -> PairEvidence | None:
     return pair_evidence(profiles[0], first.sweeps, profiles[1], later.sweeps)
 
 
-def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) -> RoundResult:
+def _onset(folder: Path, section: RoundSection, meaning: RoundMeaning) -> HeardOnset:
+    """Hear the mark of a round that was tapped at many pressures; nothing where none was."""
+    if meaning.mark_m is None:
+        return HeardOnset(None, (), (), ())
+    air_pa = float(atmospheric_pressure_pa(meaning.case.system.altitude_m))
+    by_hand = meaning.document.by_hand
+    return hear_onset(folder, meaning.mark_m, meaning.shown_pa, section.onset, by_hand, air_pa)
+
+
+def _round_result(meaning: RoundMeaning, read: _ReadRound, onset: HeardOnset, found: RoundFound) -> RoundResult:
     """Put together what is told of a further round."""
     return RoundResult(
         name=meaning.name,
@@ -121,9 +144,11 @@ def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) ->
         same_air=meaning.same_air,
         case=meaning.case,
         points=point_results(read.heard, read.readings),
-        taps=read.heard.taps,
+        taps=(*read.heard.taps, *onset.taps),
         found=found,
-        remarks=read.remarks,
+        remarks=(*read.remarks, *onset.remarks),
+        mark_m=meaning.mark_m,
+        readings=onset.readings,
     )
 
 

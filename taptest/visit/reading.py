@@ -35,7 +35,7 @@ read: those that are left are the soft ones, and soft blows are soft where the s
 
 
 @dataclass(frozen=True, slots=True)
-class _Tapped:
+class Tapped:
     """One point of the document with its taps."""
 
     entry: PointEntry
@@ -63,7 +63,7 @@ class HeardLine:
     name: str
     points: tuple[Point, ...]
     """In order of the document."""
-    results: tuple[_Tapped, ...]
+    results: tuple[Tapped, ...]
     profile: Profile | None
     """None where no tap of it can be used."""
 
@@ -110,11 +110,7 @@ def hear_round(
             _line(name, [each for each in tapped if (each.entry.line or "") == name], spoilt)
             for name in _line_names(entries)
         ),
-        taps=tuple(
-            TapResult(one.file, tap, owner, decision)
-            for one, of_file in zip(heard, owners, strict=True)
-            for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
-        ),
+        taps=_tap_results(heard, owners),
         reference=tuple(_reference_points(reference, everything)),
         reference_taps=_reference_taps(reference, everything),
         clipped=clipped,
@@ -122,6 +118,21 @@ def hear_round(
         remarks=(*([clipped.sentence] if clipped else []), *_signs(everything), *_notes_of_files(everything)),
         notes=tuple(notes),
     )
+
+
+def hear_entries(
+    folder: Path, entries: Sequence[PointEntry], by_hand: Sequence[HandDecision]
+) -> tuple[list[Tapped], tuple[TapResult, ...], tuple[Said, ...]]:
+    """Hear recordings whose entries are no line, and give their taps to the entries.
+
+    Return the entries with their taps in order, all taps, and what is to be known of the recordings. Raises as
+    `hear_round`.
+    """
+    names = dict.fromkeys(entry.file for entry in entries)
+    heard = listen([(name, inside(folder, name)) for name in names], by_hand, _taps_in_all(entries))
+    _refuse_all_useless(heard)
+    tapped, owners, notes = _give_taps_to_points(entries, heard)
+    return tapped, _tap_results(heard, owners), (*_signs(heard), *_notes_of_files(heard), *notes)
 
 
 def read_lines(heard: HeardRound, tank: Tank, sweeps: Sequence[LevelSweep]) -> tuple[LineReading, ...]:
@@ -146,12 +157,21 @@ def point_results(heard: HeardRound, readings: Sequence[LineReading]) -> tuple[P
     )
 
 
+def _tap_results(heard: Sequence[Heard], owners: Sequence[Sequence[float | None]]) -> tuple[TapResult, ...]:
+    """Return each tap with the depth that it belongs to and the decision by hand that holds for it."""
+    return tuple(
+        TapResult(one.file, tap, owner, decision)
+        for one, of_file in zip(heard, owners, strict=True)
+        for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
+    )
+
+
 def _line_names(entries: Sequence[PointEntry]) -> list[str]:
     """Name the lines in order of the document; the one without a name is ""."""
     return list(dict.fromkeys(entry.line or "" for entry in entries))
 
 
-def _line(name: str, tapped: Sequence[_Tapped], spoilt: bool) -> HeardLine:
+def _line(name: str, tapped: Sequence[Tapped], spoilt: bool) -> HeardLine:
     points = tuple(each.point for each in tapped)
     usable = not spoilt and any(point.traits for point in points)
     return HeardLine(name, points, tuple(tapped), profile_of(points) if usable else None)
@@ -224,18 +244,18 @@ def _taps_in_all(entries: Sequence[PointEntry]) -> int | None:
 def _refuse_all_useless(heard: Sequence[Heard]) -> None:
     """Where every recording is silent, clipped or without taps, the first one's sentence is the error."""
     if all(one.trouble for one in heard):
-        more = f" All {len(heard)} recordings of the visit are of no use." if len(heard) > 1 else ""
+        more = f" None of the visit's {len(heard)} recordings can be used." if len(heard) > 1 else ""
         raise RecordingError(heard[0].trouble + more)
 
 
 def _give_taps_to_points(
     entries: Sequence[PointEntry], heard: Sequence[Heard]
-) -> tuple[list[_Tapped], list[list[float | None]], list[Said]]:
+) -> tuple[list[Tapped], list[list[float | None]], list[Said]]:
     """Give each tap its point: by file, or by count and pause where points share one recording.
 
     Returns the points in order of the document, the depth of each tap's point for every recording, and notes.
     """
-    tapped: dict[int, _Tapped] = {}
+    tapped: dict[int, Tapped] = {}
     owners: list[list[float | None]] = []
     notes: list[Said] = []
     for one in heard:
@@ -244,19 +264,19 @@ def _give_taps_to_points(
         counts = [entries[number].taps for number in numbers]
         if one.trouble or counts == [None]:
             for number in numbers:
-                tapped[number] = _Tapped(entries[number], tuple(pairs), trouble=one.trouble)
+                tapped[number] = Tapped(entries[number], tuple(pairs), trouble=one.trouble)
             owners.append([entries[numbers[0]].position_mm / 1000] * len(pairs))
             continue
         alignment = assign_taps(one.taps, [count or 1 for count in counts])
         notes.extend(alignment.notes)
         for place, number in enumerate(numbers):
             mine = tuple(pair for pair, owner in zip(pairs, alignment.point, strict=True) if owner == place)
-            tapped[number] = _Tapped(entries[number], mine, place in alignment.doubtful_points)
+            tapped[number] = Tapped(entries[number], mine, place in alignment.doubtful_points)
         owners.append([None if p < 0 else entries[numbers[p]].position_mm / 1000 for p in alignment.point])
     return [tapped[number] for number in range(len(entries))], owners, notes
 
 
-def _nothing_usable(tapped: Sequence[_Tapped], tank: Tank) -> LineReading:
+def _nothing_usable(tapped: Sequence[Tapped], tank: Tank) -> LineReading:
     """Read a line whose taps were all rejected: it says why."""
     taps = [tap for each in tapped for tap, _ in each.taps]
     clause = Statement(Unread.ALL_REJECTED, {"count": len(taps), "rejected": rejected_taps(taps)})
@@ -264,7 +284,7 @@ def _nothing_usable(tapped: Sequence[_Tapped], tank: Tank) -> LineReading:
     return unread_line(np.array(sorted(each.depth_m for each in tapped)), tank, why)
 
 
-def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[PointResult, ...]:
+def _point_results(tapped: Sequence[Tapped], reading: LineReading) -> tuple[PointResult, ...]:
     """Return what is told of each point, from the top down."""
     results = []
     for each in sorted(tapped, key=lambda one: one.depth_m):
@@ -281,5 +301,5 @@ def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[Poi
     return tuple(results)
 
 
-def _remark(each: _Tapped) -> Statement | None:
+def _remark(each: Tapped) -> Statement | None:
     return remark_on_point([tap for tap, _ in each.taps], each.trouble, each.doubtful)

@@ -83,6 +83,12 @@ class Rejected(Key):
     BY_HAND = "rejected.by hand", "count"
 
 
+class RoundRemark(Key):
+    """What was done in a round."""
+
+    ONSET = "round.onset", "name", "mark_m", "first_pa", "last_pa", "readings", "count"
+
+
 REJECTED: dict[WhyNot, Rejected] = {
     WhyNot.DOUBLE_HIT: Rejected.DOUBLE_HIT,
     WhyNot.CLIPPED: Rejected.CLIPPED,
@@ -114,3 +120,9 @@ def remark_on_point(taps: Sequence[Tap], trouble: str, doubtful: bool) -> Statem
     if not any(tap.used for tap in taps):
         return Statement(PointRemark.NO_USABLE_TAP, {"rejected": rejected_taps(taps)})
     return Statement(PointRemark.DOUBTFUL) if doubtful else None
+
+
+def onset_round_said(name: str, mark_m: float, shown_pa: Sequence[float], taps: int) -> Statement:
+    """Say which mark was tapped at which pressures (gauge, in order of time), and how often in all."""
+    values = {"mark_m": mark_m, "first_pa": shown_pa[0], "last_pa": shown_pa[-1], "readings": len(shown_pa)}
+    return Statement(RoundRemark.ONSET, {"name": name, "count": taps, **values})
