@@ -110,6 +110,8 @@ class Comparison:
     """Part of the probability of "low on air" whose loss is too small to harm."""
     fine_before: float = 1.0
     """Probability of a right tank, or of such a loss, before anything is heard or read."""
+    fault_odds: float = 0.0
+    """How many times the odds of a fault against a right tank have risen, of that fault which gained most."""
     rings_if_right: float = 0.0
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
     unseen_pa: tuple[float, float] | None = None
@@ -180,6 +182,7 @@ def compare(
         notes,
         weighed.harmless_loss,
         weighed.fine_before,
+        weighed.fault_odds,
         weighed.rings_if_right,
         weighed.unseen_pa,
         weighed.risen_pa,

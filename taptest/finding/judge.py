@@ -142,6 +142,8 @@ FINE_ENOUGH = 0.6
 SPEAKS_FOR, SPEAKS_AGAINST = 1.05, 0.85
 """Nothing speaks against a tank that taps and readings leave at least the first number of times as likely to be right,
 or slightly low, as it was before; something does below the second; between them they make no difference."""
+FAULT_SPEAKS = 2.0
+"""Something speaks against it, too, where the odds of one fault against a right tank have doubled: own judgement."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -323,7 +325,9 @@ def _speaks_against(
     if comparison.air is not None and comparison.air.contradiction:
         return None
     ratio = (p["as expected"] + comparison.harmless_loss) / comparison.fine_before
-    return False if ratio >= SPEAKS_FOR else True if ratio < SPEAKS_AGAINST else None
+    if ratio < SPEAKS_AGAINST or comparison.fault_odds > FAULT_SPEAKS:
+        return True
+    return False if ratio >= SPEAKS_FOR else None
 
 
 def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
@@ -460,7 +464,9 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
         if chance + comparison.probabilities[unfit] >= FINE_ENOUGH and not _contradiction(observed):
             return _Verdict(unfit, chance + comparison.probabilities[unfit], kept_but_unfit=True)
     chances = _chances(comparison, line, observed)
-    best = min(COST, key=lambda code: expected_cost(code, chances))
+    # Gravity lets no water stand over air: in a standing tank such a picture is a mix-up of the ends.
+    sayable = [code for code in COST if code != "membrane failed" or case.tank.hanging]
+    best = min(sayable, key=lambda code: expected_cost(code, chances))
     named = line.state != "not found" or comparison.onset_heard or best == "membrane failed"
     if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
