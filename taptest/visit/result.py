@@ -129,7 +129,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         if found.reference_precharge_pa is None
         else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
         "lost_air": _lost_air(found.precharge),
-        "air": _air(found.air),
+        "air": _air(found.air, result.units),
         "rounds": [_as_found(result), *(_round(each, result.units) for each in result.rounds)],
     }
 
@@ -310,7 +310,7 @@ def _lost_air(charge: PrechargeEstimate | None) -> dict[str, Any] | None:
     return {"share": _interval(charge.lost_air_share, 1.0, 4), "litres": _interval(charge.lost_air_m3, 1000, 2)}
 
 
-def _air(air: CombinedAir | None) -> dict[str, Any] | None:
+def _air(air: CombinedAir | None, units: Units) -> dict[str, Any] | None:
     """Free air (litres at one atmosphere and 20 C) by sound, drain and pressure rise; null with sound alone."""
     if air is None:
         return None
@@ -318,7 +318,7 @@ def _air(air: CombinedAir | None) -> dict[str, Any] | None:
         "free_air_l": _scaled(air.free_air_m3, 1000, 2),
         "sd_l": _scaled(air.sd_m3, 1000, 2),
         "contradiction": air.contradiction,
-        "sentence": air.sentence,
+        **_told_one("sentence", air.says, units),
         "estimates": [
             {
                 "source": estimate.source,
