@@ -50,7 +50,7 @@ class Statement:
 
 Value = int | float | str | Statement | tuple[Statement, ...]
 Said = Statement | str
-"""One thing said: a statement, or a sentence that is there already, such as an error's."""
+"""One thing said: a statement, or a finished sentence, such as an error's."""
 
 
 def said_as_json(said: Said) -> dict[str, Any] | None:

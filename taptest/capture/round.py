@@ -501,10 +501,10 @@ class Round:
             self._notes_hz = tuple(notes_hz)
 
     def gap(self) -> list[Event]:
-        """Tell that sound was lost on the way: no tap of the unfinished point can be sure to be whole."""
+        """Tell that audio dropped out: any tap of the unfinished point may be incomplete."""
         if self.stage != "tapping" or not self.taps:
             return []
-        return [*self._restart("Sound was lost on the way. The point starts over."), *self._go_on()]
+        return [*self._restart("Audio dropped out. This point starts over."), *self._go_on()]
 
     def advise(self, advice: Advice) -> list[Event]:
         """Take advice; it counts where it rests on all results and the round waits for it."""
@@ -662,7 +662,7 @@ class Round:
                 self._tone_lag_s += after_s + RING_S
             return [TapIgnored(tap.onset_s)]
         if after_s > 0:
-            # What is no tap at all so soon after a tone is most likely its crackling end on a busy computer.
+            # What is not a tap at all so soon after a tone is most likely its crackling end on a busy computer.
             return [TapIgnored(tap.onset_s)] if tap.why_not is WhyNot.NOISE_BURST else None
         self._quiet_since = self._samples
         stop = self.stop if self.stage == "tapping" else None

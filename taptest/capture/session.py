@@ -52,7 +52,7 @@ RETRY_S = 1.0
 OLD_S = 3600.0
 """A round that rested for longer is taken up with a warning: the tank may be another one by now."""
 HELD_S = 0.75
-"""A key that is held down comes again and again; it counts as pressed anew only so long after it came last."""
+"""A key that is held down comes again and again; it counts as pressed again only so long after it came last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ class SourceLost:
 
 @dataclass(frozen=True, slots=True)
 class SoundLost:
-    """Sound was lost on the way, so often so far."""
+    """Audio dropped out, so often so far."""
 
     times: int
 

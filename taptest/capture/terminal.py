@@ -125,7 +125,7 @@ def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR
             return f"Listening to {plain_name(device)} at {rate_hz:.0f} samples a second."
         case SoundLost(times):
             often = "once" if times == 1 else f"{times} times"
-            return f"Sound was lost on the way ({often} so far): close other programs."
+            return f"Audio dropped out ({often} so far). Close other programs."
         case Estimated(advice):
             return advice.sentence
         case _:

@@ -76,7 +76,7 @@ def test_a_sweep_is_computed_once(folder: Path) -> None:
     assert [path.suffix for path in folder.iterdir()] == [".npz"]
 
 
-@pytest.mark.parametrize("damage", [b"", b"no zip file", None])
+@pytest.mark.parametrize("damage", [b"", b"not a zip file", None])
 def test_a_damaged_file_is_computed_again(folder: Path, damage: bytes | None) -> None:
     model = Model()
     first, _ = kept_sweeps([TASK], model)
