@@ -18,7 +18,7 @@ shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fl
 shell.radiation shell.sweep shell.variants
 line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
 line.backing line.naming line.quality line.boundary line.next_point line.onset
-finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
+finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.onset_likelihood finding.rounds finding.weigh finding.compare finding.causes
 finding.red_flags
 finding.settle finding.wording finding.judge
