@@ -1,6 +1,7 @@
 """The house stands: imports point one way and each outside library is touched in one place."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fl
 shell.radiation shell.sweep shell.variants
 line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
 line.backing line.naming line.quality line.boundary line.next_point line.onset
-finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
+finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.onset_likelihood finding.rounds finding.weigh finding.compare finding.causes
 finding.red_flags
 finding.settle finding.wording finding.judge
@@ -79,9 +80,15 @@ def dotted(path: Path) -> str:
     return ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
 
 
+@cache
+def nodes(path: Path) -> tuple[ast.AST, ...]:
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+@cache
 def imports(path: Path) -> set[str]:
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -134,7 +141,7 @@ def test_only_those_who_speak_to_people_make_sentences() -> None:
 
 @pytest.mark.parametrize("path", modules(), ids=dotted)
 def test_no_function_of_a_hundred_lines(path: Path) -> None:
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             assert node.end_lineno is not None
             length = node.end_lineno - node.lineno + 1
