@@ -210,7 +210,7 @@ def test_who_has_a_tape_in_inches_hears_of_no_millimetres() -> None:
     narrow = np.zeros(191)
     narrow[75] = 1.0
     # 149, 150 and 151 mm at 25.4 mm to the inch.
-    assert re.findall(r"(5 \d+/\d+) in", *texts([estimate_of(reading("found", narrow))], US)) == [
+    assert re.findall(r"(5 \d+/\d+) in", texts([estimate_of(reading("found", narrow))], US)[0]) == [
         "5 7/8",
         "5 7/8",
         "5 15/16",
