@@ -9,7 +9,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions errors statements quantities disk preferences words
+versions errors statements quantities disk preferences words.tell words.language words
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.remarks tank.shape tank.kinds tank.membrane tank.contact
 sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra
@@ -27,9 +27,9 @@ visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.read
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.onset_round simulate.staged simulate.trial
-capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
-capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
-capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
+capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal
+capture.signs capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones
+capture.session capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources
 api
