@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from taptest.report.figures import Picture
 
 Sound = NDArray[np.floating] | str | os.PathLike[str]
-"""Samples (N,) of one channel at full scale 1, or the path of a sound file."""
+"""Samples (N,) of one channel at full scale 1, or the path of a audio file."""
 Progress = Callable[[float], None]
 
 
@@ -147,7 +147,7 @@ def judge_line(
         points=tuple(sorted(results, key=lambda result: result.depth_m)),
         taps=(),
         profile=profile_of(points),
-        judgement=judge(case, reading, units=described.units),
+        judgement=judge(case, reading),
         assumptions=described.notes,
         remarks=(),
     )

@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='visits with this finding, or "not judged", "not finished", "unreadable"',
     )
     add("--csv", metavar="FILE", help='write the table as CSV into FILE; "-" prints it instead of the list')
-    add("--rebuild", action="store_true", help="make the index anew")
+    add("--rebuild", action="store_true", help="rebuild the index")
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -1,4 +1,4 @@
-"""`taptest import`: make a visit from tables and sound files."""
+"""`taptest import`: make a visit from tables and audio files."""
 
 import argparse
 from datetime import date
@@ -17,7 +17,7 @@ Make a visit from what was recorded by any means: tank.toml says what is known o
 points.csv says where each point lies and where its taps are.
 """
 EXAMPLES = """\
-points.csv, one sound file a point:          points.csv, one recording of the whole walk (--sound):
+points.csv, one audio file a point:          points.csv, one recording of the whole walk (--sound):
   position_mm,file                             position_mm,taps
   25,p01.wav                                   25,3
   50,p02.wav                                   50,3
@@ -61,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         dest="folders",
         metavar="FOLDER",
-        help="another folder whose sound files the points may name; without it they lie in the folder of the points, "
+        help="another folder whose audio files the points may name; without it they lie in the folder of the points, "
         "or below it. May be given several times",
     )
     parser.add_argument(
@@ -78,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--add", action="store_true", help="add a round to the visit: the same tank, tapped again in another state"
     )
     parser.add_argument(
-        "--replace", action="store_true", help="make the visit anew; the earlier one is kept beside it, renamed"
+        "--replace", action="store_true", help="make the visit again; the earlier one is kept beside it, renamed"
     )
 
 

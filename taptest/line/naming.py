@@ -14,8 +14,8 @@ from taptest.tank.kinds import Tank
 SURE_ENOUGH = 0.85
 """One boundary is named only if it has at least this probability."""
 SURE_OF_WHOLE = 0.9
-"""All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
-taken for a sound one costs most."""
+"""All air or all water is named only from here on: a little water at an end sounds much like none, and calling a failed
+tank healthy costs most."""
 MOSTLY_UPRIGHT = 0.7
 """The level is spoken of only where inverted pictures and two boundaries leave it at least this probability."""
 SURE_OF_INVERTED = 0.5

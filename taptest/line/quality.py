@@ -18,7 +18,7 @@ HIDDEN_SHARE = 0.6
 """Share of hidden bands beyond which the line is too weak to read."""
 LOUDER = Statement(Remedy.LOUDER)
 FEW_NOTE = 8
-"""Fewer points than this are said to be few."""
+"""With fewer points than this the reading says that more would help."""
 DEEP_HZ, CLEAR_HZ = (400.0, 1250.0), (1900.0, 4100.0)
 """Bands that any blow excites, and those that only a hard striker does: a soft one stays on the wall for a millisecond
 and more, and a pulse carries little beyond one over its length (Hertz contact, see `simulate.strike`)."""

@@ -62,12 +62,12 @@ def assign_taps(taps: Sequence[Tap], counts: Sequence[int]) -> Alignment:
     Raises LineError where a count is below one or there are too few taps to say anything.
     """
     if not counts or min(counts) < 1:
-        raise LineError("Every point of a walk needs a number of taps of at least 1; correct the column `taps`.")
+        raise LineError("Every point of a walk needs at least 1 tap. Correct the column `taps`.")
     strikes = [i for i, tap in enumerate(taps) if IS_STRIKE[tap.why_not] > 0.5]
     if len(strikes) < max(1, len(counts) // 2):
         raise LineError(
-            f"Only {len(strikes)} taps were found in a walk of {len(counts)} points ({sum(counts)} taps); "
-            "was the right recording given? Otherwise tap harder or move the microphone closer."
+            f"Only {len(strikes)} taps were found in a walk of {len(counts)} points ({sum(counts)} taps). "
+            "Is this the right recording? If so, tap harder or move the microphone closer."
         )
     onset_s = np.array([tap.onset_s for tap in taps])
     quality = np.array([IS_STRIKE[tap.why_not] for tap in taps])

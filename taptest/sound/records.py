@@ -51,7 +51,7 @@ class Alignment:
     """Which tap of a walk belongs to which point; T taps in order."""
 
     point: tuple[int, ...]
-    """(T,) index of the point, -1 for a tap that belongs to none (noise, a touch on the way)."""
+    """(T,) index of the point, -1 for a tap that belongs to none (noise, an accidental touch)."""
     certainty: tuple[float, ...]
     """(T,) probability of that."""
     doubtful_points: tuple[int, ...]

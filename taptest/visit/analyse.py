@@ -61,7 +61,6 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         meaning.case,
         reading,
         seed,
-        meaning.units,
         beside=first.readings[1:],
         rounds=[
             Round(
@@ -85,9 +84,7 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         points=point_results(first.heard, first.readings),
         taps=first.heard.taps,
         profile=profile,
-        judgement=unfinished(
-            _with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m, meaning.units
-        ),
+        judgement=unfinished(_with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m),
         assumptions=meaning.notes,
         remarks=first.remarks,
         reference=first.heard.reference_taps,

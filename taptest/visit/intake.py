@@ -1,6 +1,6 @@
-"""Import: a visit made from `tank.toml`, `points.csv` and sound files that were recorded by any means.
+"""Import: a visit made from `tank.toml`, `points.csv` and audio files that were recorded by any means.
 
-With one sound file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
+With one audio file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
 position_mm,taps and the rows stand in the order of tapping; position_in may take the place of position_mm. Tables
 saved by spreadsheet programs are read as they come: comma, semicolon or tab between the columns, a decimal comma where
 it is not ambiguous, a byte-order mark, UTF-8, UTF-16 or the Western code page. A column named line tells several lines
@@ -62,7 +62,7 @@ class Sources:
     log: Path | None = None
     """A pressure log as CSV; None where there is none or it stands in `tank`."""
     folders: tuple[Path, ...] = ()
-    """Folders, beside that of `points`, whose sound files its rows may name."""
+    """Folders, beside that of `points`, whose audio files its rows may name."""
     sent: tuple[str, ...] | None = None
     """The only names that the rows may give, of files beside `points`; None lets them name any file in the folders."""
 
@@ -82,9 +82,9 @@ class Row:
 
 
 def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tuple[Visit, tuple[Statement, ...]]:
-    """Make the visit `folder` and say, in whole sentences, what was noticed on the way.
+    """Make the visit `folder` and tell what was noticed.
 
-    A visit that is there already is refused, or with `replace` kept under a new name. Raises `VisitError`,
+    An existing visit is refused, or with `replace` kept under a new name. Raises `VisitError`,
     `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has been made and nothing changed.
     """
     folder = folder.absolute()
@@ -108,7 +108,7 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
 def find_sound(
     sources: Sources, before: str = "", *, one_mark: bool = False
 ) -> tuple[tuple[Row, ...], list[Path], dict[Path, str]]:
-    """Read the table of points: its rows, the sound file of each, and the name inside the visit of each file.
+    """Read the table of points: its rows, the audio file of each, and the name inside the visit of each file.
 
     `before` begins each name; with `one_mark` the table is one of one mark at many pressures. Raises `VisitError`,
     `StorageError`.
@@ -137,7 +137,7 @@ def onset_entries(rows: Sequence[Row], sounds: Sequence[Path], names: Mapping[Pa
 
 
 def copy_sound(names: Mapping[Path, str], folder: Path) -> None:
-    """Copy sound files to their names inside a visit. Raises `StorageError`."""
+    """Copy audio files to their names inside a visit. Raises `StorageError`."""
     disk.make_folder(folder / SOUND)
     for sound, name in names.items():
         disk.copy_file(sound, folder.joinpath(*name.split("/")))
@@ -263,7 +263,7 @@ def _row(cells: Sequence[str], columns: Sequence[str], line: int, path: Path) ->
     if "taps" in values:
         return Row(line, position, taps=_taps(values["taps"], where), on=on)
     if not values["file"]:
-        raise VisitError(f"{where} names no sound file for the point at {position:g} mm. Name it, or take the row out.")
+        raise VisitError(f"{where} gives no audio file for the point at {position:g} mm. Name it, or take the row out.")
     return Row(line, position, file=values["file"], on=on)
 
 
@@ -276,7 +276,7 @@ def _reading(values: Mapping[str, str], pressure: str, line: int, where: str) ->
     if "taps" in values:
         return Row(line, math.nan, taps=_taps(values["taps"], where), pressure=pressure)
     if not values["file"]:
-        raise VisitError(f"{where} names no sound file for the taps at {pressure}. Name it, or take the row out.")
+        raise VisitError(f"{where} names no audio file for the taps at {pressure}. Name it, or take the row out.")
     return Row(line, math.nan, file=values["file"], pressure=pressure)
 
 
@@ -314,7 +314,7 @@ def _taps(text: str, where: str) -> int:
 
 
 def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
-    """No position of a line and no sound file may stand in two rows."""
+    """No position of a line and no audio file may stand in two rows."""
     positions: dict[tuple[str, float], int] = {}
     files: dict[str, int] = {}
     for row in rows:
@@ -327,22 +327,20 @@ def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
         if row.file and row.file in files:
             raise VisitError(
                 f'{path}, lines {files[row.file]} and {row.line} both name the file "{row.file}". '
-                "Each point has a sound file of its own; correct the name."
+                "Each point has a audio file of its own; correct the name."
             )
         positions[place] = row.line
         files[row.file] = row.line
 
 
 def _sound_of(row: Row, sources: Sources) -> Path:
-    """Where the row's sound file lies, named from the folder of `points.csv`.
+    """Where the row's audio file lies, named from the folder of `points.csv`.
 
     A table may come from elsewhere: what it names outside the folders is not looked at, not even whether it is there.
     """
-    where = f'{sources.points}, line {row.line} names the sound file "{row.file}"'
+    where = f'{sources.points}, line {row.line} names the audio file "{row.file}"'
     if sources.sent is not None and row.file not in sources.sent:
-        raise VisitError(
-            f"{where}, which was not sent. Write the name of one of the files that are sent with the table."
-        )
+        raise VisitError(f"{where}, which was not uploaded. Use the name of a file uploaded with the table.")
     beside = sources.points.parent
     allowed = (beside, *sources.folders)
     for spelling in (row.file, row.file.replace("\\", "/")):
@@ -416,11 +414,11 @@ def order_notes(rows: Sequence[Row], sources: Sources) -> tuple[Statement, ...]:
 
 
 def _earlier_visit(folder: Path, replace: bool) -> Path | None:
-    """Name under which a visit that is there already will be kept; None where there is none."""
+    """Name under which an existing visit will be kept; None where there is none."""
     if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
         return None
     if not (folder / DOCUMENT).is_file():
-        raise VisitError(f"{folder} is there already and is no visit. Choose another name for the visit.")
+        raise VisitError(f"{folder} already exists and isn't a visit folder. Choose another name for the visit.")
     if not replace:
         raise VisitError(
             f"{folder} holds a visit already. Choose another name, or add --replace: "
@@ -435,10 +433,10 @@ def _earlier_visit(folder: Path, replace: bool) -> Path | None:
 def _text(path: Path) -> str:
     """Read the text of a small file, whatever program saved it."""
     if not path.is_file():
-        raise VisitError(f"{path} is not there or is no file. Check the spelling and the folder.")
+        raise VisitError(f"File not found: {path}. Check the spelling and the folder.")
     with disk.storage_errors("read", path):
         if path.stat().st_size > LARGEST_TABLE:
-            raise VisitError(f"{path} is larger than {LARGEST_TABLE // 1_000_000} MB and cannot be what it should be.")
+            raise VisitError(f"{path} is larger than {LARGEST_TABLE // 1_000_000} MB so it is the wrong file.")
         content = path.read_bytes()
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = content.decode("utf-16", errors="replace")
@@ -448,5 +446,5 @@ def _text(path: Path) -> str:
         except UnicodeDecodeError:
             text = content.decode("cp1252", errors="replace")
     if "\0" in text:
-        raise VisitError(f"{path} is no text file. Save it as text (CSV for the points, TOML for the tank).")
+        raise VisitError(f"{path} is not a text file. Save it as text (CSV for the points, TOML for the tank).")
     return text

@@ -46,8 +46,8 @@ def listen(
 
     Hits that are not of the visit's striker are refused: `expected` is how many taps there are to be in all, None where
     that is not known. A recording with little quiet in it borrows the noise of the others of its rate. Raises
-    `RecordingError` for a file that is no sound or too little of it, `StorageError` where the disk refuses; what is
-    merely of no use (silent, clipped all through, without taps) comes back with its `trouble`.
+    `RecordingError` for a file that is not audio or too short, `StorageError` where the disk refuses; a recording that
+    is only useless (silent, clipped from start to end, without taps) comes back with its `trouble`.
     """
     found = refuse_foreign(find_all_hits((file, open_recording(path)) for file, path in files), expected)
     shared = shared_noise(found)

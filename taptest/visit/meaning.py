@@ -231,8 +231,8 @@ def _relief_pa(values: Values, air_pa: float, source: str) -> float | None:
     relief = _gauge(values, "system", "relief", air_pa)
     if relief is not None and relief <= 0:
         raise PhysicsError(
-            f'{source}, [system] relief: "{values["system", "relief"]}" is no setting of a relief valve, which opens '
-            'above zero; read it on the valve ("3 bar", "30 psi"), or leave it out.'
+            f'{source}, [system] relief: "{values["system", "relief"]}" cannot be the setting of a relief valve, '
+            'which is above zero. Read it on the valve ("3 bar", "30 psi"), or leave it out.'
         )
     return relief
 
@@ -266,8 +266,8 @@ def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tupl
     seam = _si(values, "tank", "seam")
     if seam is not None and not 0 < seam < shape.height_m:
         raise PhysicsError(
-            f'{source}, [tank] seam: "{section.seam}" lies off the tank, which is {shape.height_m * 1000:.0f} mm high; '
-            "give its distance below the top of the shell."
+            f'{source}, [tank] seam: "{section.seam}" is beyond the tank, {shape.height_m * 1000:.0f} mm high. '
+            "Give its distance below the top of the shell."
         )
     tank = Tank(
         kind=section.kind,
@@ -349,7 +349,7 @@ def _drain(
     if not (drawn.si > 0 and before > after):
         raise PhysicsError(
             f"{source}, [drain]: {drawn} drawn with the pressure going from {values['drain', 'pressure_before']} to "
-            f"{values['drain', 'pressure_after']} is no drain, in which the pressure falls; check the three values."
+            f"{values['drain', 'pressure_after']} is not a drain: the pressure has to fall. Check the three values."
         )
     gas = readings.tank_temperature_c if readings.tank_temperature_c is not None else 20.0
     return DrainTest(
@@ -407,7 +407,7 @@ def _check_points(document: Document, tank: Tank, source: str) -> None:
         depth, place = point.position_mm / 1000, (point.line, point.position_mm)
         if not -POSITION_SLACK_M <= depth <= tank.shape.height_m + POSITION_SLACK_M:
             raise VisitError(
-                f"{source}, point {number} at {point.position_mm:g} mm lies off the tank, which reaches from 0 to "
+                f"{source}, point {number} at {point.position_mm:g} mm is beyond the tank, which reaches from 0 to "
                 f"{tank.shape.height_m * 1000:.0f} mm below the top of its shell. "
                 "Correct the position, or the tank's height."
             )

@@ -244,7 +244,7 @@ def _taps_in_all(entries: Sequence[PointEntry]) -> int | None:
 def _refuse_all_useless(heard: Sequence[Heard]) -> None:
     """Where every recording is silent, clipped or without taps, the first one's sentence is the error."""
     if all(one.trouble for one in heard):
-        more = f" All {len(heard)} recordings of the visit are of no use." if len(heard) > 1 else ""
+        more = f" None of the visit's {len(heard)} recordings can be used." if len(heard) > 1 else ""
         raise RecordingError(heard[0].trouble + more)
 
 

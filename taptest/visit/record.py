@@ -138,12 +138,12 @@ class AsLeftSection(_Section):
 
 
 def _stays_inside(file: str) -> str:
-    """Refuse a sound file outside the visit."""
+    """Refuse a audio file outside the visit."""
     path = PurePosixPath(file)
     outside = path.is_absolute() or ".." in path.parts or PureWindowsPath(file).drive or "\\" in file or "\0" in file
     if outside or not path.parts:
         raise ValueError(
-            "leads out of the visit; sound files lie inside the visit's folder and are named from there, "
+            "leads out of the visit; audio files lie inside the visit's folder and are named from there, "
             'like "sound/point01.wav"'
         )
     return file
@@ -251,7 +251,7 @@ class Document(_Section):
             try:
                 return date.fromisoformat(value)
             except ValueError:
-                raise ValueError("is no date; write it like 2025-01-31") from None
+                raise ValueError("is not a date; use YYYY-MM-DD, such as 2025-01-31") from None
         return value
 
 
@@ -312,7 +312,7 @@ def read_document(text: str, source: str) -> Document:
         raise VisitError(f"{source} is nested too deeply to be a visit. Restore it from a copy.") from error
     if not isinstance(raw, dict):
         raise VisitError(
-            f"{source} holds no document with named keys. Restore it from a copy, or import the visit again."
+            f"{source} does not contain a visit document. Restore it from a copy, or import the visit again."
         )
     return document_from(migrate(raw, source), source)
 
@@ -379,7 +379,7 @@ def _without_twins(pairs: list[tuple[str, Any]], source: str) -> Raw:
 
 def _no_constant(source: str) -> Callable[[str], Any]:
     def refuse(constant: str) -> Any:
-        raise VisitError(f"{source} holds {constant}, which is no number to work with. Leave out what is not known.")
+        raise VisitError(f"{source} contains {constant}, which is not a usable number. Leave out what you don't know.")
 
     return refuse
 

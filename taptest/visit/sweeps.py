@@ -193,7 +193,7 @@ def _read(path: Path) -> Sweeps | None:
 
 
 def _drop_unused(folder: Path) -> None:
-    """Delete the files that were not used for longest until the rest fits; one that is gone already is no matter."""
+    """Delete the files that were not used for longest until the rest fits; one that is gone already does not matter."""
     files = []
     for path in folder.glob("*.npz"):
         with contextlib.suppress(FileNotFoundError):

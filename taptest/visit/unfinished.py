@@ -7,9 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from taptest.finding.records import Judgement
-from taptest.quantities import Units
 from taptest.statements import Key, Statement
-from taptest.words.tell import tell
 
 MOST_NAMED = 8
 
@@ -31,15 +29,15 @@ def marks_left_said(left_m: Sequence[float]) -> Statement:
     return Statement(key, {"count": len(left_m), "marks": named})
 
 
-def unfinished(found: Judgement, left_m: Sequence[float], units: Units) -> Judgement:
+def unfinished(found: Judgement, left_m: Sequence[float]) -> Judgement:
     """Return the judgement of a visit with marks left to tap: "cannot tell", and as a reason what it says so far."""
     if not left_m:
         return found
-    so_far = Statement(Unfinished.SO_FAR, {"sentence": found.sentence})
+    so_far = Statement(Unfinished.SO_FAR, {"sentence": found.says})
     return replace(
         found,
         code="cannot tell",
-        sentence=tell(marks_left_said(left_m), units),
+        says=marks_left_said(left_m),
         confidence="cannot tell",
         speaks_against=None,
         unseen_pa=None,

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from taptest.errors import PhysicsError
-from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse, show
+from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
 from taptest.water.fluids import WATER, Fluid, Metal, expansion, net_expansion
 from taptest.water.pressure import kelvin, static_head_pa
 
@@ -113,21 +113,6 @@ class ReliefOutlook:
     share_opens: float
     """Share of the draws that reach the setting."""
 
-    def text(self, unit: str = "°C") -> str:
-        """`stays shut`, `may weep` or `opens at about T`, with T in the unit given."""
-        if self.verdict == "opens" and self.opens_at_c is not None:
-            return f"opens at about {show('temperature', self.opens_at_c, unit, 0)}"
-        return self.verdict
-
-    def sentence(self, unit: str = "°C") -> str:
-        """One whole sentence for people."""
-        if self.verdict == "stays shut":
-            return "By the forecast the relief valve stays shut up to the highest temperature."
-        weeps = "" if self.weeps_from_c is None else f" from about {show('temperature', self.weeps_from_c, unit, 0)}"
-        if self.verdict == "may weep":
-            return f"By the forecast the relief valve may weep{weeps}."
-        return f"By the forecast the relief valve may weep{weeps} and {self.text(unit)}."
-
 
 def relief_tolerance_pa(relief_pa: float) -> float:
     """Pressure below its setting from which a relief valve may weep: 10 % of the setting, at least 3 psi.
@@ -187,7 +172,7 @@ def pressure_curve(state: SystemState, tanks: Sequence[Cushion], hot_c: ArrayLik
     Raises PhysicsError for values that cannot be, and for temperatures outside the fluid's range.
     """
     if steps < 2:
-        raise PhysicsError(f"A curve of {steps} temperatures is no curve; ask for at least 2.")
+        raise PhysicsError(f"A curve needs at least 2 temperatures, not {steps}.")
     way = np.linspace(0.0, 1.0, steps)
     hot = np.asarray(hot_c, dtype=np.float64)
     setup = _Setup.of(state, tanks, hot.shape, trailing=True)
@@ -371,8 +356,14 @@ def _solve(setup: _Setup, gas_k: FloatArray, water: FloatArray) -> FloatArray:
 
     constant = np.where(full, volume * acceptance, 0.0).sum(axis=0) - compliance * start - water
     stiff = ~active.any(axis=0)
-    pressure = np.where(stiff, -constant / compliance, left)
     volume = np.where(active, volume, 0.0)
+    pressure = np.where(stiff, -constant / compliance, left)
+    if len(volume) == 1:  # one tank: a quadratic equation, its roots without cancellation
+        linear, product = volume[0] + compliance * column[0] + constant, volume[0] * begins[0]
+        away = np.abs(linear) + np.sqrt(linear**2 + 4 * compliance * product)
+        small = np.divide(2 * product, away, out=np.zeros(away.shape), where=away > 0)
+        root = np.where(linear > 0, small, away / (2 * compliance)) + column[0]
+        pressure = np.where(stiff, pressure, np.maximum(root, left))
     # a step that rounding alone could make is no step: the balance is a difference of these amounts
     rounding = 8 * np.finfo(np.float64).eps * (volume.sum(axis=0) + np.abs(constant))
     for _ in range(_MOST_ITERATIONS):

@@ -109,7 +109,7 @@ def test_where_every_file_is_useless_the_sentence_is_an_error(folder: Path, soun
     for path in (folder / "sound").iterdir():
         path.unlink()
         write_recording(path, sound.astype(np.float32), RATE)
-    with pytest.raises(RecordingError, match="All 8 recordings"):
+    with pytest.raises(RecordingError, match="None of the visit's 8 recordings"):
         judged(folder)
 
 
@@ -153,7 +153,7 @@ def test_a_visit_without_points_says_so(folder: Path) -> None:
 def test_the_wrong_walk_is_refused(folder: Path) -> None:
     write_recording(folder / "sound" / "walk.wav", tap_sound([1.0, 2.0], 4.0), RATE)
     rewrite(folder, points=[{"position_mm": 40 * k, "file": "sound/walk.wav", "taps": 3} for k in range(1, 8)])
-    with pytest.raises(LineError, match="was the right recording given"):
+    with pytest.raises(LineError, match="Is this the right recording"):
         judged(folder)
 
 

@@ -104,8 +104,8 @@ def points(*entries: dict[str, Any]) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("raw", "words"),
     [
-        (points({"position_mm": 900, "file": "a.wav"}), "lies off the tank"),
-        (points({"position_mm": -30, "file": "a.wav"}), "lies off the tank"),
+        (points({"position_mm": 900, "file": "a.wav"}), "is beyond the tank"),
+        (points({"position_mm": -30, "file": "a.wav"}), "is beyond the tank"),
         (
             points({"position_mm": 40, "file": "a.wav"}, {"position_mm": 40, "file": "b.wav"}),
             "points 1 and 2 both lie at 40 mm",

@@ -155,16 +155,16 @@ def make_torn_header(path: Path) -> None:
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (make_text, "not a sound file"),
+        (make_text, "not an audio file"),
         (make_empty, "is empty"),
-        (make_header_only, "holds 0 samples"),
-        (make_one_sample, r"holds 1 sample \("),
+        (make_header_only, "only 0 samples"),
+        (make_one_sample, r"only 1 sample \("),
         (make_nan, r"not numbers, the first at 0.500 s"),
         (make_silence, "is silent"),
         (make_offset_only, "is silent"),
-        (make_clipped, "clipped nearly all through"),
+        (make_clipped, "clipped from start to end"),
         (make_slow, "4000 samples a second"),
-        (make_torn_header, "not a sound file"),
+        (make_torn_header, "not an audio file"),
     ],
 )
 def test_what_is_no_recording_is_refused_in_a_sentence(tmp_path: Path, make: Callable[[Path], None], says: str) -> None:
@@ -177,7 +177,7 @@ def test_what_is_no_recording_is_refused_in_a_sentence(tmp_path: Path, make: Cal
 
 
 def test_missing_files_folders_and_foreign_names_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(RecordingError, match="no sound file"):
+    with pytest.raises(RecordingError, match="Audio file not found"):
         open_recording(tmp_path / "none.wav")
     with pytest.raises(RecordingError, match="is a folder"):
         open_recording(tmp_path)

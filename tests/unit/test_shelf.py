@@ -185,7 +185,7 @@ def test_a_folder_that_may_not_be_read_does_not_hide_the_others(root: Path, monk
 
 
 def test_no_folder_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(VisitError, match="no folder"):
+    with pytest.raises(VisitError, match="not a folder"):
         Shelf(tmp_path / "nowhere")
 
 
@@ -448,9 +448,9 @@ def test_too_many_files_are_refused(root: Path, tmp_path: Path, monkeypatch: pyt
 
 def test_what_is_no_parcel_is_refused(root: Path, tmp_path: Path) -> None:
     (tmp_path / "a.zip").write_bytes(b"no zip")
-    with pytest.raises(VisitError, match="is no zip file"):
+    with pytest.raises(VisitError, match="is not a zip file"):
         unpack_visit(tmp_path / "a.zip", tmp_path / "back")
-    with pytest.raises(VisitError, match="is not there"):
+    with pytest.raises(VisitError, match="File not found"):
         unpack_visit(tmp_path / "b.zip", tmp_path / "back")
     with zipfile.ZipFile(tmp_path / "c.zip", "w") as file:
         file.writestr("readme.txt", "hello")
@@ -469,7 +469,7 @@ def test_what_is_no_parcel_is_refused(root: Path, tmp_path: Path) -> None:
     whole = packed.read_bytes()
     for cut in (10, len(whole) // 2, len(whole) - 5):
         packed.write_bytes(whole[:cut])
-        with pytest.raises(VisitError, match="is no zip file"):
+        with pytest.raises(VisitError, match="is not a zip file"):
             unpack_visit(packed, tmp_path / "back")
     middle = whole.index(b"visit.json") + 40
     packed.write_bytes(whole[:middle] + b"\xa5" * 40 + whole[middle + 40 :])
