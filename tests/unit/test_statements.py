@@ -9,6 +9,7 @@ import pytest
 
 import taptest
 from taptest.quantities import METRIC, US
+from taptest.report.wording import worded
 from taptest.sound.remarks import WhyNot
 from taptest.statements import COUNT, Key, Statement
 from taptest.visit.remarks import REJECTED, PointRemark, Rejected
