@@ -48,13 +48,14 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
         case Next(stop, number, of):
             return "next", {**_stop_note(stop), "number": number, "of": of}
         case LevelSet(headroom_db, sentence):
-            return "level", {"headroom_db": _finite(headroom_db), "sentence": sentence}
+            return "level", {"headroom_db": _finite(headroom_db), "sentence": tell(sentence, METRIC)}
         case PracticeTap(headroom_db, good, sentence):
-            return "practice", {"headroom_db": _finite(headroom_db), "good": good, "sentence": sentence}
+            return "practice", {"headroom_db": _finite(headroom_db), "good": good, "sentence": tell(sentence, METRIC)}
         case TapAccepted(stop, count, _, tap, _):
             return "tap", {"accepted": True, **_stop_note(stop), "count": count, **_tap_note(tap)}
         case TapRefused(stop, onset_s, why, _):
-            return "tap", {"accepted": False, **(_stop_note(stop) if stop else {}), "onset_s": _s(onset_s), "why": why}
+            where = _stop_note(stop) if stop else {}
+            return "tap", {"accepted": False, **where, "onset_s": _s(onset_s), "why": tell(why, METRIC)}
         case TapIgnored(onset_s):
             return "ignored", {"onset_s": _s(onset_s)}
         case PointDone(result) | PointSkipped(result):
@@ -67,9 +68,9 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
         case PointReopened(result):
             return "redo", _stop_note(result.stop)
         case PointRestarted(stop, why):
-            return "restart", {**_stop_note(stop), "why": why}
+            return "restart", {**_stop_note(stop), "why": tell(why, METRIC)}
         case FinerAdded(depth_m, because):
-            return "finer", {"position_mm": _mm(depth_m), "because": because}
+            return "finer", {"position_mm": _mm(depth_m), "because": tell(because, METRIC)}
         case Warned(sentence):
             return "warning", {"sentence": tell(sentence, METRIC)}
         case _:
@@ -121,6 +122,15 @@ def results_from(entries: Sequence[Mapping[str, Any]]) -> list[Result]:
 def is_done(entries: Sequence[Mapping[str, Any]]) -> bool:
     """Whether the round in a journal came to its end; a tone or a warning may be noted after that."""
     return [entry.get("stage") for entry in entries if entry["what"] == "stage"][-1:] == ["done"]
+
+
+def marks_left(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the marks that the round in a journal still wants tapped; none where it is over. Raises `VisitError`."""
+    plan = plan_from(entries)
+    if plan is None or is_done(entries):
+        return ()
+    came = {round(result.stop.depth_m, 4) for result in results_from(entries) if result.stop.kind == "point"}
+    return tuple(depth for depth in plan.first_m if round(depth, 4) not in came)
 
 
 def _result(entry: Mapping[str, Any]) -> Result:

@@ -27,6 +27,7 @@ from taptest.visit.record import Document, RoundSection
 from taptest.visit.remarks import VisitRemark
 from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
+from taptest.visit.unfinished import unfinished
 from taptest.water.pressure import atmospheric_pressure_pa
 
 Progress = Callable[[float], None]
@@ -59,6 +60,7 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     advice = None if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
     rounds = [_round(first, *each) for each in zip(meaning.rounds, later, onsets, strict=True)]
     judgement = judge(meaning.case, reading, seed, beside=first.readings[1:], rounds=rounds)
+    marks_left_m = tuple(mark / 1000 for mark in document.marks_left)
     return VisitResult(
         name=document.tank.name.strip(),
         visited_on=document.visited_on,
@@ -68,10 +70,11 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         points=point_results(first.heard, first.readings),
         taps=first.heard.taps,
         profile=profile,
-        judgement=_with_remedy(_with_advice(judgement, advice), first.heard.clipped),
+        judgement=unfinished(_with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m),
         assumptions=meaning.notes,
         remarks=first.remarks,
         reference=first.heard.reference_taps,
+        marks_left_m=marks_left_m,
         rounds=tuple(
             _round_result(*each) for each in zip(meaning.rounds, later, onsets, judgement.rounds, strict=True)
         ),
