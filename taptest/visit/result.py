@@ -106,6 +106,13 @@ class VisitResult:
     """Taps of the reference mark, in order of time; they belong to no point of the line."""
     rounds: tuple[RoundResult, ...] = ()
     """Further rounds in order of time; what stands above is the tank as it was found."""
+    marks_left_m: tuple[float, ...] = ()
+    """Marks that the guided round still wants tapped; with any, the judgement is no finding (`visit.unfinished`)."""
+
+    @property
+    def headline(self) -> str:
+        """The finding's code or, where the round is not finished, that."""
+        return "not finished" if self.marks_left_m else self.judgement.code
 
 
 def as_json(result: VisitResult) -> dict[str, Any]:
@@ -116,6 +123,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         "finding": _finding(result),
         "boundary": _boundary(found.line),
         "points": _points(result.points),
+        "marks_left_mm": [_scaled(mark, 1000, 1) for mark in result.marks_left_m],
         "taps": _taps(result.taps),
         "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
