@@ -4,6 +4,7 @@ import argparse
 import sys
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -117,7 +118,7 @@ class Made:
 def record(arguments: argparse.Namespace, folder: Path) -> Made:
     """Begin a round or take it up, run it, and write what it gave into the visit."""
     from taptest.capture.device import SoundSystem, Speaker
-    from taptest.capture.estimate import Estimator
+    from taptest.capture.estimate import Estimator, ahead
     from taptest.capture.excerpt import save_points
     from taptest.capture.journal import open_journal, read_log
     from taptest.capture.notes import is_done, plan_from, results_from
@@ -126,7 +127,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
     from taptest.capture.unfinished import left_of
-    from taptest.visit.sweeps import sweeps_for
+    from taptest.visit.sweeps import sharpening
 
     meaning, changed = open_visit(arguments.tank, folder)
     added = _added(arguments, meaning, folder)
@@ -147,9 +148,10 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     ]
     open_source = opener(system, arguments.input)
     plan = plan_from(entries) or plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
-    estimator = None
-    if plan.finer_limit:
-        estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0], meaning.units)
+    model = partial(sharpening, meaning.case)
+    estimator = Estimator(meaning.case.tank, model, meaning.units) if plan.finer_limit else None
+    if estimator is None:
+        ahead(model)
     speaker = Speaker(system)
     tones = TonesOut(speaker, on=not arguments.no_tones)
     session = open_session(folder, plan, open_source, estimator=estimator, tones=tones)

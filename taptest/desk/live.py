@@ -8,6 +8,7 @@ levels are decibels relative to full scale.
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -339,13 +340,13 @@ class Rounds:
 
     def begin(self, ident: str, visit: "Visit", wish: Wish) -> LiveRound:
         """Begin a round, or take one up that was stopped. Raises `VisitError`, `LineError`, `DeviceError`."""
-        from taptest.capture.estimate import Estimator
+        from taptest.capture.estimate import Estimator, ahead
         from taptest.capture.journal import read_log
         from taptest.capture.notes import plan_from
         from taptest.capture.plans import LEAVE_OUT, Wanted, plan_of
         from taptest.capture.session import add_marks, open_session
         from taptest.visit.meaning import meaning_of
-        from taptest.visit.sweeps import sweeps_for
+        from taptest.visit.sweeps import sharpening
 
         with self._lock:
             running = self.running
@@ -364,8 +365,10 @@ class Rounds:
             feed = Feed() if wish.microphone == BROWSER else None
             opener: Callable[[], Source] = feed.open if feed is not None else self.way.opener(wish.microphone)
             tones = PageTones(feed, on=wish.tones) if feed is not None else self.way.tones(on=wish.tones)
-            case = meaning.case
-            estimator = Estimator(case.tank, lambda: sweeps_for(case)[0], meaning.units) if plan.finer_limit else None
+            model = partial(sharpening, meaning.case)
+            estimator = Estimator(meaning.case.tank, model, meaning.units) if plan.finer_limit else None
+            if estimator is None:
+                ahead(model)
             session = open_session(
                 visit.folder, plan, opener, estimator=estimator, tones=tones, patient=feed is not None
             )

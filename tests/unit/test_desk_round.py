@@ -17,7 +17,7 @@ from taptest.capture.session import Estimated
 from taptest.cli import main
 from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from tests.made_desk import Arrays, Pages, pages
 from tests.sources import ArraySource
@@ -44,6 +44,7 @@ def tapping(taps: int) -> NDArray[np.float64]:
 
 @pytest.fixture
 def root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
     (tmp_path / "visits").mkdir()
     return tmp_path / "visits"

@@ -21,7 +21,7 @@ from taptest.capture.unfinished import left_of
 from taptest.commands import known_level
 from taptest.commands.record import Made, _added, _kept, _unread, _wanted, add_arguments, open_visit
 from taptest.errors import LineError, QuantityError, VisitError
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from taptest.visit.meaning import Meaning
 from tests.live_round import TANK
@@ -39,6 +39,7 @@ def tank(tmp_path: Path) -> Path:
 @pytest.fixture(autouse=True)
 def _own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
 
 
 def arguments(*words: str) -> argparse.Namespace:
