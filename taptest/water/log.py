@@ -365,7 +365,7 @@ def air_from_drain(
     p1, p2, reading = drain.before_pa + atmospheric_pa, drain.after_pa + atmospheric_pa, drain.reading_sd_pa
     if not (p2 > 0 and drain.drained_m3 > 0):
         raise PhysicsError(
-            "A drain needs a volume above zero and pressures above vacuum; check what was drawn and the gauge readings.",
+            "A drain needs a volume above zero and pressures above vacuum; check the amount drawn and the gauge.",
             Statement(NoAir.DRAIN_READINGS),
         )
     fall = p1 - p2
