@@ -21,6 +21,11 @@ settings.register_profile("fixed", derandomize=True)
 settings.load_profile("fixed")
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """Run one process more than there are cores: tests of pages, sound paths and other processes wait much."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.fixture(scope="session", autouse=True)
 def kept_models(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """Keep tanks' models in one folder for this run alone, shared by its processes and the commands that they start."""

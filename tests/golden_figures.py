@@ -70,14 +70,17 @@ def visit_figures() -> dict[str, Any]:
     figures = {}
     for name in VISITS:
         told = as_json(judge_visit(read_visit(DEMO / name)))
-        finding = told["finding"].items()
-        told["finding"] = {
-            key: value for key, value in finding if key.removesuffix("_as_statements") not in BY_SENTENCE
-        }
+        told["finding"] = _without(told["finding"], BY_SENTENCE)
+        told["forecast"] = _without(told["forecast"], ())
         for part in (told, *told["rounds"]):
             part["taps"] = [[tap["onset_s"], tap["used"]] for tap in part["taps"]]
         figures[name] = told
     return figures
+
+
+def _without(told: dict[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
+    """Leave out what is said: by these names, and as statements."""
+    return {key: value for key, value in told.items() if key not in names and "_as_statement" not in key}
 
 
 def quick_figures() -> dict[str, Any]:

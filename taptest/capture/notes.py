@@ -48,13 +48,14 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
         case Next(stop, number, of):
             return "next", {**_stop_note(stop), "number": number, "of": of}
         case LevelSet(headroom_db, sentence):
-            return "level", {"headroom_db": _finite(headroom_db), "sentence": sentence}
+            return "level", {"headroom_db": _finite(headroom_db), "sentence": tell(sentence, METRIC)}
         case PracticeTap(headroom_db, good, sentence):
-            return "practice", {"headroom_db": _finite(headroom_db), "good": good, "sentence": sentence}
+            return "practice", {"headroom_db": _finite(headroom_db), "good": good, "sentence": tell(sentence, METRIC)}
         case TapAccepted(stop, count, _, tap, _):
             return "tap", {"accepted": True, **_stop_note(stop), "count": count, **_tap_note(tap)}
         case TapRefused(stop, onset_s, why, _):
-            return "tap", {"accepted": False, **(_stop_note(stop) if stop else {}), "onset_s": _s(onset_s), "why": why}
+            where = _stop_note(stop) if stop else {}
+            return "tap", {"accepted": False, **where, "onset_s": _s(onset_s), "why": tell(why, METRIC)}
         case TapIgnored(onset_s):
             return "ignored", {"onset_s": _s(onset_s)}
         case PointDone(result) | PointSkipped(result):
@@ -67,9 +68,9 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
         case PointReopened(result):
             return "redo", _stop_note(result.stop)
         case PointRestarted(stop, why):
-            return "restart", {**_stop_note(stop), "why": why}
+            return "restart", {**_stop_note(stop), "why": tell(why, METRIC)}
         case FinerAdded(depth_m, because):
-            return "finer", {"position_mm": _mm(depth_m), "because": because}
+            return "finer", {"position_mm": _mm(depth_m), "because": tell(because, METRIC)}
         case Warned(sentence):
             return "warning", {"sentence": tell(sentence, METRIC)}
         case _:
@@ -120,7 +121,35 @@ def results_from(entries: Sequence[Mapping[str, Any]]) -> list[Result]:
 
 def is_done(entries: Sequence[Mapping[str, Any]]) -> bool:
     """Whether the round in a journal came to its end; a tone or a warning may be noted after that."""
-    return [entry.get("stage") for entry in entries if entry["what"] == "stage"][-1:] == ["done"]
+    return [entry.get("stage") for entry in entries if entry["what"] in ("stage", "marks")][-1:] == ["done"]
+
+
+def added_marks(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the marks that were added to the round in a journal after it was begun."""
+    return tuple(mark / 1000 for entry in entries if entry["what"] == "marks" for mark in entry["positions_mm"])
+
+
+def known_marks(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return all marks of the round in a journal: planned, added, and tapped because the advice said so."""
+    plan = plan_from(entries)
+    tapped = [result.stop.depth_m for result in results_from(entries) if not result.stop.for_drift]
+    return (*(() if plan is None else plan.depths_m), *added_marks(entries), *tapped)
+
+
+def added_left(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the added marks that are neither tapped nor skipped. Raises `VisitError`."""
+    came = {round(result.stop.depth_m, 4) for result in results_from(entries) if result.stop.kind == "finer"}
+    return tuple(mark for mark in added_marks(entries) if round(mark, 4) not in came)
+
+
+def marks_left(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the marks that the round in a journal still wants tapped; none where it is over. Raises `VisitError`."""
+    plan = plan_from(entries)
+    if plan is None or is_done(entries):
+        return ()
+    came = {round(result.stop.depth_m, 4) for result in results_from(entries) if result.stop.kind == "point"}
+    left = (depth for depth in plan.first_m if round(depth, 4) not in came)
+    return tuple(sorted((*left, *added_left(entries))))
 
 
 def _result(entry: Mapping[str, Any]) -> Result:

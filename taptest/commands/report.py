@@ -47,16 +47,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge, draw and set, and say what was written."""
+    from taptest.capture.unfinished import bring_in
     from taptest.commands.console import Bar, write_files
     from taptest.report.choices import usual_paper, usual_wording
     from taptest.report.figures import boundary_picture
     from taptest.report.forecast_figure import forecast_picture
     from taptest.report.page import customer_pdf, report_pdf
     from taptest.report.sources import sources_of
-    from taptest.report.wording import worded
+    from taptest.report.wording import told
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
 
+    bring_in(arguments.visit)
     visit = read_visit(arguments.visit)
     result = judge_visit(visit, Bar("computing the model of this tank"))
     paper: Paper = arguments.paper or usual_paper(result.units)
@@ -76,5 +78,5 @@ def run(arguments: argparse.Namespace) -> int:
         files["customer.pdf"] = customer_pdf(result, sources)
     for path in write_files(files, arguments.out or arguments.visit, visit.folder.absolute().name):
         print(f"Wrote {path}")
-    print(worded(result.judgement.sentence, sources.wording))
+    print(told(result.judgement.says, result.units, sources.wording))
     return 0

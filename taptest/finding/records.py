@@ -10,7 +10,8 @@ from typing import Literal
 from taptest.line.onset import OnsetEvidence
 from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
-from taptest.statements import Said
+from taptest.line.still import StillEvidence
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
 from taptest.water.log import CombinedAir, DrainTest, LogEntry
@@ -18,6 +19,16 @@ from taptest.water.log import CombinedAir, DrainTest, LogEntry
 FindingCode = Literal[
     "as expected", "low on air", "waterlogged", "more air than expected", "too small", "membrane failed", "cannot tell"
 ]
+FlagName = Literal[
+    "relief valve does not open",
+    "near the relief setting",
+    "water too hot",
+    "drinking water",
+    "pressure or its unit",
+    "pre-charge or its unit",
+    "cold or hot",
+]
+Confidence = Literal["high", "fair", "low", "cannot tell"]
 Bound = Literal["lower", "upper"]
 ReferenceSource = Literal["stated", "what the system needs", "fill pressure", "open air"]
 """The pre-charge as said; static head and a margin; the fill valve's setting; a plain tank filled from open air."""
@@ -97,6 +108,9 @@ class Round:
     """Its first line's difference from that of the first round; None where they cannot be compared."""
     onset: OnsetEvidence | None = None
     """What one mark's taps at many pressures say of the charge; None where no such taps were made."""
+    still: StillEvidence | None = None
+    """Whether a handful of marks sounds as in the first round; None where the difference of whole lines says more."""
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +160,8 @@ class Forecast:
     """The pressure at the highest temperature."""
 
     hot_pressure_pa: Interval
-    relief: str
-    """"stays shut", "may weep", "opens at about ..." or "setting not known"."""
+    relief: Statement
+    """What the relief valve does: a `finding.compare.Relief`, a clause."""
     temperature_c: float = float("nan")
     """The highest temperature, for which the forecast holds."""
     p_may_weep: float = 0.0
@@ -168,7 +182,7 @@ class Cause:
     weight: float
     """Its probability, given that the relief valve opens."""
     because: str
-    """What was observed that bears on it, a sentence."""
+    """What was observed that bears on it."""
     supported: bool = False
     """Whether something observed speaks for it."""
 
@@ -177,11 +191,11 @@ class Cause:
 class RedFlag:
     """What has to be said before the finding."""
 
-    key: str
-    sentence: str
+    key: FlagName
+    says: Statement
     """What is wrong."""
-    step: str
-    """What to do now, in whole sentences."""
+    step: Statement
+    """What to do now."""
     level: Literal["danger", "doubt"] = "danger"
     """Whether people may be hurt, or an entry is likely wrong."""
     stops: bool = True
@@ -200,7 +214,8 @@ class RoundFound:
     """Its first line; None where it has none."""
     code: FindingCode | None = None
     """Its own finding, where it holds other air than the tank did when it was found."""
-    sentence: str = ""
+    says: Said | None = None
+    """That finding."""
     onset: OnsetEvidence | None = None
     """What one mark's taps at many pressures say."""
 
@@ -210,8 +225,9 @@ class Judgement:
     """The finding and everything it rests on."""
 
     code: FindingCode
-    sentence: str
-    confidence: str
+    says: Said
+    """The finding in one sentence."""
+    confidence: Confidence
     reasons: tuple[Said, ...]
     not_checked: tuple[Said, ...]
     next_checks: tuple[Said, ...]

@@ -2,7 +2,7 @@
 
 `as_json` is the contract with other programs: its keys and units never change without a new schema number and a note.
 What is not known is null there. Positions are millimetres below the top of the shell, pressures gauge bar, volumes
-litres.
+litres. Sentences are in US English and the units of the user; as keys and values they stand beside it, in SI units.
 """
 
 import math
@@ -106,6 +106,13 @@ class VisitResult:
     """Taps of the reference mark, in order of time; they belong to no point of the line."""
     rounds: tuple[RoundResult, ...] = ()
     """Further rounds in order of time; what stands above is the tank as it was found."""
+    marks_left_m: tuple[float, ...] = ()
+    """Marks that the guided round still wants tapped; with any, the judgement is no finding (`visit.unfinished`)."""
+
+    @property
+    def headline(self) -> str:
+        """The finding's code or, where the round is not finished, that."""
+        return "not finished" if self.marks_left_m else self.judgement.code
 
 
 def as_json(result: VisitResult) -> dict[str, Any]:
@@ -116,21 +123,22 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         "finding": _finding(result),
         "boundary": _boundary(found.line),
         "points": _points(result.points),
+        "marks_left_mm": [_scaled(mark, 1000, 1) for mark in result.marks_left_m],
         "taps": _taps(result.taps),
         "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "precharge_bar": None
         if found.precharge is None
         else {**_interval(found.precharge.pressure_pa, 1e-5, 3), "bound": found.precharge.bound},
-        "forecast": _forecast(found.forecast),
+        "forecast": _forecast(found.forecast, result.units),
         "probabilities": {code: _number(chance, 4) for code, chance in found.probabilities.items()},
         "needed_precharge_bar": _scaled(found.needed_precharge_pa, 1e-5, 3),
         "reference_precharge": None
         if found.reference_precharge_pa is None
         else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
         "lost_air": _lost_air(found.precharge),
-        "air": _air(found.air),
-        "rounds": [_as_found(result), *(_round(each) for each in result.rounds)],
+        "air": _air(found.air, result.units),
+        "rounds": [_as_found(result), *(_round(each, result.units) for each in result.rounds)],
     }
 
 
@@ -172,7 +180,7 @@ def _as_found(result: VisitResult) -> dict[str, Any]:
     }
 
 
-def _round(each: RoundResult) -> dict[str, Any]:
+def _round(each: RoundResult, units: Units) -> dict[str, Any]:
     """Tell a further round; one that holds other air has a finding of its own."""
     found = each.found
     return {
@@ -184,7 +192,9 @@ def _round(each: RoundResult) -> dict[str, Any]:
         "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "taps": _taps(each.taps),
-        "finding": None if found.code is None else {"code": found.code, "sentence": found.sentence},
+        "finding": None
+        if found.code is None or found.says is None
+        else {"code": found.code, **_told_one("sentence", found.says, units)},
         "onset": None if each.mark_m is None else _onset(each),
     }
 
@@ -217,23 +227,37 @@ def _finding(result: VisitResult) -> dict[str, Any]:
     found = result.judgement
     return {
         "code": found.code,
-        "sentence": found.sentence,
+        **_told_one("sentence", found.says, result.units),
         "confidence": found.confidence,
         "speaks_against": found.speaks_against,
         "unseen_bar": None if found.unseen_pa is None else [_scaled(end, 1e-5, 3) for end in found.unseen_pa],
         "p_shut": _number(found.p_shut, 4) if result.rounds else None,
         "red_flags": [
-            {"key": flag.key, "level": flag.level, "sentence": flag.sentence, "step": flag.step}
+            {
+                "key": flag.key,
+                "level": flag.level,
+                **_told_one("sentence", flag.says, result.units),
+                **_told_one("step", flag.step, result.units),
+            }
             for flag in found.red_flags
         ],
         **_told("reasons", (*found.reasons, *result.remarks), result.units),
         **_told("not_checked", (*found.not_checked, *result.assumptions), result.units),
         **_told("next_checks", found.next_checks, result.units),
         "causes": [
-            {"cause": cause.cause, "weight": _number(cause.weight, 4), "because": cause.because}
+            {
+                "cause": cause.cause,
+                "weight": _number(cause.weight, 4),
+                **_told_one("because", cause.because, result.units),
+            }
             for cause in found.causes
         ],
     }
+
+
+def _told_one(name: str, said: Said, units: Units) -> dict[str, Any]:
+    """Tell a statement as a sentence or a clause and, beside it, as key and values in SI units."""
+    return {name: tell(said, units), f"{name}_as_statement": said_as_json(said)}
 
 
 def _told(name: str, said: Sequence[Said], units: Units) -> dict[str, Any]:
@@ -274,13 +298,13 @@ def _expected(expected: Expected | None) -> dict[str, Any] | None:
     }
 
 
-def _forecast(forecast: Forecast | None) -> dict[str, Any] | None:
+def _forecast(forecast: Forecast | None, units: Units) -> dict[str, Any] | None:
     """Tell the pressure at the highest temperature, and what the relief valve will do."""
     if forecast is None:
         return None
     return {
         "hot_pressure_bar": _interval(forecast.hot_pressure_pa, 1e-5, 3),
-        "relief": forecast.relief,
+        **_told_one("relief", forecast.relief, units),
         "temperature_c": _number(forecast.temperature_c, 2),
         "p_may_weep": _number(forecast.p_may_weep, 4),
         "p_opens": _number(forecast.p_opens, 4),
@@ -294,7 +318,7 @@ def _lost_air(charge: PrechargeEstimate | None) -> dict[str, Any] | None:
     return {"share": _interval(charge.lost_air_share, 1.0, 4), "litres": _interval(charge.lost_air_m3, 1000, 2)}
 
 
-def _air(air: CombinedAir | None) -> dict[str, Any] | None:
+def _air(air: CombinedAir | None, units: Units) -> dict[str, Any] | None:
     """Free air (litres at one atmosphere and 20 C) by sound, drain and pressure rise; null with sound alone."""
     if air is None:
         return None
@@ -302,7 +326,7 @@ def _air(air: CombinedAir | None) -> dict[str, Any] | None:
         "free_air_l": _scaled(air.free_air_m3, 1000, 2),
         "sd_l": _scaled(air.sd_m3, 1000, 2),
         "contradiction": air.contradiction,
-        "sentence": air.sentence,
+        **_told_one("sentence", air.says, units),
         "estimates": [
             {
                 "source": estimate.source,

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from taptest.errors import PhysicsError
-from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse, show
+from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
 from taptest.water.fluids import WATER, Fluid, Metal, expansion, net_expansion
 from taptest.water.pressure import kelvin, static_head_pa
 
@@ -112,21 +112,6 @@ class ReliefOutlook:
     """Share of the draws that reach the setting minus the tolerance."""
     share_opens: float
     """Share of the draws that reach the setting."""
-
-    def text(self, unit: str = "°C") -> str:
-        """`stays shut`, `may weep` or `opens at about T`, with T in the unit given."""
-        if self.verdict == "opens" and self.opens_at_c is not None:
-            return f"opens at about {show('temperature', self.opens_at_c, unit, 0)}"
-        return self.verdict
-
-    def sentence(self, unit: str = "°C") -> str:
-        """One whole sentence for people."""
-        if self.verdict == "stays shut":
-            return "By the forecast the relief valve stays shut up to the highest temperature."
-        weeps = "" if self.weeps_from_c is None else f" from about {show('temperature', self.weeps_from_c, unit, 0)}"
-        if self.verdict == "may weep":
-            return f"By the forecast the relief valve may weep{weeps}."
-        return f"By the forecast the relief valve may weep{weeps} and {self.text(unit)}."
 
 
 def relief_tolerance_pa(relief_pa: float) -> float:
@@ -371,8 +356,14 @@ def _solve(setup: _Setup, gas_k: FloatArray, water: FloatArray) -> FloatArray:
 
     constant = np.where(full, volume * acceptance, 0.0).sum(axis=0) - compliance * start - water
     stiff = ~active.any(axis=0)
-    pressure = np.where(stiff, -constant / compliance, left)
     volume = np.where(active, volume, 0.0)
+    pressure = np.where(stiff, -constant / compliance, left)
+    if len(volume) == 1:  # one tank: a quadratic equation, its roots without cancellation
+        linear, product = volume[0] + compliance * column[0] + constant, volume[0] * begins[0]
+        away = np.abs(linear) + np.sqrt(linear**2 + 4 * compliance * product)
+        small = np.divide(2 * product, away, out=np.zeros(away.shape), where=away > 0)
+        root = np.where(linear > 0, small, away / (2 * compliance)) + column[0]
+        pressure = np.where(stiff, pressure, np.maximum(root, left))
     # a step that rounding alone could make is no step: the balance is a difference of these amounts
     rounding = 8 * np.finfo(np.float64).eps * (volume.sum(axis=0) + np.abs(constant))
     for _ in range(_MOST_ITERATIONS):
