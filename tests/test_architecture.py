@@ -18,7 +18,8 @@ shell.radiation shell.sweep shell.variants
 line.distribution line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
 line.backing line.naming line.quality line.boundary line.next_point
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
-finding.pair_likelihood finding.rounds finding.weigh finding.compare finding.causes
+finding.pair_likelihood finding.rounds finding.weigh finding.compare
+finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
 finding.settle finding.wording finding.judge
 visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint

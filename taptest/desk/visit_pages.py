@@ -24,7 +24,10 @@ if TYPE_CHECKING:
 
 WAIT_S = 4.0
 """So long a page waits for its judgement before it shows that one is under way."""
-FOLLOWING = ("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature")
+FOLLOWING = (
+    *("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature", "fill against the pre-charge"),
+    *("room under the relief setting", "pressure against the fill setting"),
+)
 """Evidence that follows from a judged visit where nobody answers (see docs/causes.md)."""
 
 
@@ -137,7 +140,7 @@ def _changes(form: Posted) -> dict[str, tuple[str, str]]:
 
     The others are left as they are: the page may have been open since before they were given in another tab.
     """
-    from taptest.finding.causes import EVIDENCE
+    from taptest.finding.cause_table import EVIDENCE
 
     both = {
         each.name: (form.texts.get(f"shown.{each.name}", "").strip(), form.texts[f"evidence.{each.name}"].strip())
@@ -259,11 +262,12 @@ def banner(judging: Judging) -> dict[str, Any]:
 
 def told(judging: Judging) -> dict[str, Any]:
     """Return everything that the finding rests on and leads to, in words."""
-    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, figure_rows, round_lines
+    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, cause_check, figure_rows, note_lines, round_lines
 
     result = judging.result
     if result is None:
-        empty: dict[str, Any] = {key: [] for key in ("figures", "rounds", "reasons", "next", "causes", "not_checked")}
+        names = ("figures", "rounds", "reasons", "next", "causes", "cause_notes", "not_checked")
+        empty: dict[str, Any] = {key: [] for key in names}
         return {**empty, "forecast": False, "caution": CAUTION}
     found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
@@ -273,8 +277,15 @@ def told(judging: Judging) -> dict[str, Any]:
         "reasons": [*found.reasons, *result.remarks],
         "next": list(found.next_checks),
         "causes": [
-            {"name": each.cause, "percent": round(100 * each.weight), "because": each.because} for each in causes
+            {
+                "name": each.cause,
+                "percent": round(100 * each.weight),
+                "because": each.because,
+                "check": cause_check(each, result.units, usual_wording()),
+            }
+            for each in causes
         ],
+        "cause_notes": note_lines(found.cause_notes, result.units, usual_wording()),
         "not_checked": [*found.not_checked, *result.assumptions],
         "forecast": found.forecast is not None and found.forecast.curve is not None,
         "caution": CAUTION,
@@ -306,7 +317,7 @@ def shown_depth(result: "VisitResult", depth_m: float) -> str:
 
 def evidence_rows(document: "Document") -> list[dict[str, Any]]:
     """Return the questions with their answers so far."""
-    from taptest.finding.causes import EVIDENCE
+    from taptest.finding.cause_table import EVIDENCE
 
     given = _answers(document)
     return [

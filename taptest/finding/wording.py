@@ -19,7 +19,7 @@ from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units, percent
-from taptest.tank.kinds import line_shows_share, what_taps_cannot_show, what_taps_show
+from taptest.tank.kinds import HEAVIEST_PUSHED_M3, line_shows_share, what_taps_cannot_show, what_taps_show
 from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
@@ -29,8 +29,6 @@ HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
 PIN_CHECK = check_sentence(PIN)
 PUSH_CHECK = check_sentence("weight")
 WHERE_FROM = check_sentence("pressure rises")
-HEAVIEST_PUSHED_M3 = 0.06
-"""A larger tank cannot be felt by pushing: own judgement, no source."""
 
 RING_TOLD = 0.5
 """A ring of water or of gas is told from this probability on."""

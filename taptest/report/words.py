@@ -3,18 +3,22 @@
 import textwrap
 from collections.abc import Iterable, Sequence
 
+from taptest.finding.causes import said_check
 from taptest.finding.records import Bound, Cause, Expected, Interval, Readings, RedFlag
 from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
 from taptest.report.wording import LANGUAGE, Wording, worded
+from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.result import PointResult, VisitResult
 from taptest.words.tell import tell
 
 WIDTH = 100
 MOST_CAUSES = 6
+MOST_CHECKED = 3
+"""Causes whose own check is told on the terminal."""
 LEAST_WEIGHT = 0.03
 """Causes less likely than this are left to the JSON."""
 OPEN_ENDED_PA = 2e6
@@ -47,7 +51,10 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     lines += _section("Rounds", said(round_lines(result)))
     lines += _section("Why", said((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
-    lines += _section(causes, said(cause_lines(judgement.causes)))
+    notes = note_lines(judgement.cause_notes, result.units, wording)
+    checks = check_lines(judgement.causes, result.units, wording)
+    lines += _section(causes, said((*notes, *cause_lines(judgement.causes))))
+    lines += _section("What would settle a cause", said(checks))
     lines += _section("Next", said(judgement.next_checks))
     lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
     lines += ["", "Points", *said(_points(result, wording)), "", *_wrapped(worded(CAUTION, wording))]
@@ -70,6 +77,22 @@ def cause_lines(causes: Sequence[Cause]) -> list[str]:
     told, rest = causes_together(causes)
     lines = [f"{names}: {because}" for names, because in told]
     return [*lines, rest] if rest else lines
+
+
+def note_lines(notes: Sequence[Statement], units: Units, wording: Wording) -> list[str]:
+    """Say what is to be said of the causes as a whole."""
+    return [worded(tell(note, units, LANGUAGE[wording]), wording) for note in notes]
+
+
+def check_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list[str]:
+    """Say for the likeliest causes the check of each, and what its answers would make of it."""
+    told = [(_begun(_named(cause)), cause_check(cause, units, wording)) for cause in causes[:MOST_CHECKED]]
+    return [f"{name}: {check}" for name, check in told if check]
+
+
+def cause_check(cause: Cause, units: Units, wording: Wording) -> str:
+    """Say a cause's own check with what each answer would make of it; "" where it has none."""
+    return "" if cause.check is None else worded(tell(said_check(cause.check), units, LANGUAGE[wording]), wording)
 
 
 def causes_together(causes: Sequence[Cause]) -> tuple[list[tuple[str, str]], str]:

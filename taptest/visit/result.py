@@ -11,7 +11,16 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from taptest.finding.records import Case, Expected, Forecast, Interval, Judgement, PrechargeEstimate, RoundFound
+from taptest.finding.records import (
+    Case,
+    CauseCheck,
+    Expected,
+    Forecast,
+    Interval,
+    Judgement,
+    PrechargeEstimate,
+    RoundFound,
+)
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
@@ -192,10 +201,24 @@ def _finding(result: VisitResult) -> dict[str, Any]:
         "not_checked": [*found.not_checked, *result.assumptions],
         "next_checks": list(found.next_checks),
         "causes": [
-            {"cause": cause.cause, "weight": _number(cause.weight, 4), "because": cause.because}
+            {
+                "cause": cause.cause,
+                "weight": _number(cause.weight, 4),
+                "because": cause.because,
+                "check": _cause_check(cause.check),
+            }
             for cause in found.causes
         ],
+        "cause_notes": [note.as_json() for note in found.cause_notes],
     }
+
+
+def _cause_check(check: CauseCheck | None) -> dict[str, Any] | None:
+    """Tell a cause's own check with the probability that the cause would have after each answer."""
+    if check is None:
+        return None
+    after = {answer: _number(chance, 4) for answer, chance in check.outcomes}
+    return {"evidence": check.evidence, "sentence": check.sentence, "minutes": check.minutes, "after": after}
 
 
 def _boundary(reading: LineReading) -> dict[str, Any]:
