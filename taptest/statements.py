@@ -4,7 +4,7 @@ A room declares its keys as an enum derived from `Key`, each with the names of t
 returns `Statement` records. `taptest.words` alone turns them into sentences; no decision ever looks at a text. Values
 are SI and their names carry the unit: `_pa` (gauge), `_m3`, `_m`, `_c`, `_share` (0..1). `count` is the number that
 singular and plural follow. A value without such an ending is shown as it is: a text that somebody typed, an error's
-sentence, a statement or several.
+sentence, a statement or several. Further endings: `_s`, `_db` and `_hz`, which every user reads in the same unit.
 """
 
 from collections.abc import Mapping
@@ -43,6 +43,15 @@ class Statement:
     def as_json(self) -> dict[str, Any]:
         """Key and values as plain data; values stay SI."""
         return {"key": self.key.value, "values": {name: _plain(value) for name, value in self.values.items()}}
+
+
+Said = Statement | str
+"""One thing said: a statement, or a sentence that is there already, such as an error's."""
+
+
+def said_as_json(said: Said) -> dict[str, Any] | None:
+    """Key and values of a statement; None for a sentence that has neither."""
+    return said.as_json() if isinstance(said, Statement) else None
 
 
 def _plain(value: object) -> Any:

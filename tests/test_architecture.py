@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions errors statements quantities disk preferences
+versions errors statements quantities disk preferences words
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.shape tank.kinds tank.membrane tank.contact
 sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
@@ -27,7 +27,6 @@ visit.intake visit.more_rounds visit.sweeps visit.remarks visit.result visit.lis
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.staged simulate.trial
-words
 capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
 capture.own_tone capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
 capture.excerpt capture.unfinished capture.letters capture.terminal
@@ -124,6 +123,14 @@ def test_each_outside_library_is_touched_in_one_place(path: Path) -> None:
     for library, homes in ONE_PLACE.items():
         if library in roots:
             assert dotted(path) in homes, f"{dotted(path)} touches {library}"
+
+
+def test_only_those_who_speak_to_people_make_sentences() -> None:
+    """The pure rooms return statements; `visit.result` tells them for the JSON."""
+    speak = ("visit.result", "report.", "capture.", "desk.", "commands.", "words.")
+    for path in modules():
+        if any(target.startswith("taptest.words") for target in imports(path)):
+            assert dotted(path).startswith(speak), f"{dotted(path)} makes sentences"
 
 
 @pytest.mark.parametrize("path", modules(), ids=dotted)

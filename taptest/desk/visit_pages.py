@@ -1,5 +1,6 @@
 """One visit: its finding and all that it rests on, its details, the evidence for the causes, its history."""
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -15,8 +16,10 @@ from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
+from taptest.report.wording import told as in_words
 from taptest.report.wording import worded
 from taptest.report.words import remark_on
+from taptest.statements import Said
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
@@ -262,31 +265,36 @@ def banner(judging: Judging) -> dict[str, Any]:
 
 def told(judging: Judging) -> dict[str, Any]:
     """Return everything that the finding rests on and leads to, in words."""
-    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, cause_check, figure_rows, note_lines, round_lines
+    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, cause_check, figure_rows, round_lines
 
     result = judging.result
     if result is None:
         names = ("figures", "rounds", "reasons", "next", "causes", "cause_notes", "not_checked")
         empty: dict[str, Any] = {key: [] for key in names}
         return {**empty, "forecast": False, "caution": CAUTION}
+    units, wording = result.units, usual_wording()
+
+    def said(texts: Iterable[Said]) -> list[str]:
+        return [in_words(text, units, wording) for text in texts]
+
     found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
         "figures": figure_rows(result),
-        "rounds": round_lines(result),
-        "reasons": [*found.reasons, *result.remarks],
-        "next": list(found.next_checks),
+        "rounds": said(round_lines(result)),
+        "reasons": said((*found.reasons, *result.remarks)),
+        "next": said(found.next_checks),
         "causes": [
             {
                 "name": each.cause,
                 "percent": round(100 * each.weight),
                 "because": each.because,
-                "check": cause_check(each, result.units, usual_wording()),
+                "check": cause_check(each, units, wording),
             }
             for each in causes
         ],
-        "cause_notes": note_lines(found.cause_notes, result.units, usual_wording()),
-        "not_checked": [*found.not_checked, *result.assumptions],
+        "cause_notes": said(found.cause_notes),
+        "not_checked": said((*found.not_checked, *result.assumptions)),
         "forecast": found.forecast is not None and found.forecast.curve is not None,
         "caution": CAUTION,
     }

@@ -16,8 +16,8 @@ from taptest.finding.records import FindingCode
 FloatArray = NDArray[np.float64]
 
 PRIORS: dict[str, float] = {
-    "waterlogged tank": 0.18,
-    "lost pre-charge": 0.20,
+    "waterlogged tank": 0.17,
+    "lost pre-charge": 0.18,
     "over-charged tank": 0.03,
     "tank too small": 0.09,
     "tank isolated or its line plugged": 0.03,
@@ -26,16 +26,16 @@ PRIORS: dict[str, float] = {
     "leaking coil or plate": 0.04,
     "mains expansion through the fill": 0.03,
     "high-limit fault": 0.03,
-    "dirt or wear at the relief valve's seat": 0.07,
+    "dirt or wear at the relief valve's seat": 0.08,
     "gauge error": 0.03,
     "pump location": 0.02,
     "relief valve weak or of the wrong rating": 0.02,
     "check, zone or flow valve before the tank": 0.02,
-    "kettling in the boiler": 0.01,
+    "kettling in the boiler": 0.02,
     "fill left open or connected": 0.02,
     "too little room under the relief setting": 0.02,
     "filled below the pre-charge": 0.01,
-    "system extended or refilled": 0.02,
+    "system extended or refilled": 0.03,
 }
 """How common each cause is before anything is known: own judgement, no source."""
 
@@ -79,10 +79,9 @@ class Evidence:
         return np.asarray((1 - WRONG_ANSWER) * rows + WRONG_ANSWER / rows.shape[1])
 
 
-_WATERLOGGED, _LOST, _OVER, _SMALL, _ISOLATED, _CREEP, _FILL, _COIL, _MAINS, _LIMIT, _DIRT, _GAUGE, _PUMP = list(
-    PRIORS
-)[:13]
-_WEAK, _BETWEEN, _KETTLING, _LEFT_OPEN, _NO_ROOM, _UNDER, _CHANGED = list(PRIORS)[13:]
+_WATERLOGGED, _LOST, _OVER, _SMALL, _ISOLATED, _CREEP, _FILL, _COIL, _MAINS, _LIMIT, *_OTHERS = PRIORS
+_DIRT, _GAUGE, _PUMP, _WEAK, _BETWEEN, _KETTLING, _LEFT_OPEN, _NO_ROOM, _UNDER, _CHANGED = _OTHERS
+"""The causes by short names."""
 
 WORN_SEAT = _DIRT
 """The cause that comes on top of others: a valve that has lifted may not reseat."""
@@ -314,7 +313,7 @@ EVIDENCE: tuple[Evidence, ...] = (
             _FILL: (0.40, 0.60),
             _LIMIT: (0.80, 0.20),
             _NO_ROOM: (0.12, 0.88),
-            _CHANGED: (0.55, 0.45),
+            _CHANGED: (0.25, 0.75),
         },
     ),
     Evidence(
@@ -447,8 +446,8 @@ EVIDENCE: tuple[Evidence, ...] = (
         {"quiet": "the boiler runs quietly", "bangs or rumbles": "the boiler bangs or rumbles when it fires"},
         "Ask whether the boiler bangs or rumbles like a kettle when it fires.",
         1,
-        (0.95, 0.05),
-        {_KETTLING: (0.06, 0.94), _LIMIT: (0.55, 0.45)},
+        (0.97, 0.03),
+        {_KETTLING: (0.04, 0.96), _LIMIT: (0.55, 0.45)},
     ),
     Evidence(
         "fill between top-ups",
@@ -497,10 +496,9 @@ EVIDENCE: tuple[Evidence, ...] = (
         },
         "Ask whether radiators or a store were added, or the system was drained and refilled, before the valve opened.",
         1,
-        (0.82, 0.05, 0.13),
+        (0.84, 0.03, 0.13),
         {
-            _CHANGED: (0.04, 0.50, 0.46),
-            _SMALL: (0.65, 0.25, 0.10),
+            _CHANGED: (0.04, 0.56, 0.40),
             _ISOLATED: (0.40, 0.08, 0.52),
             _LEFT_OPEN: (0.45, 0.05, 0.50),
             _FILL: (0.60, 0.08, 0.32),

@@ -50,7 +50,9 @@ LEAST_TANK = 0.02
 """Of each state of the tank as much is left, however sure taps and readings are."""
 
 NAMES = tuple(PRIORS)
+"""The causes in the order of all arrays."""
 PAIRS = tuple(combinations(range(len(NAMES)), 2))
+"""Numbers of the causes of each pair, in the order of the hypotheses."""
 _SEAT = NAMES.index(WORN_SEAT)
 
 

@@ -9,7 +9,7 @@ from typing import Literal
 
 from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
-from taptest.statements import Statement
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
 from taptest.water.log import CombinedAir, DrainTest, LogEntry
@@ -220,9 +220,9 @@ class Judgement:
     code: FindingCode
     sentence: str
     confidence: str
-    reasons: tuple[str, ...]
-    not_checked: tuple[str, ...]
-    next_checks: tuple[str, ...]
+    reasons: tuple[Said, ...]
+    not_checked: tuple[Said, ...]
+    next_checks: tuple[Said, ...]
     causes: tuple[Cause, ...]
     line: LineReading
     expected: Expected | None

@@ -23,9 +23,10 @@ from taptest.errors import TaptestError
 from taptest.report import page_text as texts
 from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import Wording, told, worded
 from taptest.report.words import FLAG_NAMES, causes_together, figure_rows, round_lines
 from taptest.simulate.truth import VisitTruth
+from taptest.statements import Said
 from taptest.tank.kinds import TANK_KINDS
 from taptest.visit.files import sound_files
 from taptest.visit.record import Document
@@ -249,6 +250,10 @@ def _worded(content: Any, wording: Wording) -> Any:
 
 def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
     judgement, typed = result.judgement, _Typed()
+
+    def said(*texts: Said) -> list[str]:
+        return [told(text, result.units, sources.wording) for text in texts]
+
     content = _common(result, sources, typed) | {
         "form": "technical",
         "heading": texts.TITLE,
@@ -263,10 +268,10 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             ],
         },
         "results": [*(list(row) for row in figure_rows(result)), [texts.TAPS, _taps(result)]],
-        "reasons": [_wrappable(sentence) for sentence in (*round_lines(result), *judgement.reasons, *result.remarks)],
-        "next": list(judgement.next_checks),
-        "causes": _causes(result),
-        "unchecked": [*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)],
+        "reasons": [_wrappable(text) for text in said(*round_lines(result), *judgement.reasons, *result.remarks)],
+        "next": said(*judgement.next_checks),
+        "causes": [*said(*judgement.cause_notes), *_causes(result)],
+        "unchecked": said(*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)),
         "cautions": list(texts.CAUTIONS),
         "labels": {
             "results": texts.RESULTS,

@@ -8,6 +8,10 @@ another letter is left alone.
 import re
 from typing import Literal
 
+from taptest.quantities import Units
+from taptest.statements import Said
+from taptest.words.tell import tell
+
 Wording = Literal["us", "uk"]
 LANGUAGE: dict[Wording, str] = {"us": "en_US", "uk": "en_GB"}
 """The catalogue of `taptest.words` that has the words of a country."""
@@ -43,6 +47,11 @@ _PATTERN = re.compile(
 def worded(text: str, wording: Wording) -> str:
     """Put one of our own sentences into the words of the country; a capital at the start is kept."""
     return text if wording == "us" else _PATTERN.sub(_in_uk_words, text)
+
+
+def told(said: Said, units: Units, wording: Wording) -> str:
+    """Tell a statement, or put a sentence that is there already into the words of the country."""
+    return worded(said, wording) if isinstance(said, str) else tell(said, units, LANGUAGE[wording])
 
 
 def _in_uk_words(match: re.Match[str]) -> str:

@@ -9,8 +9,8 @@ from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
 from taptest.quantities import Kind, Units
-from taptest.report.wording import LANGUAGE, Wording, worded
-from taptest.statements import Statement
+from taptest.report.wording import LANGUAGE, Wording, told, worded
+from taptest.statements import Said
 from taptest.tank.kinds import Tank
 from taptest.visit.result import PointResult, VisitResult
 from taptest.words.tell import tell
@@ -36,8 +36,8 @@ CAUTION = (
 def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     """Return the whole finding in the user's units and the words of their country, ending in a line break."""
 
-    def said(texts: Iterable[str]) -> list[str]:
-        return [worded(text, wording) for text in texts]
+    def said(texts: Iterable[Said]) -> list[str]:
+        return [told(text, result.units, wording) for text in texts]
 
     judgement = result.judgement
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
@@ -51,9 +51,8 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     lines += _section("Rounds", said(round_lines(result)))
     lines += _section("Why", said((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
-    notes = note_lines(judgement.cause_notes, result.units, wording)
     checks = check_lines(judgement.causes, result.units, wording)
-    lines += _section(causes, said((*notes, *cause_lines(judgement.causes))))
+    lines += _section(causes, said((*judgement.cause_notes, *cause_lines(judgement.causes))))
     lines += _section("What would settle a cause", said(checks))
     lines += _section("Next", said(judgement.next_checks))
     lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
@@ -77,11 +76,6 @@ def cause_lines(causes: Sequence[Cause]) -> list[str]:
     told, rest = causes_together(causes)
     lines = [f"{names}: {because}" for names, because in told]
     return [*lines, rest] if rest else lines
-
-
-def note_lines(notes: Sequence[Statement], units: Units, wording: Wording) -> list[str]:
-    """Say what is to be said of the causes as a whole."""
-    return [worded(tell(note, units, LANGUAGE[wording]), wording) for note in notes]
 
 
 def check_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list[str]:
@@ -122,19 +116,19 @@ def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = No
     return f"{units.show(kind, interval.median, digits)} ({low.rsplit(' ', 1)[0]} to {high})"
 
 
-def round_lines(result: VisitResult) -> list[str]:
+def round_lines(result: VisitResult) -> list[Said]:
     """Say for each round, where there are several, what was read, heard and expected."""
     if not result.rounds:
         return []
     judgement = result.judgement
-    told = [_round_line(result, "As found", result.case.readings, judgement.line, judgement.expected)]
+    lines: list[Said] = [_round_line(result, "As found", result.case.readings, judgement.line, judgement.expected)]
     for each in result.rounds:
         name = each.name[:1].upper() + each.name[1:]
-        told.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
+        lines.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
         if each.found.code is not None:
-            told.append(f"{name}, by itself because its air is other air: {each.found.sentence}")
-        told += each.remarks
-    return told
+            lines.append(f"{name}, by itself because its air is other air: {each.found.sentence}")
+        lines += each.remarks
+    return lines
 
 
 def _round_line(

@@ -24,9 +24,10 @@ from taptest.finding.records import (
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
-from taptest.statements import Statement
+from taptest.statements import Said, Statement, said_as_json
 from taptest.visit.record import HandDecision
 from taptest.water.log import CombinedAir
+from taptest.words.tell import tell
 
 JSON_SCHEMA = 1
 """Number of the form of `as_json`."""
@@ -73,7 +74,7 @@ class RoundResult:
     points: tuple[PointResult, ...]
     taps: tuple[TapResult, ...]
     found: RoundFound
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +94,9 @@ class VisitResult:
     profile: Profile | None
     """The line as measured; None where nothing could be measured."""
     judgement: Judgement
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Said, ...]
     """What was assumed because it was not given, in whole sentences."""
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
     """What is to be known of the recordings, in whole sentences."""
     reference: tuple[TapResult, ...] = ()
     """Taps of the reference mark, in order of time; they belong to no point of the line."""
@@ -197,9 +198,9 @@ def _finding(result: VisitResult) -> dict[str, Any]:
             {"key": flag.key, "level": flag.level, "sentence": flag.sentence, "step": flag.step}
             for flag in found.red_flags
         ],
-        "reasons": [*found.reasons, *result.remarks],
-        "not_checked": [*found.not_checked, *result.assumptions],
-        "next_checks": list(found.next_checks),
+        **_told("reasons", (*found.reasons, *result.remarks), result.units),
+        **_told("not_checked", (*found.not_checked, *result.assumptions), result.units),
+        **_told("next_checks", found.next_checks, result.units),
         "causes": [
             {
                 "cause": cause.cause,
@@ -219,6 +220,14 @@ def _cause_check(check: CauseCheck | None) -> dict[str, Any] | None:
         return None
     after = {answer: _number(chance, 4) for answer, chance in check.outcomes}
     return {"evidence": check.evidence, "sentence": check.sentence, "minutes": check.minutes, "after": after}
+
+
+def _told(name: str, said: Sequence[Said], units: Units) -> dict[str, Any]:
+    """Tell statements as sentences and, beside them, as keys and values in SI units."""
+    return {
+        name: [tell(each, units) for each in said],
+        f"{name}_as_statements": [said_as_json(each) for each in said],
+    }
 
 
 def _boundary(reading: LineReading) -> dict[str, Any]:

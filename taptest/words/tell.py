@@ -2,15 +2,18 @@
 
 The catalogues are gettext's: `locale/<language>/LC_MESSAGES/taptest.po`, one a language and dialect, compiled to `.mo`
 beside it. In a text `{depth_m}` stands for a value by its name; the ending of the name says what it is and so how it is
-shown (see `taptest.statements`). Plural follows the catalogue's own rule. What a catalogue lacks is told in US English.
+shown (see `taptest.statements`). `{why:capital}` begins with a capital and `{why:small}` with a small letter, for a
+part that begins a sentence or stands in one. Plural follows the catalogue's own rule. What a catalogue lacks is told in
+US English.
 """
 
+from collections.abc import Callable
 from functools import cache
 from gettext import GNUTranslations, NullTranslations, translation
 from pathlib import Path
 
 from taptest.quantities import Kind, Units
-from taptest.statements import COUNT, Key, Statement
+from taptest.statements import COUNT, Key, Said, Statement
 
 LOCALE = Path(__file__).with_name("locale")
 DOMAIN = "taptest"
@@ -24,6 +27,12 @@ KIND_OF_ENDING: tuple[tuple[str, Kind], ...] = (
     ("_c", "temperature"),
     ("_share", "percent"),
 )
+SAME_FOR_ALL: dict[str, Callable[[float], str]] = {
+    "_s": "{:.2f} s".format,
+    "_db": "{:.0f} dB".format,
+    "_hz": lambda hertz: f"{hertz / 1000:.1f} kHz",
+}
+"""Endings of values that every user reads in the same unit, and how they are written."""
 
 
 class Habit(Key):
@@ -38,12 +47,13 @@ def languages() -> tuple[str, ...]:
     return tuple(sorted(path.parent.parent.name for path in LOCALE.glob("*/LC_MESSAGES/*.mo")))
 
 
-def tell(statement: Statement, units: Units, language: str = FIRST_LANGUAGE) -> str:
-    """Turn a statement into a sentence or, where its text is a part of one, into that part."""
-    values = statement.values
-    count = values.get(COUNT)
-    shown = {name: _show(name, value, units, language) for name, value in values.items()}
-    return text_of(statement.key, language, count if isinstance(count, int) else None).format_map(shown)
+def tell(said: Said, units: Units, language: str = FIRST_LANGUAGE) -> str:
+    """Turn a statement into a sentence or, where its text is a part of one, into that part; a sentence stays."""
+    if isinstance(said, str):
+        return said
+    count = said.values.get(COUNT)
+    shown = {name: _Shown(_show(name, value, units, language)) for name, value in said.values.items()}
+    return text_of(said.key, language, count if isinstance(count, int) else None).format_map(shown)
 
 
 def text_of(key: Key, language: str, count: int | None = None) -> str:
@@ -60,14 +70,29 @@ def _catalogue(language: str) -> GNUTranslations | NullTranslations:
     return found
 
 
+class _Shown(str):
+    """A value as it is shown; as a format, `capital` and `small` say how it begins."""
+
+    __slots__ = ()
+
+    def __format__(self, begins: str) -> str:
+        if begins == "capital":
+            return self[:1].upper() + self[1:]
+        return self[:1].lower() + self[1:] if begins == "small" else str(self)
+
+
 def _show(name: str, value: object, units: Units, language: str) -> str:
     if isinstance(value, Statement):
         return tell(value, units, language)
     if isinstance(value, tuple):
         return text_of(Habit.BETWEEN_ITEMS, language).join(tell(each, units, language) for each in value)
     kind = next((kind for ending, kind in KIND_OF_ENDING if name.endswith(ending)), None)
-    if kind is None or not isinstance(value, int | float):
+    if not isinstance(value, int | float) or isinstance(value, bool):
         return str(value)
-    # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
-    digits = 1 if kind == "length" and units.length == "in" else None
-    return units.show(kind, value, digits).replace(".", text_of(Habit.DECIMAL_MARK, language), 1)
+    if kind is None:
+        ending = next((ending for ending in SAME_FOR_ALL if name.endswith(ending)), None)
+        shown = str(value) if ending is None else SAME_FOR_ALL[ending](value)
+    else:
+        # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
+        shown = units.show(kind, value, 1 if kind == "length" and units.length == "in" else None)
+    return shown.replace(".", text_of(Habit.DECIMAL_MARK, language), 1)

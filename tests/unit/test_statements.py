@@ -23,6 +23,7 @@ class Sample(Key):
     """Keys without a text, to see how values are shown: their name is their text."""
 
     VALUES = "{depth_m}; {pressure_pa}; {held_share}; {name}", "depth_m", "pressure_pa", "held_share", "name"
+    PARTS = "{at_s}; {louder_db}; {top_hz}; {why:small}|{why:capital}", "at_s", "louder_db", "top_hz", "why"
 
 
 def keys() -> list[Key]:
@@ -99,6 +100,16 @@ def test_values_are_shown_in_the_units_of_the_user() -> None:
     said = Statement(Sample.VALUES, {"depth_m": 0.254, "pressure_pa": 68947.57, "held_share": 0.25, "name": "A. B"})
     assert tell(said, METRIC) == "254 mm; 0.69 bar; 25 %; A. B"
     assert tell(said, US) == "10.0 in; 10.0 psi; 25 %; A. B"
+
+
+def test_what_every_user_reads_alike_and_how_a_part_begins() -> None:
+    said = Statement(
+        Sample.PARTS, {"at_s": 12.5, "louder_db": 7.6, "top_hz": 3400.0, "why": Statement(PointRemark.NO_TAP)}
+    )
+    part = text_of(PointRemark.NO_TAP, "en_US")
+    begun = f"{part[:1].lower()}{part[1:]}|{part[:1].upper()}{part[1:]}"
+    assert tell(said, METRIC) == f"12.50 s; 8 dB; 3.4 kHz; {begun}"
+    assert tell("A sentence that is there.", US) == "A sentence that is there."
 
 
 def test_singular_plural_and_lists_follow_the_catalogue() -> None:
