@@ -385,6 +385,14 @@ class Units:
             return f"{_inches_on_tape(round(si / INCH_M * 16))} in"
         return show(kind, si, unit, digits)
 
+    def span(self, kind: Kind, low: float, high: float, digits: int | None = None) -> str:
+        """Show both ends of an interval, with the unit once where it follows the number: "0.4 to 0.7 bar"."""
+        begins, ends = self.show(kind, low, digits), self.show(kind, high, digits)
+        if begins == ends:
+            return begins
+        name = f" {_unit(kind, self.unit(kind)).name}" if self.unit(kind) != FEET_AND_INCHES else ""
+        return f"{begins.removesuffix(name)} to {ends}"
+
     def convert(self, kind: Kind, si: float) -> float:
         """Return the number that an SI value (pressure: gauge) has in the preferred unit."""
         return convert(kind, si, self.unit(kind))

@@ -24,11 +24,16 @@ def ring(rate_hz: float = RATE_HZ, peak: float = 0.2, pitch: float = 1.0, length
 
 @dataclass
 class Hand:
-    """Makes a stretch of sound piece by piece: quiet, taps, mishaps; `onsets_s` are the true times of the good taps."""
+    """Makes a stretch of sound piece by piece: quiet, taps, mishaps; `onsets_s` are the true times of the good taps.
+
+    After every `mark` good taps the hand takes `move_s` longer: it goes to the next mark.
+    """
 
     rate_hz: float = RATE_HZ
     noise: float = 0.0005
     seed: int = 1
+    mark: int = 3
+    move_s: float = 0.7
     pieces: list[FloatArray] = field(default_factory=list)
     onsets_s: list[float] = field(default_factory=list)
 
@@ -44,6 +49,8 @@ class Hand:
         return self
 
     def tap(self, peak: float = 0.2, pitch: float = 1.0, then_s: float = 0.8) -> "Hand":
+        if self.onsets_s and len(self.onsets_s) % self.mark == 0:
+            self.quiet(self.move_s)
         sound = self._rng.normal(0.0, self.noise, round(then_s * self.rate_hz))
         strike = ring(self.rate_hz, peak * self._rng.uniform(0.9, 1.1), pitch)[: len(sound)]
         sound[: len(strike)] += strike

@@ -28,7 +28,7 @@ visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.staged simulate.trial
 capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
-capture.own_tone capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
+capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
 capture.excerpt capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
 report.trend_figure report.page_text report.page report.sources

@@ -64,8 +64,9 @@ def advise(
     """Say where the boundary seems to lie, where to tap next, and whether that is still worth it.
 
     `reference` are the taps of the reference point, one entry for each time; `results` is how many results all this
-    rests on; `before` is the advice given on fewer results, the newest last. More taps are not worth it where the
-    estimate is steady and either settled or no place would tell anything.
+    rests on; `before` is the advice given on fewer results, the newest last. More taps are not worth it where
+    something was found, the estimate is steady, and it is settled or no place would tell anything. Where nothing was
+    found and no place tells anything by the model, none is named: marks that were left out are all that may still tell.
     """
     try:
         reading = read_line(points, tank, sweeps, reference=reference)
@@ -79,17 +80,18 @@ def advise(
         depth_m=reading.depth_m,
         change_m=reading.interval90_m if reading.state == "found" else None,
     )
-    steady = _steady(said, [advice for advice in before if advice.results < results])
+    steady = said.state != "not found" and _steady(said, [advice for advice in before if advice.results < results])
     candidates = free_places_m(tapped, tank, units)
     if not len(candidates):
         return replace(said, enough=steady)
     profile = profile_of(points)
     best = next_point(reading.posterior, profile, candidates, sweeps)
+    telling = best.information_bits >= LEAST_BITS
     return replace(
         said,
-        next_depth_m=best.depth_m,
+        next_depth_m=best.depth_m if telling or said.state != "not found" else None,
         taps=taps_worthwhile(profile),
-        enough=steady and (settled(reading) or best.information_bits < LEAST_BITS),
+        enough=steady and (settled(reading) or not telling),
     )
 
 

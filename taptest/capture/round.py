@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.own_tone import is_tap
+from taptest.capture.place import LastMark, ring_levels
 from taptest.capture.signs import Frames, Signs
 from taptest.errors import LineError
 from taptest.line.next_point import SAME_MARK_M
@@ -327,6 +328,7 @@ FOREIGN_SENTENCE: dict[Foreign, str] = {
     "not this striker": "That did not sound like your other taps: it was taken for something else. Tap again.",
 }
 TOO_EARLY = "That was too early for this mark. Tap when it is shown."
+ONE_MORE = "One more at the last mark: it does not count for this one. Move on, then tap."
 
 
 class Round:
@@ -355,6 +357,9 @@ class Round:
         self._quiet_since = 0
         self._opened_s = 0.0
         self._shown: Stop | None = None
+        self._last: LastMark | None = None
+        self._levels: list[FloatArray] = []
+        """Of the accepted taps of the stop under way, see `ring_levels`."""
         self._tone = (0.0, -1.0)
         self._tone_lag_s = 0.0
         self._notes_hz: tuple[float, ...] = ()
@@ -445,6 +450,7 @@ class Round:
         self._rate_hz = rate_hz
         self._samples = self._quiet_since = 0
         self._opened_s = 0.0
+        self._last = None
         self._tone = (0.0, -1.0)
         self._recent.clear()
         self._kept = 0
@@ -616,13 +622,28 @@ class Round:
         if self.stage != "tapping" or stop is None:
             return self._untimely(tap, late_s)
         self._quiet_since = self._samples
-        if not self.taps and tap.onset_s < self._opened_s + MOVE_S:
-            return [TapRefused(stop, tap.onset_s, TOO_EARLY, late_s)]
+        levels = ring_levels(self._stretch(tap.onset_s, RING_S), self._rate_hz)
+        too_soon = "" if self.taps else self._too_soon(stop, tap, levels)
+        if too_soon:
+            return [TapRefused(stop, tap.onset_s, too_soon, late_s)]
         why = self._why_refused(tap)
         if why is not None:
             self._refused += 1
             return [TapRefused(stop, tap.onset_s, why, late_s)]
+        self._levels.append(levels)
         return self._accept(stop, tap, late_s)
+
+    def _too_soon(self, stop: Stop, tap: Tap, levels: FloatArray) -> str:
+        """Say why a first tap cannot be meant for this stop yet, "" where it can."""
+        if tap.onset_s < self._opened_s + MOVE_S:
+            return TOO_EARLY
+        last = self._last
+        return ONE_MORE if last is not None and last.has_one_more(stop.depth_m, tap.onset_s, levels) else ""
+
+    def _stretch(self, from_s: float, length_s: float) -> FloatArray:
+        """Return so much of the newest sound, as far as it is at hand."""
+        begin = max(round(from_s * self._rate_hz) - (self._samples - self._kept), 0)
+        return np.concatenate(self._recent)[begin : begin + round(length_s * self._rate_hz)]
 
     def _in_tone(self, tap: Tap, late_s: float) -> list[Event] | None:
         """Return what follows from a hit while the own tone sounds: nothing from the tone, a refusal from a tap.
@@ -704,6 +725,8 @@ class Round:
 
     def _finish(self, result: Result) -> list[Event]:
         self.results.append(result)
+        onsets = tuple(tap.onset_s for tap in result.taps)
+        self._last = LastMark(result.stop.depth_m, onsets, tuple(self._levels)) if onsets else None
         if result.stop.kind == "recheck":
             self._recheck = False
         if result.stop.kind == "finer":
@@ -713,6 +736,7 @@ class Round:
 
     def _clear(self) -> None:
         self.taps = []
+        self._levels = []
         self._refused = 0
 
     def _restart(self, why: str) -> list[Event]:

@@ -61,16 +61,11 @@ class Story:
         """Show a figure in the user's unit, "unknown" where there is none."""
         if value is None:
             return "unknown"
-        # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
-        return self.units.show(kind, value, 1 if kind == "length" and self.units.length == "in" else None)
+        return self.units.show(kind, value)
 
     def span(self, kind: Kind, interval: Interval) -> str:
         """Both ends of an interval with the unit once: "0.4 to 0.7 bar"."""
-        low, high = self.show(kind, interval.low), self.show(kind, interval.high)
-        if low == high:
-            return low
-        unit = self.units.unit(kind)
-        return f"{low.removesuffix(unit).rstrip()} to {high}" if low.endswith(" " + unit) else f"{low} to {high}"
+        return self.units.span(kind, interval.low, interval.high)
 
     @property
     def pressure(self) -> str:

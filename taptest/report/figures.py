@@ -687,13 +687,12 @@ def _expected_words(result: VisitResult) -> str:
 
 
 def _span(result: VisitResult, low: float, high: float) -> str:
-    units = result.units
-    digits = _digits(units.length)
-    return f"{units.convert('length', low):.{digits}f} to {units.show('length', high, digits)}"
+    return result.units.span("length", low, high, _digits(result.units.length))
 
 
-def _digits(unit: str) -> int:
-    return {"mm": 0, "cm": 1, "in": 1, "ft": 2, "m": 3}.get(unit, 1)
+def _digits(unit: str) -> int | None:
+    """Decimals of a length where its unit's own are too few for a tank: None for those that serve."""
+    return {"m": 3}.get(unit)
 
 
 def _draw_legend(figure: Figure, entries: list[tuple[Any, str]], sheet: Sheet, below: float, wording: Wording) -> None:

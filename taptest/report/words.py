@@ -110,10 +110,9 @@ def _named(cause: Cause) -> str:
     return f"{cause.cause} {100 * cause.weight:.0f} %"
 
 
-def spread(units: Units, kind: Kind, interval: Interval, digits: int | None = None) -> str:
+def spread(units: Units, kind: Kind, interval: Interval) -> str:
     """Say a median with its 90 % interval: "0.45 bar (0.20 to 0.70 bar)"."""
-    low, high = units.show(kind, interval.low, digits), units.show(kind, interval.high, digits)
-    return f"{units.show(kind, interval.median, digits)} ({low.rsplit(' ', 1)[0]} to {high})"
+    return f"{units.show(kind, interval.median)} ({units.span(kind, interval.low, interval.high)})"
 
 
 def round_lines(result: VisitResult) -> list[Said]:
@@ -139,7 +138,7 @@ def _round_line(
     heard = "not tapped" if line is None else f"boundary {line_words(line, result.case.tank, units)}"
     where = ""
     if expected is not None:
-        at = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m, _digits(units))
+        at = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m)
         where = f"; expected {at}"
     return f"{name}{read}: {heard}{where}."
 
@@ -154,20 +153,14 @@ def line_words(line: LineReading, tank: Tank, units: Units) -> str:
     state = line.state
     if state == "found" and line.depth_m is not None and line.interval90_m is not None:
         interval = Interval(line.depth_m, *line.interval90_m)
-        place = f"{spread(units, 'length', interval, _digits(units))} below the top of the shell"
+        place = f"{spread(units, 'length', interval)} below the top of the shell"
         return f"{place}, inverted: the water on the wrong side" if line.inverted else place
     span = level_span_m(line.posterior, tank) if line.narrows and state == "not found" else None
     if span is not None:
-        low, high = (units.show("length", end, _digits(units)) for end in span)
-        return f"not told closely: somewhere from {low.rsplit(' ', 1)[0]} to {high} below the top of the shell"
+        return f"not told closely: somewhere from {units.span('length', *span)} below the top of the shell"
     whole = {"all air": "none: air all over", "all water": "none: water all over"}
     open_ = "none heard: the shell rings all over" if rings_all_over(line) else "could not be told"
     return whole.get(state, open_)
-
-
-def _digits(units: Units) -> int | None:
-    """Decimals of a length: a tenth of an inch is as much as a tape shows; other units keep their own."""
-    return 1 if units.length == "in" else None
 
 
 def _figures(result: VisitResult) -> list[str]:
@@ -179,10 +172,9 @@ def figure_rows(result: VisitResult) -> list[tuple[str, str]]:
     """Name and say the figures of the visit: boundary, expected, water held, pre-charge, hot pressure."""
     judgement, units = result.judgement, result.units
     rows = [("Boundary", boundary_words(result))]
-    digits = _digits(units)
     expected = judgement.expected
     if expected is not None:
-        where = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m, digits)
+        where = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m)
         rows.append(("Expected", where))
     told = judgement.boundary_state != "not found"
     if judgement.water_m3 is not None and told:
@@ -217,9 +209,8 @@ def _one_sided(units: Units, interval: Interval, bound: Bound | None) -> str:
 
 def _points(result: VisitResult, wording: Wording) -> list[str]:
     """Draw the line of points: position, probability of water, taps, and what is to be said of the point."""
-    digits = _digits(result.units)
     return [
-        _point(point, result.units.show("length", point.depth_m, digits), remark_on(point, result.units, wording))
+        _point(point, result.units.show("length", point.depth_m), remark_on(point, result.units, wording))
         for point in result.points
     ]
 

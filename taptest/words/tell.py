@@ -93,6 +93,5 @@ def _show(name: str, value: object, units: Units, language: str) -> str:
         ending = next((ending for ending in SAME_FOR_ALL if name.endswith(ending)), None)
         shown = str(value) if ending is None else SAME_FOR_ALL[ending](value)
     else:
-        # A tenth of an inch is as much as a tape shows; other units keep their own decimals.
-        shown = units.show(kind, value, 1 if kind == "length" and units.length == "in" else None)
+        shown = units.show(kind, value)
     return shown.replace(".", text_of(Habit.DECIMAL_MARK, language), 1)

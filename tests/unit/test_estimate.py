@@ -156,6 +156,30 @@ def test_a_round_with_few_taps_ends_itself_where_more_would_not_change_the_findi
         assert ended.interval90_m[0] - 0.002 <= whole.depth_m <= ended.interval90_m[1] + 0.002
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_round_with_few_taps_that_found_nothing_taps_as_many_as_there_are_marks(seed: int) -> None:
+    """Noise alone, in which the model finds nothing to tell by."""
+    rng = np.random.default_rng(seed)
+    marks = tuple(0.02 + 0.025 * number for number in range(16))
+    driver = Driver(Plan(marks, sparing=True, practice_taps=0))
+    advices: list[Advice] = []
+    tapped: list[Point] = []
+    while not driver.round.over:
+        if driver.round.stage != "deciding":
+            driver.tap()
+            continue
+        for result in driver.round.results[len(tapped) :]:
+            (dull,) = made_points(None, rng, count=1, noise_db=12.0)
+            tapped.append(Point(result.stop.depth_m, dull.traits[:2], 2, 0))
+        advices.append(advise(tapped, (), made_tank(), [SWEEP], len(driver.round.results), advices))
+        driver.keep(driver.round.advise(advices[-1]))
+    nothing = [advice for advice in advices if advice.state == "not found"]
+    assert nothing
+    assert not any(advice.enough for advice in nothing)
+    if advices[-1].state == "not found":
+        assert len(driver.round.results) >= len(marks)
+
+
 def reading(state: str, mass: np.ndarray, p_air: float = 0.0) -> LineReading:
     grid = np.linspace(0.0, 0.38, len(mass))
     posterior = BoundaryPosterior(grid, mass, p_air, 1 - p_air - float(mass.sum()))

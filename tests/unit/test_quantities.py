@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 
@@ -254,3 +255,12 @@ def test_needs_no_numpy() -> None:
     code = "import sys, taptest.quantities; print('numpy' in sys.modules)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "False"
+
+
+def test_a_span_names_its_unit_once_and_a_tape_keeps_its_fractions() -> None:
+    # 25.4 mm to the inch.
+    assert US.span("length", 0.0254, 11.25 * 0.0254) == "1 to 11 1/4 in"
+    assert METRIC.span("pressure", 0.4e5, 0.7e5) == "0.40 to 0.70 bar"
+    assert METRIC.span("pressure", 0.4e5, 0.4e5) == "0.40 bar"
+    feet = replace(US, length="ft in")
+    assert feet.span("length", 12 * 0.0254, 15.5 * 0.0254) == "1' 0\" to 1' 3 1/2\""

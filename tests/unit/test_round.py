@@ -103,14 +103,27 @@ def test_mishaps_are_refused_with_their_reason_and_cost_nothing() -> None:
     assert [(len(result.taps), result.refused) for result in round_.results] == [(3, 2)]
 
 
-def test_a_tap_too_many_does_not_count_for_the_next_mark() -> None:
-    hand = Hand().quiet(3.5).taps(2).tap(then_s=0.25).tap(then_s=1.0).taps(3).quiet(0.5)
-    round_ = begun(SIMPLE)
+@pytest.mark.parametrize("after_s", [0.25, 0.8])
+def test_a_tap_too_many_does_not_count_for_the_next_mark(after_s: float) -> None:
+    """Neither at once nor, where the next mark is a hand's breadth away, in the rhythm of the mark's own taps."""
+    hand = Hand(move_s=0.0).quiet(3.5).taps(2).tap(then_s=after_s).tap(then_s=2.0).taps(3).quiet(0.5)
+    round_ = begun(Plan((0.05, 0.30), finer_limit=0, practice_taps=0))
     events = play(round_, hand.sound(), 256)
-    assert "too early" in only(events, TapRefused)[0].why
+    [refused] = only(events, TapRefused)
+    assert ("too early" if after_s < 0.3 else "One more at the last mark") in refused.why
     first, second = round_.results
     assert [tap.onset_s for tap in first.taps] == pytest.approx(hand.onsets_s[:3], abs=0.002)
     assert [tap.onset_s for tap in second.taps] == pytest.approx(hand.onsets_s[4:], abs=0.002)
+
+
+@pytest.mark.parametrize(("far_m", "pause_s", "pitch"), [(0.30, 0.7, 1.0), (0.30, 0.0, 1.6), (0.10, 0.0, 1.0)])
+def test_who_pauses_or_sounds_elsewhere_or_walks_on_by_an_inch_loses_no_tap(
+    far_m: float, pause_s: float, pitch: float
+) -> None:
+    hand = Hand(move_s=pause_s).quiet(3.5).taps(3).taps(3, pitch=pitch).quiet(0.5)
+    round_ = begun(Plan((0.05, far_m), finer_limit=0, practice_taps=0))
+    assert only(play(round_, hand.sound()), TapRefused) == []
+    assert stage(round_) == "done"
 
 
 def test_practice_sets_the_level() -> None:
@@ -142,7 +155,7 @@ def test_practice_does_not_hold_up_for_ever_where_nothing_can_be_turned() -> Non
 def test_the_reference_is_tapped_first_midway_and_last() -> None:
     marks = tuple(0.05 + 0.02 * i for i in range(6))
     round_ = begun(Plan(marks, reference_depth_m=0.3, taps_per_point=1, finer_limit=0, practice_taps=0))
-    events = play(round_, Hand().quiet(3.5).taps(9).quiet(0.5).sound())
+    events = play(round_, Hand(mark=1).quiet(3.5).taps(9).quiet(0.5).sound())
     kinds = [event.stop.kind for event in only(events, Next)]
     assert kinds == ["reference", *["point"] * 3, "reference", *["point"] * 3, "reference"]
     assert [event.of for event in only(events, Next)] == [9] * 9
@@ -152,7 +165,7 @@ def test_the_reference_is_tapped_first_midway_and_last() -> None:
 def test_advice_adds_finer_points_until_it_is_enough() -> None:
     plan = Plan(MARKS, reference_depth_m=0.3, taps_per_point=1, finer_limit=3, practice_taps=0)
     round_ = begun(plan)
-    play(round_, Hand().quiet(3.5).taps(4).quiet(0.3).sound())
+    play(round_, Hand(mark=1).quiet(3.5).taps(4).quiet(0.3).sound())
     assert stage(round_) == "deciding"
     assert round_.advise(Advice(2, "stale", 0.12)) == []
     added = round_.advise(Advice(4, "The change lies near.", 0.12))
@@ -353,11 +366,11 @@ def test_taps_out_of_turn_are_answered_in_words() -> None:
 def test_a_round_is_taken_up_with_the_reference_first() -> None:
     plan = Plan(MARKS, reference_depth_m=0.3, taps_per_point=1, finer_limit=0, practice_taps=3)
     first = begun(Plan(MARKS, reference_depth_m=0.3, taps_per_point=1, finer_limit=0, practice_taps=0))
-    play(first, Hand().quiet(3.5).taps(3).quiet(0.5).sound())
+    play(first, Hand(mark=1).quiet(3.5).taps(3).quiet(0.5).sound())
     assert len(first.results) == 3
     second = Round(plan, first.results, recordings=1)
     second.listen(RATE_HZ, TapDetector(RATE_HZ))
-    events = play(second, Hand(seed=2).quiet(3.5).taps(3).quiet(0.5).sound())
+    events = play(second, Hand(seed=2, mark=1).quiet(3.5).taps(3).quiet(0.5).sound())
     assert stage(second) == "done"
     assert [event.stop.kind for event in only(events, Next)] == ["recheck", "point", "reference"]
     assert {tap.recording for result in second.results[3:] for tap in result.taps} == {1}

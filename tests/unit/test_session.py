@@ -152,7 +152,10 @@ def test_a_copy_taken_at_any_moment_goes_on_at_the_right_point(tmp_path: Path) -
 
 def test_lost_sound_starts_the_unfinished_point_over(tmp_path: Path) -> None:
     # Block 125 lies 2.7 s into the sound, after two taps of the reference.
-    source = ArraySource(tapping(17), lost_at=[125])
+    hand = Hand(move_s=0.0).quiet(1.5).taps(2, then_s=0.6)
+    for _ in range(5):
+        hand.taps(3, then_s=0.6).quiet(0.7)
+    source = ArraySource(hand.sound(), lost_at=[125])
     session = open_session(tmp_path, PLAN, one_after_the_other(source))
     events = run(session)
     assert [event.times for event in events if isinstance(event, SoundLost)] == [1]
@@ -273,7 +276,7 @@ def test_a_round_that_rested_long_is_taken_up_with_a_warning(tmp_path: Path) -> 
 
 def test_a_microphone_that_is_moved_is_told_midway(tmp_path: Path) -> None:
     plan = Plan(tuple(0.05 * n for n in range(1, 7)), 0.3, 1, finer_limit=0, practice_taps=0, noise_s=1.0)
-    hand = Hand().quiet(1.5).tap().taps(3).tap(pitch=1.6).taps(1).quiet(0.4)
+    hand = Hand(mark=1).quiet(1.5).tap().taps(3).tap(pitch=1.6).taps(1).quiet(0.4)
     session = open_session(tmp_path, plan, one_after_the_other(ArraySource(hand.sound())))
     warned = []
     for event in session.run():
@@ -370,7 +373,7 @@ def test_what_is_listened_to_is_told(tmp_path: Path) -> None:
 def recorded(folder: Path, later: float) -> Path:
     """A visit of six points whose reference mark sounds `later` times as high the second and third time."""
     plan = Plan(tuple(0.05 * n for n in range(1, 7)), 0.3, 1, finer_limit=0, practice_taps=0, noise_s=1.0)
-    hand = Hand().quiet(1.5).tap().taps(3, pitch=0.6).tap(pitch=later).taps(3).tap(pitch=later).quiet(0.4)
+    hand = Hand(mark=1).quiet(1.5).tap().taps(3, pitch=0.6).tap(pitch=later).taps(3).tap(pitch=later).quiet(0.4)
     a_visit(folder)
     session = open_session(folder, plan, one_after_the_other(ArraySource(hand.sound())))
     run(session)

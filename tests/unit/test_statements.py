@@ -99,7 +99,7 @@ def test_values_are_shown_in_the_units_of_the_user() -> None:
     # NIST SP 811: 25.4 mm an inch, 6894.757 Pa a psi
     said = Statement(Sample.VALUES, {"depth_m": 0.254, "pressure_pa": 68947.57, "held_share": 0.25, "name": "A. B"})
     assert tell(said, METRIC) == "254 mm; 0.69 bar; 25 %; A. B"
-    assert tell(said, US) == "10.0 in; 10.0 psi; 25 %; A. B"
+    assert tell(said, US) == "10 in; 10.0 psi; 25 %; A. B"
 
 
 def test_what_every_user_reads_alike_and_how_a_part_begins() -> None:

@@ -38,7 +38,7 @@ def test_the_finding_comes_first_and_everything_is_told() -> None:
 
 def test_numbers_are_in_the_units_of_the_user() -> None:
     text = finding_text(made_up(units=US))
-    assert "4.3 in" in text
+    assert "4 5/16 in (3 13/16 to 4 15/16 in)" in text
     assert "1.64 gal (1.32 to 2.06 gal)" in text
     assert "6.5 psi (2.9 to 10.2 psi)" in text
     assert " mm" not in text.split("Points")[1]
