@@ -426,7 +426,7 @@ EVIDENCE: tuple[Evidence, ...] = (
         },
         "Read the rating on the relief valve's plate and compare it with the boiler's papers.",
         2,
-        (0.96, 0.04),
+        (0.97, 0.03),
         {_WEAK: (0.40, 0.60), _NO_ROOM: (0.85, 0.15)},
         of_the_valve=True,
     ),
