@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from taptest.report.figures import Picture
 
 Sound = NDArray[np.floating] | str | os.PathLike[str]
-"""Samples (N,) of one channel at full scale 1, or the path of a sound file."""
+"""Samples (N,) of one channel at full scale 1, or the path of a audio file."""
 Progress = Callable[[float], None]
 
 

@@ -18,7 +18,7 @@ from taptest import __version__
 from taptest.errors import TaptestError
 
 COMMANDS: tuple[tuple[str, str, str], ...] = (
-    ("import", "taptest.commands.take_in", "make a visit from tables and sound files"),
+    ("import", "taptest.commands.take_in", "make a visit from tables and audio files"),
     ("desk", "taptest.commands.desk", "open the local pages for the whole job"),
     ("record", "taptest.commands.record", "record a visit on site: the guided round"),
     ("known-level", "taptest.commands.known_level", "check microphone and striker where the level is known"),

@@ -91,7 +91,7 @@ def write_text(path: Path, content: str) -> None:
 
 
 def plain(text: str) -> str:
-    """Return a text that can be shown and written: each byte of a file's name that is no UTF-8 as %E4.
+    """Return a text that can be shown and written: each byte of a file's name that is not UTF-8 as %E4.
 
     Some systems take any bytes for a name, and Python hands them on in a form that no other program reads (PEP 383).
     """

@@ -3,7 +3,7 @@
     TaptestError
     |- QuantityError      a text is not the quantity it should be ("12" without a unit, "1.5 litres" as a pressure)
     |- PhysicsError       values that nature or the vessel does not allow (below vacuum, more water than volume)
-    |- RecordingError     a sound file that is no sound, is empty, broken, silent or clipped all through
+    |- RecordingError     a file that is not audio, or is empty, damaged, silent or clipped from start to end
     |- LineError          points or taps from which no line can be made
     |- VisitError         a visit's folder or document that cannot be read as one
     |- StorageError       the disk refuses: full, read-only, no permission

@@ -234,7 +234,7 @@ def _single(kind: Kind, clean: str, shown: str, place: str) -> Quantity:
     unit = _BY_SPELLING[kind].get(spelling.replace(".", "").strip())  # "in." and "cu. ft." are abbreviations
     if unit is None:
         raise QuantityError(
-            f"{place}{shown} has the unit {spelling.strip()!r}, which is no unit of {kind}; use "
+            f"{place}{shown} has the unit {spelling.strip()!r}, which is not a unit of {kind}; use "
             f"{_UNITS_THAT_SERVE[kind]}."
         )
     value = _number(match["number"], shown, place)
@@ -291,7 +291,7 @@ def _unit(kind: Kind, unit: str) -> _Unit:
         serve = _UNITS_THAT_SERVE.get(kind)
         if serve is None:
             raise QuantityError(f"There is no kind of quantity named {kind!r}; use one of {', '.join(get_args(Kind))}.")
-        raise QuantityError(f"{unit!r} is no unit of {kind}; use {serve}.")
+        raise QuantityError(f"{unit!r} is not a unit of {kind}; use {serve}.")
     return found
 
 
@@ -299,7 +299,7 @@ def convert(kind: Kind, si: float, unit: str) -> float:
     """Return the number that `si` has in `unit`.
 
     A pressure is rescaled only: give a gauge pressure for a gauge unit and an absolute one for an absolute unit.
-    Raises QuantityError where the unit is no unit of this kind.
+    Raises QuantityError where the unit is not one of this kind.
     """
     if unit == FEET_AND_INCHES:
         unit = "ft"
@@ -311,7 +311,7 @@ def show(kind: Kind, si: float, unit: str, digits: int | None = None) -> str:
     """Write number and unit for people: "1.50 bar", "4.40 gal", 1' 3 1/2". `parse` reads it back.
 
     `digits` is the number of decimals; without it, as many as serve on site. `ft in` shows sixteenths of an inch
-    whatever `digits` says. Raises QuantityError where the unit is no unit of this kind or the value is not finite.
+    whatever `digits` says. Raises QuantityError where the unit is not one of this kind or the value is not finite.
     """
     if not math.isfinite(si):
         raise QuantityError(f"A {kind} of {si} cannot be shown; leave out what is not known.")

@@ -34,19 +34,23 @@ class Statement:
     """One thing said: which, and the values in it. Raises ValueError where the values are not those of the key."""
 
     key: Key
-    values: Mapping[str, "int | float | str | Statement | tuple[Statement, ...]"] = field(default_factory=dict)
+    values: Mapping[str, "Value"] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if set(self.values) != set(self.key.needs):
             raise ValueError(f"{self.key.value!r} takes the values {self.key.needs}, and got {tuple(self.values)}.")
+
+    def __hash__(self) -> int:
+        return hash(self.key)
 
     def as_json(self) -> dict[str, Any]:
         """Key and values as plain data; values stay SI."""
         return {"key": self.key.value, "values": {name: _plain(value) for name, value in self.values.items()}}
 
 
+Value = int | float | str | Statement | tuple[Statement, ...]
 Said = Statement | str
-"""One thing said: a statement, or a sentence that is there already, such as an error's."""
+"""One thing said: a statement, or a finished sentence, such as an error's."""
 
 
 def said_as_json(said: Said) -> dict[str, Any] | None:

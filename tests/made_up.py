@@ -23,6 +23,7 @@ from taptest.finding.records import (
 from taptest.line.records import BoundaryPosterior, BoundaryState, LineReading, Profile
 from taptest.quantities import METRIC
 from taptest.sound.records import Tap
+from taptest.sound.remarks import WhyNot
 from taptest.sound.spectra import SPECTRUM_HZ
 from taptest.sound.traits import BAND_HZ
 from taptest.tank.kinds import Tank
@@ -97,7 +98,7 @@ def made_up(
         points=tuple(PointResult(float(d), float(p), 3, 0) for d, p in zip(depth, p_water, strict=True)),
         taps=(
             TapResult("sound/point01.wav", Tap(0.51234567, -6.0, 31.0, 1.2), float(depth[0])),
-            TapResult("sound/point01.wav", Tap(1.75, -0.1, 35.0, 0.9, "clipped"), float(depth[0])),
+            TapResult("sound/point01.wav", Tap(1.75, -0.1, 35.0, 0.9, WhyNot.CLIPPED), float(depth[0])),
         ),
         profile=_profile(depth, p_water, rng),
         judgement=judgement,

@@ -10,23 +10,23 @@ PACKAGE = Path(__file__).parents[1] / "taptest"
 READING_ORDER = """
 versions errors statements quantities disk preferences words
 water.fluids water.pressure water.forecast water.sizing water.log
-tank.shape tank.kinds tank.membrane tank.contact
-sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra sound.modes
-sound.traits sound.hearing sound.processing
+tank.remarks tank.shape tank.kinds tank.membrane tank.contact
+sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra
+sound.modes sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
-line.distribution line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
-line.backing line.naming line.quality line.boundary line.next_point
+line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
+line.backing line.naming line.quality line.boundary line.next_point line.onset
 finding.records finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
-finding.pair_likelihood finding.rounds finding.weigh finding.compare
+finding.pair_likelihood finding.onset_likelihood finding.rounds finding.weigh finding.compare
 finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
 finding.settle finding.wording finding.judge
-visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
-visit.intake visit.more_rounds visit.sweeps visit.remarks visit.result visit.listen visit.reading visit.analyse
+visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
+visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading visit.analyse
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
-simulate.truth simulate.staged simulate.trial
+simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal capture.signs
 capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones capture.session
 capture.excerpt capture.unfinished capture.letters capture.terminal
@@ -126,8 +126,8 @@ def test_each_outside_library_is_touched_in_one_place(path: Path) -> None:
 
 
 def test_only_those_who_speak_to_people_make_sentences() -> None:
-    """The pure rooms return statements; `visit.result` tells them for the JSON."""
-    speak = ("visit.result", "report.", "capture.", "desk.", "commands.", "words.")
+    """The pure rooms return statements; `visit.result` and `visit.history` tell them for the JSON."""
+    speak = ("visit.result", "visit.history", "report.", "capture.", "desk.", "commands.", "words.", "finding.wording")
     for path in modules():
         if any(target.startswith("taptest.words") for target in imports(path)):
             assert dotted(path).startswith(speak), f"{dotted(path)} makes sentences"

@@ -199,7 +199,7 @@ class SoundSystem:
         return Microphone(self, entry, rate, channels, clock)
 
     def refresh(self) -> None:
-        """Look for devices anew, after one came or went. Raises `DeviceError` where the sound system hangs."""
+        """Look for devices again, after one came or went. Raises `DeviceError` where the sound system hangs."""
         for speaker in self._speakers:
             speaker.close()
         if self.hangs:
@@ -207,7 +207,7 @@ class SoundSystem:
                 "The sound system of this computer hangs and takes no new start from here. "
                 "Nothing is lost: end this program, start it again with the same visit, and the round goes on."
             )
-        with self._errors("start the sound system anew", "Check that the sound service of this computer runs."):
+        with self._errors("restart the sound system", "Check that the sound service of this computer runs."):
             self._sd._terminate()  # streams that are still open would be left with memory that is freed here
             self._sd._initialize()
         for speaker in self._speakers:
@@ -240,7 +240,7 @@ class SoundSystem:
         return bool(self._busy)
 
     def own(self, speaker: "Speaker") -> None:
-        """Remember a loudspeaker, which must be closed while the sound system starts anew."""
+        """Remember a loudspeaker, which must be closed while the sound system restarts."""
         self._speakers.append(speaker)
 
     def in_thread(self, work: Callable[[], None], wait_s: float = 0.0) -> bool:
@@ -375,7 +375,7 @@ class Microphone:
             raise DeviceError(
                 f"{subject(self.name)} now delivers {real_hz:.0f} samples a second "
                 f"and not {self.rate_hz:.0f}: another program has changed its settings. "
-                "It is opened anew; close the other program if this comes back."
+                "It will be opened again. Close the other program if this comes back."
             )
 
     def close(self) -> None:

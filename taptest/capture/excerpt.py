@@ -1,4 +1,4 @@
-"""From the journal to the visit: each point gets a sound file of its own with its accepted taps and the room's noise.
+"""From the journal to the visit: each point gets a audio file of its own with its accepted taps and the room's noise.
 
 The raw recordings stay as they are. Where a point's taps lie in one stretch of them in which nothing else counts, the
 excerpt is that stretch, untouched. Else it holds what the judgement needs and nothing that would mislead it, such as

@@ -32,6 +32,8 @@ from taptest.capture.round import (
     Warned,
 )
 from taptest.errors import VisitError
+from taptest.quantities import METRIC
+from taptest.words.tell import tell
 
 Values = dict[str, Any]
 
@@ -69,7 +71,7 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
         case FinerAdded(depth_m, because):
             return "finer", {"position_mm": _mm(depth_m), "because": because}
         case Warned(sentence):
-            return "warning", {"sentence": sentence}
+            return "warning", {"sentence": tell(sentence, METRIC)}
         case _:
             return None
 

@@ -13,7 +13,7 @@ from taptest.preferences import remember_microphone, remembered_microphone
 def opener(system: SoundSystem, wanted: str | None = None) -> Callable[[], Microphone]:
     """Choose an input by its number or a part of its name, else the remembered one, else the system's usual one.
 
-    Returns what opens that input, again and again: from the second time on the list of devices is read anew, since an
+    Returns what opens that input, again and again: from the second time on the list of devices is read again, since an
     input that vanished may have come back under another number. Raises `DeviceError`, here and when opening.
     """
     inputs = system.inputs()

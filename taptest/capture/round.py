@@ -31,8 +31,10 @@ from taptest.errors import LineError
 from taptest.line.next_point import SAME_MARK_M
 from taptest.line.records import BoundaryState
 from taptest.sound.records import Tap
+from taptest.sound.remarks import WhyNot
 from taptest.sound.striker import AFTER_S, LEAD_S, Foreign, KnownBlows, blow_features
 from taptest.sound.taps import OUTLIER_DB, RING_S
+from taptest.statements import Said
 
 FloatArray = NDArray[np.float64]
 
@@ -302,7 +304,7 @@ class FinerAdded:
 class Warned:
     """Something to know, in a sentence."""
 
-    sentence: str
+    sentence: Said
 
 
 Event = (
@@ -311,12 +313,12 @@ Event = (
 )  # fmt: skip
 
 WHY_SENTENCE = {
-    "double hit": "The striker bounced: two hits at once. Hold it loosely and let it spring back.",
-    "clipped": "Too loud: the microphone was overloaded. Tap more softly, or turn its level down.",
-    "too weak": "Too soft: it hardly stands out from the noise. Tap a little harder, or bring the microphone nearer.",
-    "cut off": "The sound broke off before the tap had rung out. Tap again.",
-    "ring overlaps the next tap": "Too quick: the next hit came before this one had rung out. Leave a second between.",
-    "noise burst": "That did not sound like a tap on the tank. Tap again.",
+    WhyNot.DOUBLE_HIT: "The striker bounced: two hits at once. Hold it loosely and let it spring back.",
+    WhyNot.CLIPPED: "Too loud: the microphone was overloaded. Tap more softly, or turn its level down.",
+    WhyNot.TOO_WEAK: "Too soft: hardly louder than the noise. Tap a little harder, or bring the microphone nearer.",
+    WhyNot.CUT_OFF: "The sound broke off before the tap had rung out. Tap again.",
+    WhyNot.OVERLAPS: "Too quick: the next hit came before this one had rung out. Leave a second between.",
+    WhyNot.NOISE_BURST: "That did not sound like a tap on the tank. Tap again.",
 }
 INTO_THE_TONE = "You tapped into the tone, so this tap cannot count: let the tone end, then tap."
 WHILE_QUIET = "The noise of the room is being measured: do not tap yet."
@@ -499,10 +501,10 @@ class Round:
             self._notes_hz = tuple(notes_hz)
 
     def gap(self) -> list[Event]:
-        """Tell that sound was lost on the way: no tap of the unfinished point can be sure to be whole."""
+        """Tell that audio dropped out: any tap of the unfinished point may be incomplete."""
         if self.stage != "tapping" or not self.taps:
             return []
-        return [*self._restart("Sound was lost on the way. The point starts over."), *self._go_on()]
+        return [*self._restart("Audio dropped out. This point starts over."), *self._go_on()]
 
     def advise(self, advice: Advice) -> list[Event]:
         """Take advice; it counts where it rests on all results and the round waits for it."""
@@ -660,8 +662,8 @@ class Round:
                 self._tone_lag_s += after_s + RING_S
             return [TapIgnored(tap.onset_s)]
         if after_s > 0:
-            # What is no tap at all so soon after a tone is most likely its crackling end on a busy computer.
-            return [TapIgnored(tap.onset_s)] if tap.why_not == "noise burst" else None
+            # What is not a tap at all so soon after a tone is most likely its crackling end on a busy computer.
+            return [TapIgnored(tap.onset_s)] if tap.why_not is WhyNot.NOISE_BURST else None
         self._quiet_since = self._samples
         stop = self.stop if self.stage == "tapping" else None
         self._refused += stop is not None
@@ -669,7 +671,7 @@ class Round:
 
     def _untimely(self, tap: Tap, late_s: float) -> list[Event]:
         """Refuse a tap while none is wanted; other noises need no answer then."""
-        if tap.why_not not in (None, "clipped", "double hit"):
+        if tap.why_not not in (None, WhyNot.CLIPPED, WhyNot.DOUBLE_HIT):
             return []
         if self.stage == "noise":
             return [TapRefused(None, tap.onset_s, WHILE_QUIET, late_s, sounding=False)]

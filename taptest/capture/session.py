@@ -40,6 +40,7 @@ from taptest.errors import DeviceError, VisitError
 from taptest.line.drift import reference_drift
 from taptest.sound.taps import RING_S, TapDetector
 from taptest.sound.traits import LEAD_S, NoiseProfile, noise_profile
+from taptest.statements import Said
 
 FloatArray = NDArray[np.float64]
 
@@ -51,7 +52,7 @@ RETRY_S = 1.0
 OLD_S = 3600.0
 """A round that rested for longer is taken up with a warning: the tank may be another one by now."""
 HELD_S = 0.75
-"""A key that is held down comes again and again; it counts as pressed anew only so long after it came last."""
+"""A key that is held down comes again and again; it counts as pressed again only so long after it came last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,7 @@ class SourceLost:
 
 @dataclass(frozen=True, slots=True)
 class SoundLost:
-    """Sound was lost on the way, so often so far."""
+    """Audio dropped out, so often so far."""
 
     times: int
 
@@ -121,7 +122,7 @@ class Session:
         self._noise: dict[int, NoiseProfile] = {}
         self._heard: dict[Result, HeardStop] = {}
         self._came: dict[Key, float] = {}
-        self._drift = ""
+        self._drift: Said = ""
 
     def press(self, key: Key) -> None:
         """Tell of a key, from any thread. An arm that leans on the space bar shall not undo the whole line."""
@@ -282,11 +283,11 @@ class Session:
         self._heard = {result: self._heard.get(result) or self._hear(result) for result in self.round.results}
         self._estimator.ask([self._heard[result] for result in self.round.results], len(self.round.results))
 
-    def drift(self) -> str:
-        """Say in a sentence whether the reference mark sounds otherwise later than at first, "" if it does not."""
+    def drift(self) -> Said:
+        """Say that the reference mark sounds different later than the first time; "" where it does not."""
         heard = [self._hear(each) for each in self.round.results if each.taps and each.stop.for_drift]
         points = [stop.point() for stop in heard]
-        return reference_drift(points) if len(points) > 1 else ""
+        return reference_drift(points) or ""
 
     def _hear(self, result: Result) -> HeardStop:
         """Read the ring windows of a result back from the tape."""

@@ -35,7 +35,7 @@ def _header(rate_hz: int, size: int) -> bytes:
 
 
 def pack(block: FloatArray) -> bytes:
-    """Turn samples (N,) into bytes; what lies outside -1..1 is held at the limit, what is no number becomes silence."""
+    """Turn samples (N,) into bytes; what lies outside -1..1 is held at the limit, NaN becomes silence."""
     safe = np.clip(np.nan_to_num(block, nan=0.0, posinf=1.0, neginf=-1.0), -1.0, 1.0)
     whole = np.minimum(np.rint(safe * 2.0**23), 2**23 - 1).astype("<i4")
     return whole.view(np.uint8).reshape(-1, 4)[:, :BYTES].tobytes()

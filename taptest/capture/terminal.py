@@ -37,6 +37,7 @@ from taptest.capture.round import (
 from taptest.capture.session import Estimated, Key, Listening, Session, SessionEvent, Sounding, SoundLost, SourceLost
 from taptest.capture.tones import tone
 from taptest.quantities import Units
+from taptest.words.tell import tell
 
 KEYS: tuple[tuple[str, str, str], ...] = (
     ("space", " ", "this point again, or the last one"),
@@ -103,7 +104,7 @@ def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR
         case PracticeTap(headroom_db, True, sentence):
             return f"Heard, {headroom_db:.0f} dB below overload. {sentence}".rstrip()
         case PracticeTap(_, False, sentence) | Warned(sentence) | SourceLost(sentence) | TapRefused(_, _, sentence, _):
-            return sentence
+            return tell(sentence, units)
         case LevelSet(_, sentence):
             return f"The level is set. {sentence}".rstrip()
         case Next(stop, number, of):
@@ -124,7 +125,7 @@ def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR
             return f"Listening to {plain_name(device)} at {rate_hz:.0f} samples a second."
         case SoundLost(times):
             often = "once" if times == 1 else f"{times} times"
-            return f"Sound was lost on the way ({often} so far): close other programs."
+            return f"Audio dropped out ({often} so far). Close other programs."
         case Estimated(advice):
             return advice.sentence
         case _:

@@ -65,7 +65,7 @@ def day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it like 2025-03-14") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date; use YYYY-MM-DD, such as 2025-03-14") from None
 
 
 def write_json(content: dict[str, Any], target: str) -> None:

@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         const="",
         metavar="ADDRESS",
-        help="open the pages to the local network, too, as for a telephone: nothing is encrypted on the way, and "
+        help="open the pages to the local network, too, as for a telephone: the connection is not encrypted, and "
         "everybody there who listens in can see and change all visits. ADDRESS is this "
         "computer's own in that network, where it has several",
     )

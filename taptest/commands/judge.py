@@ -33,7 +33,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.capture.unfinished import bring_in, unfinished_sentence
     from taptest.commands.console import Bar, write_json
     from taptest.errors import TaptestError
-    from taptest.report.choices import usual_wording
+    from taptest.report.choices import in_usual_words, usual_wording
     from taptest.report.words import finding_text
     from taptest.visit.files import read_visit
     from taptest.visit.judged import judge_and_keep
@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     for note in filter(None, notes):
         print(f"Note: {note}", file=sys.stderr)
     if not_kept:
-        print(f"taptest: {not_kept}", file=sys.stderr)
+        print(f"taptest: {in_usual_words(not_kept)}", file=sys.stderr)
     if arguments.json:
         write_json(as_json(result), arguments.json)
     if arguments.json != "-":

@@ -89,7 +89,7 @@ def _check(arguments: argparse.Namespace) -> "tuple[Made, KnownLevel | None]":
         print("The round is not done yet, so nothing was compared. The same command takes it up again.")
         return made, None
     if not made.points:
-        print("Every mark was skipped, so nothing was compared. Make the check anew in another folder.")
+        print("Every mark was skipped, so nothing was compared. Repeat the check in another folder.")
         return made, None
     result = judge_visit(read_visit(arguments.visit), Bar("computing the model of this vessel"))
     boundary = as_json(result)["boundary"]

@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--until", type=day, metavar="YYYY-MM-DD", help="visits of this day or earlier")
     add("--finding", default="", metavar="CODE", help='visits with this finding, or "not judged", or "unreadable"')
     add("--csv", metavar="FILE", help='write the table as CSV into FILE; "-" prints it instead of the list')
-    add("--rebuild", action="store_true", help="make the index anew")
+    add("--rebuild", action="store_true", help="rebuild the index")
 
 
 def run(arguments: argparse.Namespace) -> int:

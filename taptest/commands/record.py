@@ -145,12 +145,14 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         journal.close()
     drift = session.drift()
     if drift:
-        print(f"Note: {drift}")
+        from taptest.report.choices import in_usual_words
+
+        print(f"Note: {in_usual_words(drift)}")
     return Made(points, len(marks_left(folder)[0]), system.hangs)
 
 
 def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:
-    """Say what of the arguments does not count because the round or the visit is there already, "" for nothing."""
+    """Say what of the arguments does not count because the round or the visit already exists, "" for nothing."""
     from taptest.capture.journal import read_log
     from taptest.capture.notes import plan_from
     from taptest.capture.plans import plan_of
@@ -179,7 +181,7 @@ def _list_inputs() -> int:
 
 
 def open_visit(tank: Path | None, folder: Path) -> "Meaning":
-    """Return what the visit's document means; the visit is made if it is not there. Raises `VisitError`."""
+    """Return what the visit's document means; the visit is made if it does not exist. Raises `VisitError`."""
     from taptest.capture.journal import LOG, open_journal
     from taptest.disk import make_folder
     from taptest.errors import VisitError

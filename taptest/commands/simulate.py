@@ -27,6 +27,7 @@ examples:
   taptest simulate trials/loss --seed 1 --visits 5 --fault "slow loss"
   taptest simulate trials/rings --seed 1 --visits 5 --form ring
   taptest simulate trials/pairs --seed 1 --visits 5 --rounds raised
+  taptest simulate trials/onset --seed 1 --visits 5 --rounds onset
   taptest simulate recordings_demo --scenario demo
 """
 
@@ -48,7 +49,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rounds",
         metavar="STEP",
-        help="add a second round after a step: raised (the fill), let-down, or hot (heated; cooled where it was hot)",
+        help="add a second round after a step: raised (the fill), let-down, or hot (heated; cooled where it was hot); "
+        "onset taps one mark at many pressures, where the tank has a diaphragm",
     )
     parser.add_argument("--scenario", choices=("demo",), help="make the demonstration's visits and nothing else")
     add_where(parser)

@@ -1,4 +1,4 @@
-"""`taptest import`: make a visit from tables and sound files."""
+"""`taptest import`: make a visit from tables and audio files."""
 
 import argparse
 from datetime import date
@@ -9,6 +9,7 @@ from taptest.commands.console import counted, day
 from taptest.errors import VisitError
 
 if TYPE_CHECKING:
+    from taptest.statements import Statement
     from taptest.visit.intake import Sources
 
 DESCRIPTION = """\
@@ -16,7 +17,7 @@ Make a visit from what was recorded by any means: tank.toml says what is known o
 points.csv says where each point lies and where its taps are.
 """
 EXAMPLES = """\
-points.csv, one sound file a point:          points.csv, one recording of the whole walk (--sound):
+points.csv, one audio file a point:          points.csv, one recording of the whole walk (--sound):
   position_mm,file                             position_mm,taps
   25,p01.wav                                   25,3
   50,p02.wav                                   50,3
@@ -37,6 +38,13 @@ second.toml of a round that is added to a visit, the tank tapped again in anothe
   water_moved = "+1.0 l"       (let in, where it was measured; "-1.0 l" let out)
   [readings]
   pressure = "1.8 bar"
+
+Where one mark was tapped at many pressures while the fill was slowly raised or let down, the round names the mark and
+the table gives pressure,file (with --sound: pressure,taps) in place of positions:
+  [round]
+  name = "onset"
+  state = "let down"
+  mark = "210 mm"
 """
 
 
@@ -53,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         dest="folders",
         metavar="FOLDER",
-        help="another folder whose sound files the points may name; without it they lie in the folder of the points, "
+        help="another folder whose audio files the points may name; without it they lie in the folder of the points, "
         "or below it. May be given several times",
     )
     parser.add_argument(
@@ -70,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--add", action="store_true", help="add a round to the visit: the same tank, tapped again in another state"
     )
     parser.add_argument(
-        "--replace", action="store_true", help="make the visit anew; the earlier one is kept beside it, renamed"
+        "--replace", action="store_true", help="make the visit again; the earlier one is kept beside it, renamed"
     )
 
 
@@ -108,12 +116,15 @@ def _add(arguments: argparse.Namespace, sources: "Sources") -> int:
         raise VisitError("--add and --replace exclude each other: a round is added to a visit that stays.")
     visit, notes = add_round(arguments.visit, sources)
     added = visit.document.rounds[-1]
-    print(f'Added the round "{added.name}" with {counted(len(added.points), "point")} to {arguments.visit}.')
+    what = counted(len(added.onset), "pressure") if added.onset else counted(len(added.points), "point")
+    print(f'Added the round "{added.name}" with {what} to {arguments.visit}.')
     _tell(notes, arguments.visit)
     return 0
 
 
-def _tell(notes: tuple[str, ...], folder: Path) -> None:
+def _tell(notes: "tuple[Statement, ...]", folder: Path) -> None:
+    from taptest.report.choices import in_usual_words
+
     for note in notes:
-        print(f"Note: {note}")
+        print(f"Note: {in_usual_words(note)}")
     print(f"Judge it with: taptest judge {folder}")

@@ -25,11 +25,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Unpack, and say what was made."""
     from taptest.commands.console import counted
+    from taptest.report.choices import in_usual_words
     from taptest.visit.parcel import left_out_note, unpack_visit
 
     visit, left_out = unpack_visit(arguments.file, arguments.visit)
     print(f"Made the visit {arguments.visit} with {counted(len(visit.document.points), 'point')}.")
     if left_out:
-        print(f"Note: {left_out_note(left_out)}")
+        print(f"Note: {in_usual_words(left_out_note(left_out))}")
     print(f"Judge it with: taptest judge {arguments.visit}")
     return 0

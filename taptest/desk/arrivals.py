@@ -16,10 +16,12 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO
 
 from taptest.errors import QuantityError, TaptestError, VisitError
+from taptest.report.choices import in_usual_words
 from taptest.sound import telephone
 
 if TYPE_CHECKING:
     from taptest.desk.visits import Visits
+    from taptest.statements import Statement
     from taptest.visit.files import Visit
     from taptest.visit.record import Document
 
@@ -67,7 +69,7 @@ def make_visit(visits: "Visits", document: "Document", sent: Sequence[Sent], wal
         with new_folder(target) as working:
             _copy_sound(made, working)
             save_document(working, document.model_copy(update={"points": made.document.points, "by_hand": ()}))
-    return visits.add(target), notes
+    return visits.add(target), tuple(map(in_usual_words, notes))
 
 
 def add_sound(visits: "Visits", ident: str, sent: Sequence[Sent], walk: Walk) -> tuple[str, ...]:
@@ -82,7 +84,7 @@ def add_sound(visits: "Visits", ident: str, sent: Sequence[Sent], walk: Walk) ->
         _copy_sound(made, found.visit.folder)
     points = made.document.points
     visits.change(ident, lambda document: document.model_copy(update={"points": points, "by_hand": ()}), found.mark)
-    return notes
+    return tuple(map(in_usual_words, notes))
 
 
 def _copy_sound(made: "Visit", folder: Path) -> None:
@@ -110,10 +112,12 @@ def unpack(visits: "Visits", sent: Sent) -> tuple[str, str]:
         number += 1
         target = visits.root / f"{stem}-{number}"
     _, left_out = unpack_stream(sent.content, target, sent.name[:80] or "The file")
-    return visits.add(target), left_out_note(left_out)
+    return visits.add(target), in_usual_words(left_out_note(left_out))
 
 
-def _import(place: Path, sent: Sequence[Sent], document: "Document", walk: Walk) -> tuple["Visit", tuple[str, ...]]:
+def _import(
+    place: Path, sent: Sequence[Sent], document: "Document", walk: Walk
+) -> tuple["Visit", tuple["Statement", ...]]:
     """Import what was laid down in `place` into a new folder there."""
     from taptest.visit.intake import Sources, import_visit
 

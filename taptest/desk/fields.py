@@ -226,7 +226,7 @@ def read_form(form: Mapping[str, str], before: "Document | None" = None) -> Read
         if len(text) > LONGEST:
             read.errors[name] = f"This text has {len(text)} letters, and at most {LONGEST} are kept. Make it shorter."
         elif "\0" in text:
-            read.errors[name] = "This text holds a sign that is no letter. Type it anew."
+            read.errors[name] = "This text contains a character that can't be used here. Retype it."
     _each_quantity(read)
     _whole_others(read)
     if not read.typed["tank.kind"]:
@@ -326,7 +326,9 @@ def _day(read: Read) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        read.errors["visit.date"] = f"“{text[:40]}” is no date; write it like 2025-01-31, or leave it empty."
+        read.errors["visit.date"] = (
+            f"“{text[:40]}” is not a date. Use YYYY-MM-DD, such as 2025-01-31, or leave it empty."
+        )
         return None
 
 

@@ -110,13 +110,15 @@ class Judge:
                 self._changed.notify_all()
 
     def _one(self, visit: "Visit", judging: Judging) -> None:
+        from taptest.report.choices import in_usual_words
         from taptest.visit.judged import judge_and_keep
 
         def progress(share: float) -> None:
             judging.share = share
 
         try:
-            judging.result, judging.sentence = judge_and_keep(visit, progress)
+            judging.result, not_kept = judge_and_keep(visit, progress)
+            judging.sentence = "" if not_kept is None else in_usual_words(not_kept)
         except TaptestError as error:
             judging.state, judging.sentence = "failed", str(error)
         except Exception as error:  # the page must say that it failed; the trace goes to the terminal

@@ -204,6 +204,8 @@ class LiveRound:
         self._put(tone=tone)
 
     def _run(self) -> None:
+        from taptest.report.choices import in_usual_words
+
         sentence = ""
         try:
             for event in self._session.run():
@@ -213,7 +215,7 @@ class LiveRound:
         if self.feed is not None:
             self.feed.finish()
         points, trouble = self._keep()
-        drift = self._session.drift() if points else ""
+        drift = in_usual_words(self._session.drift()) if points else ""
         said = [each for each in (sentence, trouble, drift) if each]
         over = "failed" if sentence or trouble else self._session.round.stage
         self._put(state=over, said=said or self.snapshot()["said"], points=points)

@@ -35,7 +35,7 @@ def shelf(request: Request) -> Response:
         try:
             days[key] = date.fromisoformat(asked[key]) if asked[key] else None
         except ValueError:
-            days[key], trouble = None, f"“{asked[key]}” is no date; write it like 2025-01-31."
+            days[key], trouble = None, f"“{asked[key]}” is not a date. Use YYYY-MM-DD, such as 2025-01-31."
     wanted = Search(asked["site"], asked["tank"], days["since"], days["until"], asked["finding"])
     entries, _ = desk.visits.search(wanted, refresh="look" in request.query_params)
     first = _whole(request.query_params.get("from", ""), len(entries))

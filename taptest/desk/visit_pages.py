@@ -119,7 +119,7 @@ def evidence(request: Request, form: Posted) -> Response:
     """Take what else was seen; the causes follow."""
     desk = desk_of(request)
     ident = request.path_params["ident"]
-    notes = ["The answers are kept, and the causes weighed anew."]
+    notes = ["The answers are kept, and the causes weighed again."]
 
     def answered(document: "Document") -> "Document":
         answers = _answers(document)
@@ -187,9 +187,10 @@ def history(request: Request) -> Response:
         }
         for each in reversed(past.history.visits)
     ]  # fmt: skip
+    notes = [in_words(note, past.history.units, usual_wording()) for note in past.history.notes]
     return desk.page(
         "history.html", **heading(found), sentences=trend_sentences(past.history), visits=visits,
-        reference=reference_sentence(past.history), notes=past.history.notes, drawable=past.history.trend is not None,
+        reference=reference_sentence(past.history), notes=notes, drawable=past.history.trend is not None,
     )  # fmt: skip
 
 

@@ -108,6 +108,8 @@ class Comparison:
     """Probability that the tank holds water and takes none in or out, by its rounds together."""
     rounds: tuple[RoundFound, ...] = ()
     """What is told of each further round."""
+    onset_heard: bool = False
+    """Whether the pressure was heard at which one mark's sound begins to change."""
 
 
 def compare(
@@ -138,17 +140,17 @@ def compare(
         return Comparison(reference, needed, None, interval_of(shares * volume) if heard else None, None, None, {})
     draws = draw(case, rng)
     together = put_together(case, draws, likelihood, beside, rounds, rng)
-    heard = heard or (len(together.lines) > 1 and not line.inverted)
+    heard = heard or ((len(together.lines) > 1 or together.onset_heard) and not line.inverted)
     possible = _heard_charges(likelihood, draws, together, rng)
     water = interval_of(possible.share * draws.volume_m3[possible.draw]) if heard else None
     heard = heard and case.readings.pressure_pa >= NO_PRESSURE_PA
-    precharge = _precharge(case, draws, possible) if heard else None
+    precharge = _precharge(case, draws, possible, together.onset_heard) if heard else None
     others, notes = other_air(case)
     air = _laid_together(case, water, precharge, others)
     if reference is None:
         return Comparison(None, needed, None, water, precharge, None, {}, air, notes)
     speaks = (
-        (line_speaks(line) or len(together.lines) > 1)
+        (line_speaks(line) or len(together.lines) > 1 or together.onset_heard)
         and not line.inverted
         and case.readings.pressure_pa >= NO_PRESSURE_PA
     )
@@ -172,6 +174,7 @@ def compare(
         weighed.risen_pa,
         weighed.p_shut,
         _rounds_found(case, reference, together, possible, rounds, rng),
+        together.onset_heard,
     )
 
 
@@ -249,11 +252,16 @@ def _heard_shares(
     return np.asarray(proposed[rng.choice(DRAWS, DRAWS, p=weight / weight.sum())])
 
 
-def _precharge(case: Case, draws: Draws, possible: _Possible) -> PrechargeEstimate:
-    """Estimate the charge that the level speaks for; one-sided where it may hold no water, or no more."""
+def _precharge(case: Case, draws: Draws, possible: _Possible, onset_heard: bool) -> PrechargeEstimate:
+    """Estimate the charge that the level speaks for; one-sided where it may hold no water, or no more.
+
+    Where the pressure was heard at which water enters, nothing is one-sided.
+    """
     most = min(case.tank.most_water_share - 0.03, waterlogged_from(case.tank))
     bound: Bound | None = None
-    if float(np.mean(possible.share <= DRY_SHARE)) >= END_BOUND:
+    if onset_heard:
+        bound = None
+    elif float(np.mean(possible.share <= DRY_SHARE)) >= END_BOUND:
         bound = "lower"
     elif float(np.mean(possible.share >= most)) >= 0.5:
         bound = "upper"
@@ -278,10 +286,13 @@ def _rounds_found(
     """Tell of each later round with the same air where the water should end in it, and how much there is."""
     found = []
     for each, draws in zip(rounds, together.rounds, strict=False):
+        if each.readings.pressure_pa is None:
+            found.append(RoundFound(None, None, None, onset=each.onset))
+            continue
         held = together.held(possible.charge_abs_pa, draws.picked(possible.draw))
         water = interval_of(held * draws.volume_m3[possible.draw]) if each.lines else None
         line = each.lines[0] if each.lines else None
-        found.append(RoundFound(_expected(case.tank, reference, draws, rng), water, line))
+        found.append(RoundFound(_expected(case.tank, reference, draws, rng), water, line, onset=each.onset))
     return tuple(found)
 
 

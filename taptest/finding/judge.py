@@ -26,6 +26,7 @@ from taptest.finding.causes import (
 )
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison, compare
 from taptest.finding.draws import is_hot, right_charge_pa
+from taptest.finding.onset_likelihood import onset_said
 from taptest.finding.records import Case, FindingCode, Judgement, RedFlag, Round, RoundFound
 from taptest.finding.red_flags import endangers, may_be_heated, red_flags
 from taptest.finding.settle import settling_step
@@ -44,6 +45,7 @@ from taptest.finding.wording import (
 )
 from taptest.line.records import LineReading
 from taptest.quantities import METRIC, Units, percent
+from taptest.statements import Said
 from taptest.tank.kinds import HEAVIEST_PUSHED_M3, Tank, pressure_check_applies
 from taptest.water.pressure import static_head_pa
 
@@ -179,9 +181,9 @@ class _Verdict:
 
     code: FindingCode
     probability: float
-    why: str = ""
+    why: Said = ""
     """A clause; why the taps cannot tell, or what a failed membrane shows itself by."""
-    check: str = ""
+    check: Said = ""
     """The check that comes first, a sentence; empty where the finding's own come first."""
     kept_but_unfit: bool = False
     """Whether the tank has kept its stated charge, which is too low or too high for its system."""
@@ -235,8 +237,8 @@ def judge(
     return Judgement(
         code=verdict.code,
         sentence=sentence,
-        confidence=_confidence(verdict, lead) if told else "cannot tell",
-        reasons=reasons_of(story),
+        confidence=_confidence(verdict, lead, comparison) if told else "cannot tell",
+        reasons=(*reasons_of(story), *(onset_said(each.onset, case.tank) for each in rounds if each.onset is not None)),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
         causes=causes,
@@ -260,11 +262,11 @@ def judge(
     )
 
 
-def _checks(verdict: _Verdict, story: Story, facts: Facts, flags: tuple[RedFlag, ...]) -> tuple[str, ...]:
+def _checks(verdict: _Verdict, story: Story, facts: Facts, flags: tuple[RedFlag, ...]) -> tuple[Said, ...]:
     """List what to do after the red flags' own steps: nothing as long as people are in danger."""
     if _in_danger(flags):
         return ()
-    first = (verdict.check,) if verdict.check else ()
+    first: tuple[Said, ...] = (verdict.check,) if verdict.check else ()
     return first + checks_of(story) + _wider_checks(story, facts, flags, verdict.code != "cannot tell")
 
 
@@ -302,7 +304,7 @@ def _told_of_rounds(
     told = list(comparison.rounds)
     for each in rounds[len(told) :]:
         if not each.lines:
-            told.append(RoundFound(None, None, None))
+            told.append(RoundFound(None, None, None, onset=each.onset))
             continue
         alone = judge(replace(case, readings=each.readings, drain=None, log=()), each.lines[0], seed, units)
         told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.sentence))
@@ -406,6 +408,8 @@ def _inverted(tank: Tank, probability: float, clause: str = INVERTED) -> _Verdic
 def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict | None:
     """Why sound and readings cannot be compared; a shell dull all over stays waterlogged all the same."""
     pressure, posterior = case.readings.pressure_pa, line.posterior
+    why: Said
+    check: Said
     if line.misfit >= 1.0:
         return _Verdict(
             "cannot tell",
@@ -427,12 +431,16 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
     elif comparison.air is not None and comparison.air.contradiction:
         why = "the estimates of the air contradict each other"
         check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
-    elif not line_speaks(line) and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH:
+    elif (
+        not line_speaks(line)
+        and not comparison.onset_heard
+        and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH
+    ):
         why = "the line does not show where the water ends"
         check = "Tap the line again: more points, three clean taps each, and quiet around."
         # A line too poor to be read at all says why itself; the bag is no reason then.
         if case.tank.has_bag and line.method != "none":
-            why += ", as happens with a bag that hardly touches its shell"
+            why = f"{why}, as happens with a bag that hardly touches its shell"
         elif line.unreadable is not None:
             why, check = line.unreadable.why, line.unreadable.step or check
         return _Verdict("cannot tell", 1.0, why, check)
@@ -496,7 +504,7 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
             return _Verdict(unfit, chance + comparison.probabilities[unfit], kept_but_unfit=True)
     chances = _chances(comparison, line, observed)
     best = min(COST, key=lambda code: expected_cost(code, chances))
-    named = line.state != "not found" or best == "membrane failed"
+    named = line.state != "not found" or comparison.onset_heard or best == "membrane failed"
     if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
     if best in ("as expected", "too small"):
@@ -641,12 +649,12 @@ def _out_of_reach(story: Story, flags: tuple[RedFlag, ...]) -> tuple[str, ...]:
     return tuple(names)
 
 
-def _confidence(verdict: _Verdict, line: LineReading) -> str:
+def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) -> str:
     """Name the confidence; a line that names no state carries no high one for a tank called right."""
-    if verdict.code == "as expected" and line.state == "not found":
+    if verdict.code == "as expected" and line.state == "not found" and not comparison.onset_heard:
         return "fair" if verdict.probability >= 0.9 else "low"
     return "high" if verdict.probability >= 0.9 else "fair" if verdict.probability >= 0.75 else "low"
 
 
-def _in_order(checks: tuple[str, ...]) -> tuple[str, ...]:
+def _in_order(checks: tuple[Said, ...]) -> tuple[Said, ...]:
     return tuple(dict.fromkeys(checks))

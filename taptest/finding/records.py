@@ -7,6 +7,7 @@ shell. None means not known.
 from dataclasses import dataclass, field
 from typing import Literal
 
+from taptest.line.onset import OnsetEvidence
 from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
 from taptest.statements import Said, Statement
@@ -94,6 +95,8 @@ class Round:
     """Water let in (above zero) or out since the round before; None where it was not measured."""
     pair: PairEvidence | None = None
     """Its first line's difference from that of the first round; None where they cannot be compared."""
+    onset: OnsetEvidence | None = None
+    """What one mark's taps at many pressures say of the charge; None where no such taps were made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +214,8 @@ class RoundFound:
     code: FindingCode | None = None
     """Its own finding, where it holds other air than the tank did when it was found."""
     sentence: str = ""
+    onset: OnsetEvidence | None = None
+    """What one mark's taps at many pressures say."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from taptest.finding.draws import DRAWS, Draws, draw_gas_temperature, taken
 from taptest.finding.line_likelihood import MODEL_FLOOR, LineLikelihood
+from taptest.finding.onset_likelihood import OnsetLikelihood
 from taptest.finding.pair_likelihood import ALONE_POWER, PairLikelihood
 from taptest.finding.records import Case, Readings, Round
 from taptest.finding.rise import LEAST_WARMING_C
@@ -78,11 +79,17 @@ class Together:
     balances: tuple[_Balance, ...]
     rounds: tuple[Draws, ...]
     """What the readings of each later round leave open, as far as they have the same air."""
+    onsets: tuple[OnsetLikelihood, ...] = ()
 
     @property
     def alone(self) -> bool:
         """Whether there is nothing beside the first line."""
-        return len(self.lines) == 1 and not self.balances
+        return len(self.lines) == 1 and not self.balances and not self.onsets
+
+    @property
+    def onset_heard(self) -> bool:
+        """Whether some mark's sound began to change at a pressure that was read."""
+        return any(each.heard for each in self.onsets)
 
     def of(self, charge_abs_pa: FloatArray, held: FloatArray, stays: NDArray[np.bool_] | None = None) -> FloatArray:
         """(D,) likelihood of all lines, and of the water that moved between the rounds.
@@ -98,6 +105,8 @@ class Together:
         value = self._heard(charge_abs_pa, held, frozen)
         for each in self.balances:
             value = value * self._balanced(each, charge_abs_pa, frozen)
+        for onset in self.onsets:
+            value = value * onset.of(charge_abs_pa, frozen)
         return value
 
     def _heard(self, charge_abs_pa: FloatArray, held: FloatArray, frozen: NDArray[np.bool_]) -> FloatArray:
@@ -157,10 +166,18 @@ def put_together(
     ]
     balances: list[_Balance] = []
     drawn: list[Draws] = []
+    onsets: list[OnsetLikelihood] = []
     before, readings = draws, case.readings
     for each in rounds:
-        if not each.same_air or each.readings.pressure_pa is None:
+        if not each.same_air or (each.readings.pressure_pa is None and each.onset is None):
             break
+        if each.onset is not None:
+            at_zero = replace(each.readings, pressure_pa=0.0)
+            drawn_at_zero = _drawn(case, at_zero, draws, before, readings, rng)
+            onsets.append(OnsetLikelihood(each.onset, drawn_at_zero, tank, rng))
+        if each.readings.pressure_pa is None:
+            drawn.append(before)
+            continue
         after = _drawn(case, each.readings, draws, before, readings, rng)
         for number, own in enumerate(each.lines):
             said = None if own.method == "none" else LineLikelihood(own, tank, prior)
@@ -173,7 +190,7 @@ def put_together(
             balances.append(balance)
         drawn.append(after)
         before, readings = after, each.readings
-    return Together(tank, tuple(lines), tuple(balances), tuple(drawn))
+    return Together(tank, tuple(lines), tuple(balances), tuple(drawn), tuple(onsets))
 
 
 def _other_side(tank: Tank, draws: Draws, rng: np.random.Generator) -> Draws:

@@ -149,7 +149,8 @@ def weigh(
     weights = {code: float(weight.sum()) for code, weight in logs.items()}
     prior = _before(case.tank)
     if case.tank.has_membrane:
-        weights["membrane failed"] = prior["membrane failed"] * (likelihood.inverted + MODEL_FLOOR) * best_fit
+        torn = float(np.prod([each.if_torn for each in together.onsets]))
+        weights["membrane failed"] = prior["membrane failed"] * (likelihood.inverted + MODEL_FLOOR) * best_fit * torn
     total = sum(weights.values())
     low = logs["low on air"]
     mild = 1 - np.minimum(_lost(hypotheses[1], right) / GRAVE_LOSS_SHARE, 1.0) ** 2

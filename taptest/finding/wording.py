@@ -18,10 +18,12 @@ from taptest.finding.settle import second_round_step, settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import LineReading
-from taptest.quantities import Kind, Units, percent
+from taptest.quantities import METRIC, Kind, Units, percent
+from taptest.statements import Said
 from taptest.tank.kinds import HEAVIEST_PUSHED_M3, line_shows_share, what_taps_cannot_show, what_taps_show
 from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
+from taptest.words.tell import tell
 
 PIN = "water at the air valve"
 HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
@@ -48,7 +50,7 @@ class Story:
     units: Units
     code: FindingCode
     probability: float
-    why: str
+    why: Said
     evidence: Mapping[str, str]
     may_be_heated: bool = True
     """Whether a check that fires the system up may be asked for."""
@@ -110,9 +112,10 @@ def sentence_of(story: Story) -> str:
             assert_never(story.code)
 
 
-def cannot_tell_sentence(why: str, check: str, speaks_against: bool | None) -> str:
+def cannot_tell_sentence(said_why: Said, check: Said, speaks_against: bool | None) -> str:
     """Say why not, and what to do next; first that nothing speaks against the tank, where that is so."""
-    step = check[0].lower() + check[1:].rstrip(".")
+    why, step = tell(said_why, METRIC), tell(check, METRIC)
+    step = step[0].lower() + step[1:].rstrip(".")
     if speaks_against is False:
         return f"Nothing speaks against the tank, but the taps do not prove it right, because {why}; next: {step}."
     return f"The taps cannot tell, because {why}; next: {step}."
@@ -268,9 +271,9 @@ def _membrane_failed(story: Story) -> str:
     return f"The membrane has most likely failed: {story.why}."
 
 
-def reasons_of(story: Story) -> tuple[str, ...]:
+def reasons_of(story: Story) -> tuple[Said, ...]:
     """Say what the finding rests on, in whole sentences."""
-    said = [f"By the taps {_level(story)}{_interval_words(story)}."]
+    said: list[Said] = [f"By the taps {_level(story)}{_interval_words(story)}."]
     said += what_taps_show(story.case.tank)[:1]
     said += story.line.notes
     said += _reading_reasons(story)

@@ -27,6 +27,7 @@ from taptest.line.quality import cautions, striker_caution, too_poor
 from taptest.line.records import BoundaryPosterior, LineReading, Point, Profile, Unreadable
 from taptest.line.unlabelled import ChangePoints, dullness_db, line_changes
 from taptest.shell.records import LevelSweep
+from taptest.statements import Said
 from taptest.tank.contact import UNKNOWN_SEAM_SD, seam_reach_m
 from taptest.tank.kinds import Tank
 from taptest.tank.membrane import from_water_end
@@ -351,7 +352,7 @@ def _as_tapped(posterior: BoundaryPosterior, point_depth_m: FloatArray, tank: Ta
 
 
 def unread_line(
-    point_depth_m: FloatArray, tank: Tank, unreadable: Unreadable, notes: Sequence[str] = ()
+    point_depth_m: FloatArray, tank: Tank, unreadable: Unreadable, notes: Sequence[Said] = ()
 ) -> LineReading:
     """Make a reading that says nothing but why, and further notes: the prior itself, for points (P,) untold."""
     depth = _plain_grid(tank)

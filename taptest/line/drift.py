@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from taptest.line.points import profile_of
 from taptest.line.records import Point
+from taptest.line.remarks import LineRemark
+from taptest.statements import Statement
 
 FloatArray = NDArray[np.float64]
 
@@ -20,14 +22,14 @@ LOUDNESS_DB = 8.0
 """Change of the loudness that counts: more than an even hand varies. Common practice, no source."""
 
 
-def reference_drift(groups: Sequence[Point]) -> str:
-    """Return a sentence if the reference point sounds otherwise later in the visit than at first; "" if it does not.
+def reference_drift(groups: Sequence[Point]) -> Statement | None:
+    """Say that the reference point sounds different later in the visit; None where it does not.
 
     `groups`: the taps of the reference point in order of time, one entry for each time it was tapped.
     """
     heard = [group for group in groups if group.traits]
     if len(heard) < 2:
-        return ""
+        return None
     parted = [
         Point(float(i), group.traits, group.taps_used, group.taps_rejected, group.doubtful)
         for i, group in enumerate(heard)
@@ -42,14 +44,8 @@ def reference_drift(groups: Sequence[Point]) -> str:
             change = row[both] - np.median(row[both])
             worst = max(worst, float(np.sqrt(max(np.mean(change**2 - var[both]), 0.0))))
     if worst > DRIFT_DB:
-        return (
-            f"The reference point sounds otherwise than at first (by {worst:.0f} dB over the bands): the striker or "
-            "the microphone was changed or moved, or the tank's state changed. Tap the line again in one go."
-        )
+        return Statement(LineRemark.REFERENCE_CHANGED, {"changed_db": worst})
     louder = float(np.abs(profile.strength_db - profile.strength_db[0]).max())
     if louder > LOUDNESS_DB:
-        return (
-            f"The reference point is {louder:.0f} dB louder or softer than at first: the microphone was moved or the "
-            "hand changed. Keep both as they are and tap the line again."
-        )
-    return ""
+        return Statement(LineRemark.REFERENCE_LOUDNESS, {"changed_db": louder})
+    return None

@@ -57,8 +57,8 @@ class MatchSettings:
     gain_sd: float = 0.6
     """Expected gain of the measured on the computed shape, and its standard deviation."""
     floor: float = 0.05
-    """Energy added to a band at every point, over its mean along the line: how deep a node is hangs on the microphone's
-    place and on a few hertz, so what lies far below the mean is not told apart."""
+    """Energy added to a band at every point, over its mean along the line: how deep a node is depends on the
+    microphone's place and on a few hertz, so what lies far below the mean is not told apart."""
     model_sd_db: float = 3.0
     """Usual residual of a band's level; also what a band's own noise is weighed against."""
     absolute_weight: float = 0.5

@@ -1,20 +1,21 @@
-"""Which state a line is named after, or why none: from the posterior to one word and a sentence.
+"""Which state a line is named after, or why none: from the posterior to one word and a statement.
 
-A state is named where it is likely enough, the line fits the model, and a boundary has a place; else a sentence says
+A state is named where it is likely enough, the line fits the model, and a boundary has a place; else a statement says
 what is open and what would help. Depths are metres below the top of the shell.
 """
 
 import numpy as np
 
 from taptest.line.records import BoundaryPosterior, BoundaryState
-from taptest.quantities import percent
+from taptest.line.remarks import LineRemark
+from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 
 SURE_ENOUGH = 0.85
 """One boundary is named only if it has at least this probability."""
 SURE_OF_WHOLE = 0.9
-"""All air or all water is named only from here on: a little water at an end sounds much like none, and a failed tank
-taken for a sound one costs most."""
+"""All air or all water is named only from here on: a little water at an end sounds much like none, and calling a failed
+tank healthy costs most."""
 MOSTLY_UPRIGHT = 0.7
 """The level is spoken of only where inverted pictures and two boundaries leave it at least this probability."""
 SURE_OF_INVERTED = 0.5
@@ -63,63 +64,41 @@ def level_span_m(posterior: BoundaryPosterior, tank: Tank) -> tuple[float, float
     return (first, last) if tank.hanging else (tank.shape.height_m - last, tank.shape.height_m - first)
 
 
-def why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_model: bool) -> str:
-    """Say in one sentence why no state is named, and what would help."""
+def why_open(posterior: BoundaryPosterior, misfit: float, wide: bool, *, with_model: bool) -> Statement:
+    """Say why no state is named, and what would help."""
     if misfit >= 1.0:
-        return (
-            "The line sounds unlike anything the model of this tank can make: check diameter, height, wall and "
-            "pressure, and that all taps sit on the marked line."
-        )
+        return Statement(LineRemark.UNLIKE_MODEL)
     if posterior.p_inverted + posterior.p_two > 1.0 - MOSTLY_UPRIGHT:
-        return "The picture along the line does not fit one boundary with the water at its own end."
+        return Statement(LineRemark.NOT_ONE_BOUNDARY)
     if posterior.p_no_contact > 0.05 and posterior.p_all_air + posterior.p_no_contact >= SURE_OF_WHOLE:
-        return (
-            "The shell rings behind every mark: the tank holds no water, or its bag holds some and does not touch the "
-            "shell. Taps cannot tell which; weigh the tank or measure a drain."
-        )
+        return Statement(LineRemark.RINGS_ALL_OVER)
     contrast = _no_contrast(posterior, with_model)
-    if contrast:
+    if contrast is not None:
         return contrast
     if wide and posterior.p_found >= SURE_ENOUGH:
-        return (
-            "There is a boundary, but the taps do not place it: its interval covers most of the shell. Tap more "
-            "points, with the microphone nearer."
-        )
-    return (
-        f"The taps leave it open: one boundary {percent(posterior.p_found)}, all air "
-        f"{percent(posterior.p_all_air)}, all water {percent(posterior.p_all_water)}. Tap more points, "
-        "and points near both ends."
-    )
+        return Statement(LineRemark.NOT_PLACED)
+    shares = {"boundary_share": posterior.p_found, **_whole_shares(posterior)}
+    return Statement(LineRemark.LEFT_OPEN, shares)
 
 
-def _no_contrast(posterior: BoundaryPosterior, with_model: bool) -> str:
-    """Say that nothing changes along the line, and that this leaves open what backs the shell; "" where it does not."""
+def _whole_shares(posterior: BoundaryPosterior) -> dict[str, float]:
+    return {"air_share": posterior.p_all_air, "water_share": posterior.p_all_water}
+
+
+def _no_contrast(posterior: BoundaryPosterior, with_model: bool) -> Statement | None:
+    """Say that nothing changes along the line, which leaves open what backs the shell; None where something does."""
     if not with_model and posterior.p_all_air + posterior.p_all_water > 0.5:
-        return (
-            "The sound hardly changes along the line, so one thing may back the shell all through; without a model "
-            "of the tank it cannot be said whether air or water."
-        )
+        return Statement(LineRemark.NO_CONTRAST)
     if posterior.p_all_air + posterior.p_all_water >= SURE_OF_WHOLE:
-        return (
-            "The sound shows no boundary along the line, and it leaves open whether air or water backs the shell all "
-            f"through (air {percent(posterior.p_all_air)}, water {percent(posterior.p_all_water)}). Feel whether the "
-            "tank is heavy, or tap it again cold and hot: a tank with air takes in water as the system heats, and its "
-            "sound changes."
-        )
-    return ""
+        return Statement(LineRemark.NO_CONTRAST_WITH_MODEL, _whole_shares(posterior))
+    return None
 
 
-def pictures(posterior: BoundaryPosterior) -> list[str]:
-    """Sentences on pictures that one boundary cannot explain."""
-    said: list[str] = []
+def pictures(posterior: BoundaryPosterior) -> list[Statement]:
+    """Tell of pictures that one boundary cannot explain."""
+    said: list[Statement] = []
     if posterior.p_inverted > 0.3:
-        said.append(
-            f"The picture looks inverted ({percent(posterior.p_inverted)}): the shell rings at the water end and is "
-            "dull at the air end, as with a failed membrane."
-        )
+        said.append(Statement(LineRemark.INVERTED, {"inverted_share": posterior.p_inverted}))
     if posterior.p_two > 0.3:
-        said.append(
-            f"Two boundaries fit better than one ({percent(posterior.p_two)}): a strap, a seam or a pocket may lie on "
-            "the line."
-        )
+        said.append(Statement(LineRemark.TWO_BOUNDARIES, {"two_share": posterior.p_two}))
     return said

@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.line.distribution import quantile
+from taptest.line.remarks import Reading
 from taptest.sound.records import TapTraits
+from taptest.statements import Said, Statement
 
 FloatArray = NDArray[np.float64]
 BoundaryState = Literal["found", "all air", "all water", "not found"]
@@ -113,21 +115,22 @@ class BoundaryPosterior:
 class Unreadable:
     """Why taps cannot be read, and what to do about it."""
 
-    why: str
-    """A clause."""
-    remedy: str
-    """A clause in the imperative; "" where nothing can be done."""
+    why: Said
+    """A clause (`taptest.line.remarks.Unread`)."""
+    remedy: Said
+    """A clause in the imperative (`Remedy`); "" where nothing can be done."""
 
     @property
-    def step(self) -> str:
+    def step(self) -> Said:
         """The remedy as a sentence; "" where nothing can be done."""
-        return f"{self.remedy[:1].upper()}{self.remedy[1:]}." if self.remedy else ""
+        return Statement(Reading.STEP, {"remedy": self.remedy}) if self.remedy else ""
 
     @property
-    def sentence(self) -> str:
+    def sentence(self) -> Statement:
         """Both as one sentence."""
-        start = self.why[:1].upper() + self.why[1:]
-        return f"{start}: {self.remedy}." if self.remedy else f"{start}."
+        if not self.remedy:
+            return Statement(Reading.WHY, {"why": self.why})
+        return Statement(Reading.WHY_AND_REMEDY, {"why": self.why, "remedy": self.remedy})
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +149,7 @@ class LineReading:
     """(P,)"""
     misfit: float
     """How unlike anything the model can make the line is: 0 alike, 1 and above unlike."""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
     """Whole sentences: inverted picture, two boundaries, drift, no contrast, weak taps, a soft striker."""
     unreadable: Unreadable | None = None
     """Why the line was not read at all; None where it was. The first of the notes says the same."""

@@ -3,13 +3,12 @@
 This computer remembers both (`taptest.preferences`).
 """
 
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from taptest.preferences import remember, remembered
-from taptest.report.wording import Wording
-
-if TYPE_CHECKING:
-    from taptest.quantities import Units
+from taptest.quantities import METRIC, US, Units
+from taptest.report.wording import Wording, told
+from taptest.statements import Said
 
 Paper = Literal["a4", "letter"]
 
@@ -22,16 +21,19 @@ def usual_wording() -> Wording:
     return "uk" if remembered("wording") == "uk" else "us"
 
 
+def in_usual_words(said: Said, units: Units = METRIC) -> str:
+    """Tell a statement in the words that were chosen."""
+    return told(said, units, usual_wording())
+
+
 def chosen_paper() -> Paper | None:
     """Return the paper that was chosen, None where it follows the units of each visit."""
     chosen = remembered("paper")
     return "letter" if chosen == "letter" else "a4" if chosen == "a4" else None
 
 
-def usual_paper(units: "Units") -> Paper:
+def usual_paper(units: Units) -> Paper:
     """Return the paper that was chosen; else Letter where the visit's units are those of the United States."""
-    from taptest.quantities import US
-
     return chosen_paper() or ("letter" if units.name == US.name else "a4")
 
 

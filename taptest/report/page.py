@@ -157,7 +157,7 @@ class _Typed:
 def _printable(letter: str) -> str:
     """Return a space for what controls and does not print, a question mark for half a letter.
 
-    Signs that turn the direction of what follows are left out: they could make a line read otherwise than typed.
+    Signs that turn the direction of what follows are left out: they could make a line differ from what was typed.
     """
     category = unicodedata.category(letter)
     if letter in _TURNS:

@@ -4,8 +4,9 @@ import textwrap
 
 from taptest.finding.records import Bound, Interval
 from taptest.quantities import Kind, Units
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import Wording, told, worded
 from taptest.report.words import WIDTH, spread
+from taptest.statements import Said
 from taptest.visit.history import History, PastVisit
 from taptest.visit.trend import HORIZON_YEARS
 
@@ -15,8 +16,8 @@ SURE = 0.9
 def history_text(history: History, wording: Wording = "us") -> str:
     """Return the whole history in the user's units and the words of their country, ending in a line break."""
 
-    def said(sentence: str, mark: str = "") -> list[str]:
-        return _wrapped(worded(sentence, wording), mark)
+    def said(sentence: Said, mark: str = "") -> list[str]:
+        return _wrapped(told(sentence, history.units, wording), mark)
 
     place = f", {history.site}" if history.site else ""
     simulated = " (simulated data)" if any(past.simulated for past in history.visits) else ""

@@ -50,7 +50,7 @@ def worded(text: str, wording: Wording) -> str:
 
 
 def told(said: Said, units: Units, wording: Wording) -> str:
-    """Tell a statement, or put a sentence that is there already into the words of the country."""
+    """Tell a statement, or put a finished sentence into the words of the country."""
     return worded(said, wording) if isinstance(said, str) else tell(said, units, LANGUAGE[wording])
 
 

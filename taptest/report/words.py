@@ -12,6 +12,7 @@ from taptest.quantities import Kind, Units
 from taptest.report.wording import LANGUAGE, Wording, told, worded
 from taptest.statements import Said
 from taptest.tank.kinds import Tank
+from taptest.visit.remarks import onset_round_said
 from taptest.visit.result import PointResult, VisitResult
 from taptest.words.tell import tell
 
@@ -123,7 +124,12 @@ def round_lines(result: VisitResult) -> list[Said]:
     lines: list[Said] = [_round_line(result, "As found", result.case.readings, judgement.line, judgement.expected)]
     for each in result.rounds:
         name = each.name[:1].upper() + each.name[1:]
-        lines.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
+        if each.mark_m is not None:
+            shown = [reading.pressure_pa for reading in each.readings]
+            taps = sum(reading.taps_used for reading in each.readings)
+            lines.append(onset_round_said(name, each.mark_m, shown, taps))
+        if each.mark_m is None or each.points:
+            lines.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
         if each.found.code is not None:
             lines.append(f"{name}, by itself because its air is other air: {each.found.sentence}")
         lines += each.remarks

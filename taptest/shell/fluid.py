@@ -11,10 +11,14 @@ filled cavity is closed; only for n = 0 this matters, and there the opening of t
 lets water through (`OPENING_M2` wide, `OPENING_LENGTH_M` long): without it the wall could not move where it changes
 the volume.
 
+Water between two inner lines is eliminated from its last line back towards its first, so that one pass serves all zones
+that end alike: rings of gas below a seam, and rings of water above it, each with its own thickness, side by side.
+
 Conventions: added-mass matrices leave out the circumferential factor, as in `vibration`; heights are counted from the
 water end.
 """
 
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -159,15 +163,6 @@ class WaterColumn:
         """Whether the water is a layer on the wall, with no pressure on its inner side."""
         return bool(self.fraction[0] > 0.0)
 
-    def zone_mass(self, n: int, normal: FloatArray, first: int, last: int, density_kg_m3: float) -> FloatArray:
-        """Return (K, K) added mass of water between two lines, with no pressure on either.
-
-        Lines count from 0 at the water end's pole; a `last` of J + 1 closes the water at the far pole.
-        """
-        parts = self._elimination(n, normal, last, first)
-        # Only the parts up to the last line's own level are there; their sum is the whole.
-        return np.asarray(density_kg_m3 * np.sum([part.T @ part for _, part in parts], axis=0))
-
     def added_mass(self, n: int, normal: FloatArray, levels: NDArray[np.int64], density_kg_m3: float) -> FloatArray:
         """Return (L, K, K) added mass of wall motions for each of the levels (L,).
 
@@ -179,87 +174,177 @@ class WaterColumn:
             raise PhysicsError(
                 f"A water level outside the {count} layers of the mesh was asked for; give 0 to {count + 1}."
             )
-        wanted = set(levels.tolist())
-        sums = {0: np.zeros((normal.shape[2],) * 2)} if 0 in wanted else {}
-        total = np.zeros((normal.shape[2],) * 2)
-        for level, part in self._elimination(n, normal, max(wanted)):
-            total = total + part.T @ part
-            if level in wanted:
-                sums[level] = total.copy()
-        return density_kg_m3 * np.stack([sums[int(level)] for level in levels])
+        wet = [int(level) for level in levels if level > 0]
+        masses = dict(zip(wet, zone_masses([WaterLayers(self, 0, level) for level in wet], n, normal), strict=True))
+        dry = np.zeros((normal.shape[2],) * 2)
+        return density_kg_m3 * np.stack([masses.get(int(level), dry) for level in levels])
 
-    def _elimination(
-        self, n: int, normal: FloatArray, last_level: int, first: int = 0
-    ) -> "list[tuple[int, FloatArray]]":
-        """Eliminate layer by layer from the line `first`; for each level the square root of what it adds, (nodes, K).
 
-        A first line that is not the pole's bears no pressure.
-        """
-        m, count = self.across, len(self.layers)
-        matrix = self._gradient + n * n * self._angular
-        wall, bottom, top = self._wall_loads(normal)
-        ends = self.shell.mesh.meridian.geometry(self.shell.mesh.node_m[[0, -1]]).radius_m
-        pointed = bool(self.layers[0] == 0 and ends[0] == 0.0)
-        load = np.zeros((2 * m, normal.shape[2]))
-        corner = np.zeros((m, m))
-        if first == 0:
-            load[:m] = bottom
-            if n == 0 and not self.closed_pole:
-                corner[0, 0] = OPENING_M2 / (2.0 * np.pi * OPENING_LENGTH_M)
-        inner = [0, m] if n > 0 or self.is_layer else []
-        out: list[tuple[int, FloatArray]] = []
-        for j in range(first, min(count, last_level)):
-            block = matrix[j, : 2 * m, : 2 * m].copy()
-            block[:m, :m] += corner
-            coupling = matrix[j, : 2 * m, 2 * m :].copy()
-            load[m - 1] += wall[j, 0]
-            load[2 * m - 1] += wall[j, 1]
-            held = inner.copy()
-            if j == first and first > 0:
-                held.extend(range(m))
-            elif j == 0 and pointed:
-                _close_pole(n, block, coupling, load, held)
-            _hold(held, block, coupling, load)
-            root = np.linalg.cholesky(block)
-            solved = np.linalg.solve(root, np.concatenate([load, coupling], axis=1))
-            part, reach = solved[:, : load.shape[1]], solved[:, load.shape[1] :]
-            out.append((j + 1, part))
-            corner = matrix[j, 2 * m :, 2 * m :] - reach.T @ reach
-            load = np.zeros_like(load)
-            load[:m] = -reach.T @ part
-            load[m - 1] += wall[j, 2]
-        if last_level == count + 1:
-            load[:m] += top
-            far_pole = bool(self.layers[-1] == len(self.shell.mesh.segment) - 1 and ends[1] < 1e-9)
-            out.append((count + 1, _last_line(bool(inner), corner, load[:m], far_pole)))
-        return out
+@dataclass(frozen=True, slots=True)
+class WaterLayers:
+    """A zone of water on the mesh: from one line of a column to another, farther from the water end's pole.
+
+    Lines count from 0 at that pole; a `last` of J + 1 closes the water at the far pole. There is no pressure on a
+    first line but 0 nor on a last one but that.
+    """
+
+    column: WaterColumn
+    first: int
+    last: int
+
+    @property
+    def key(self) -> tuple[int, int, int]:
+        """The same for the same water."""
+        return id(self.column), self.first, self.last
+
+    @property
+    def pass_key(self) -> tuple[int, ...]:
+        """The same for zones that one pass serves."""
+        closed = self.first == 0 or self.last > len(self.column.layers)
+        alone = id(self.column) if closed else 0
+        return (0 if self.first == 0 else self.last, self.column.across, self.column.is_layer, alone)
+
+
+def zone_masses(zones: Sequence[WaterLayers], n: int, normal: FloatArray) -> list[FloatArray]:
+    """Return the added mass (K, K) of each zone for a density of one; `normal` as in `WaterColumn.added_mass`."""
+    groups: dict[tuple[int, ...], list[int]] = {}
+    for number, zone in enumerate(zones):
+        groups.setdefault(zone.pass_key, []).append(number)
+    masses = [np.zeros(0)] * len(zones)
+    for members in groups.values():
+        some = [zones[number] for number in members]
+        columns = list({id(zone.column): zone.column for zone in some}.values())
+        row = {id(column): index for index, column in enumerate(columns)}
+        from_pole = some[0].first == 0
+        if from_pole:
+            walk = _from_pole(columns[0], n, normal, max(zone.last for zone in some))
+        else:
+            walk = _backwards(columns, n, normal, some[0].last, min(zone.first for zone in some))
+        total = np.zeros((len(columns), normal.shape[2], normal.shape[2]))
+        for line, part in walk:
+            total += part
+            for number, zone in zip(members, some, strict=True):
+                if line == (zone.last if from_pole else zone.first):
+                    masses[number] = total[row[id(zone.column)]].copy()
+    return masses
+
+
+Walk = Generator[tuple[int, FloatArray], None, None]
+"""Lines in the order of a pass, each with what the layer before it adds to the masses (Z, K, K) of Z columns."""
+
+
+def _from_pole(column: WaterColumn, n: int, normal: FloatArray, last: int) -> Walk:
+    """Eliminate layer by layer from the water end's pole, where the connection's opening lets water through."""
+    m, count = column.across, len(column.layers)
+    matrix = column._gradient + n * n * column._angular
+    wall, bottom, top = column._wall_loads(normal)
+    ends = column.shell.mesh.meridian.geometry(column.shell.mesh.node_m[[0, -1]]).radius_m
+    pointed = bool(column.layers[0] == 0 and ends[0] == 0.0)
+    corner = np.zeros((1, m, m))
+    if n == 0 and not column.closed_pole:
+        corner[:, 0, 0] = OPENING_M2 / (2.0 * np.pi * OPENING_LENGTH_M)
+    held = _inner(column, n)
+    start = _Start(corner, bottom, held, n if pointed else None)
+    lines = range(1, min(count, last) + 1)
+    corner, load = yield from _walked(matrix[None], wall, lines, start, held)
+    if last == count + 1:
+        load[:, :m] += top
+        far_pole = bool(column.layers[-1] == len(column.shell.mesh.segment) - 1 and ends[1] < 1e-9)
+        part = _last_line(bool(held), corner[0], load[0, :m], far_pole)
+        yield last, (part.T @ part)[None]
+
+
+def _backwards(columns: Sequence[WaterColumn], n: int, normal: FloatArray, last: int, first: int) -> Walk:
+    """Eliminate layer by layer from a last line back to a first one, columns of different thickness side by side."""
+    column = columns[0]
+    m, count = column.across, len(column.layers)
+    some = slice(first, min(last, count))
+    turned = np.arange(3 * m).reshape(3, m)[::-1].ravel()
+    matrix = np.stack([(each._gradient[some] + n * n * each._angular[some])[::-1] for each in columns])
+    matrix = matrix[:, :, turned[:, None], turned]
+    wall, _, top = column._wall_loads(normal)
+    held = _inner(column, n)
+    corner = np.zeros((len(columns), m, m))
+    if last > count:
+        end = float(column.shell.mesh.meridian.geometry(column.shell.mesh.node_m[-1:]).radius_m[0])
+        pointed = bool(column.layers[-1] == len(column.shell.mesh.segment) - 1 and end < 1e-9)
+        start = _Start(corner, top, held, n if pointed else None)
+    else:
+        start = _Start(corner, np.zeros_like(top), [*held, *range(m)], None)
+    lines = range(min(last, count) - 1, first - 1, -1)
+    yield from _walked(matrix, wall[some][::-1, ::-1], lines, start, held)
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """The line that a pass begins with: what it couples (Z, m, m), its load (m, K), and how it is held."""
+
+    corner: FloatArray
+    load: FloatArray
+    held: list[int]
+    pole_of: int | None
+    """The harmonic, where the line is one point."""
+
+
+def _walked(
+    matrix: FloatArray, wall: FloatArray, lines: range, start: _Start, inner: list[int]
+) -> Generator[tuple[int, FloatArray], None, tuple[FloatArray, FloatArray]]:
+    """Eliminate the layers (Z, S, 3m, 3m) with their loads (S, 3, K) in turn; return what is left on the last line.
+
+    That is its matrix (Z, m, m) and its load (Z, 2m, K), with room for the next layer's middle line.
+    """
+    m, modes = matrix.shape[2] // 3, wall.shape[2]
+    corner, load = start.corner, np.zeros((len(matrix), 2 * m, modes))
+    load[:, :m] = start.load
+    held, pole_of = start.held, start.pole_of
+    for j, line in enumerate(lines):
+        block = matrix[:, j, : 2 * m, : 2 * m].copy()
+        block[:, :m, :m] += corner
+        coupling = matrix[:, j, : 2 * m, 2 * m :].copy()
+        load[:, m - 1] += wall[j, 0]
+        load[:, 2 * m - 1] += wall[j, 1]
+        if pole_of is not None:
+            held = held + _close_pole(pole_of, block, coupling, load)
+        _hold(held, block, coupling, load)
+        held, pole_of = inner, None
+        both = np.concatenate([load, coupling], axis=2)
+        given = np.swapaxes(both, 1, 2) @ np.linalg.solve(block, both)
+        yield line, given[:, :modes, :modes]
+        corner = matrix[:, j, 2 * m :, 2 * m :] - given[:, modes:, modes:]
+        load = np.zeros_like(load)
+        load[:, :m] = -given[:, modes:, :modes]
+        load[:, m - 1] += wall[j, 2]
+    return corner, load
+
+
+def _inner(column: WaterColumn, n: int) -> list[int]:
+    """Return the nodes on the axis, or on a layer's inner side, whose potential is zero."""
+    return [0, column.across] if n > 0 or column.is_layer else []
 
 
 def _hold(rows: list[int], block: FloatArray, coupling: FloatArray, load: FloatArray) -> None:
     """Set some nodes' potential to zero."""
-    block[rows, :], block[:, rows], coupling[rows, :], load[rows] = 0.0, 0.0, 0.0, 0.0
-    block[rows, rows] = 1.0
+    block[:, rows, :], block[:, :, rows], coupling[:, rows, :], load[:, rows] = 0.0, 0.0, 0.0, 0.0
+    block[:, rows, rows] = 1.0
 
 
-def _close_pole(n: int, block: FloatArray, coupling: FloatArray, load: FloatArray, held: list[int]) -> None:
-    """Let all nodes of the first line be the one point that they are."""
-    m = len(block) // 2
-    if n > 0:
-        held.extend(range(1, m))
-        return
-    for part in (block, coupling, load):
-        part[0] = part[:m].sum(axis=0)
-    block[:, 0] = block[:, :m].sum(axis=1)
-    _hold(list(range(1, m)), block, coupling, load)
+def _close_pole(n: int, block: FloatArray, coupling: FloatArray, load: FloatArray) -> list[int]:
+    """Let all nodes of the first line be the one point that they are; return those to be held for it."""
+    m = block.shape[1] // 2
+    if n == 0:
+        for part in (block, coupling, load):
+            part[:, 0] = part[:, :m].sum(axis=1)
+        block[:, :, 0] = block[:, :, :m].sum(axis=2)
+    return list(range(1, m))
 
 
 def _last_line(inner_held: bool, corner: FloatArray, load: FloatArray, pointed: bool) -> FloatArray:
-    """Return what the last line, at the far end of the filled cavity, adds."""
+    """Return the square root of what the last line, at the far end of the filled cavity, adds."""
     if pointed:
         if inner_held:
             return np.zeros((1, load.shape[1]))
         return np.asarray(load.sum(axis=0, keepdims=True) / np.sqrt(corner.sum()))
     block, rest = corner.copy(), load.copy()
     if inner_held:
-        _hold([0], block, np.zeros((len(block), 1)), rest)
+        _hold([0], block[None], np.zeros((1, len(block), 1)), rest[None])
     return np.asarray(np.linalg.solve(np.linalg.cholesky(block), rest))

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
-from taptest.shell.fluid import WaterColumn, layer_fractions, radial_fractions
+from taptest.shell.fluid import WaterColumn, WaterLayers, layer_fractions, radial_fractions, zone_masses
 from taptest.shell.lying import LyingTank, lying_line
 from taptest.shell.meridian import SAME_NODE, Mesh, closed_shell, mesh_of
 from taptest.shell.records import ComplexArray, FloatArray, Losses, ShellSpec, WetModes, Wetting, Zone
@@ -82,26 +82,7 @@ class Resolution:
     """Growth of the water's elements from the wall to the axis."""
 
 
-@dataclass(frozen=True, slots=True)
-class WetLayers:
-    """A zone of water on the mesh: from one line of a column to another."""
-
-    column: WaterColumn
-    first: int
-    last: int
-
-    @property
-    def key(self) -> tuple[int, int, int]:
-        """The same for the same water."""
-        return id(self.column), self.first, self.last
-
-    @property
-    def from_pole(self) -> bool:
-        """Whether it is deep water from the water end on: one elimination serves all of these."""
-        return self.first == 0 and not self.column.is_layer
-
-
-WetWall = tuple[WetLayers, ...]
+WetWall = tuple[WaterLayers, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +107,7 @@ class Tank3D:
             ends = (zone.top_m, zone.bottom_m) if self.spec.water_end == "top" else (zone.bottom_m, zone.top_m)
             first, last = (self.line_at(depth) for depth in ends)
             if last > first:
-                out.append(WetLayers(self._column_of(zone), first, last))
+                out.append(WaterLayers(self._column_of(zone), first, last))
         return tuple(out)
 
     def _column_of(self, zone: Zone) -> WaterColumn:
@@ -288,27 +269,46 @@ class Harmonic:
     """(P, m) normal displacement at the positions."""
 
 
-def reduce_harmonic(tank: Tank3D, n: int, walls: Sequence[WetWall], arcs_m: FloatArray) -> Harmonic:
-    """Project shell, water and losses of harmonic n on the dry modes, for all pictures of the wetted wall at once."""
-    spec, mesh = tank.spec, tank.shell.mesh
-    basis = dry_basis(tank.shell, n, tank.basis_hz)
-    middle = 0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])
-    heights = mesh.meridian.geometry(middle).height_m
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """Pictures of the wetted wall, and where on the shell each thing acts: the same for every harmonic."""
+
+    walls: Sequence[WetWall]
+    wet: FloatArray
+    rubber: FloatArray
+    """(L, E) 1 where the wall is wet, and where rubber lies on it."""
+    seam: FloatArray
+    """(E,) 1 near the seam."""
+    clamped_loss: FloatArray
+    """(E,) loss factor that the connection and a strap add."""
+
+
+def pictures_of(tank: Tank3D, walls: Sequence[WetWall]) -> Pictures:
+    """Return pictures of the wetted wall ready to be reduced."""
+    mesh = tank.shell.mesh
+    heights = mesh.meridian.geometry(0.5 * (mesh.node_m[:-1] + mesh.node_m[1:])).height_m
     wet = _wet(tank, heights, walls)
-    rubber = _rubber(tank, heights, wet)
-    seam = _near(spec, mesh, tank.height_m, spec.seam_depth_m, RING_REACH_M)
-    local = basis.stiffness_where(np.concatenate([[seam, _clamped_loss(tank)], wet]))
-    has_rubber = bool(np.any(rubber > 0))
-    empty = np.zeros((len(walls), 1, 1))
+    seam = _near(tank.spec, mesh, tank.height_m, tank.spec.seam_depth_m, RING_REACH_M)
+    return Pictures(walls, wet, _rubber(tank, heights, wet), seam, _clamped_loss(tank))
+
+
+def reduce_harmonic(tank: Tank3D, n: int, pictures: Pictures, arcs_m: FloatArray) -> Harmonic:
+    """Project shell, water and losses of harmonic n on the dry modes, for all pictures of the wetted wall at once."""
+    basis = dry_basis(tank.shell, n, tank.basis_hz)
+    rubber = pictures.rubber if np.any(pictures.rubber > 0) else np.zeros((0, pictures.wet.shape[1]))
+    local = basis.stiffness_where(np.concatenate([[pictures.seam, pictures.clamped_loss], pictures.wet, rubber]))
+    area = basis.area_where(np.concatenate([np.ones((1, pictures.wet.shape[1])), rubber]))
+    count = 2 + len(pictures.wet)
+    nothing = np.zeros((len(pictures.wet), 1, 1))
     return Harmonic(
         basis=basis,
-        added=_added(tank, n, basis.normal, walls),
-        wet_stiffness=local[2:],
-        rubber_stiffness=basis.stiffness_where(rubber) if has_rubber else empty,
-        rubber_area=basis.area_where(rubber) if has_rubber else empty,
+        added=_added(tank, n, basis.normal, pictures.walls),
+        wet_stiffness=local[2:count],
+        rubber_stiffness=local[count:] if len(rubber) else nothing,
+        rubber_area=area[1:] if len(rubber) else nothing,
         ring_stiffness=local[0],
         clamped_loss=local[1],
-        outer_area=basis.area_where(np.ones((1, len(middle))))[0],
+        outer_area=area[0],
         more_ring=_more_ring(tank, basis),
         sample=normal_at(tank.shell, basis.vector, arcs_m),
     )
@@ -330,18 +330,12 @@ def _added(tank: Tank3D, n: int, normal: FloatArray, walls: Sequence[WetWall]) -
 
     Between them lies gas or slack rubber, which bears no pressure.
     """
-    density = tank.spec.water_density_kg_m3
-    levels = sorted({zone.last for wall in walls for zone in wall if zone.from_pole})
-    masses: dict[tuple[int, int, int], FloatArray] = {}
-    if levels:
-        deep = tank.column.added_mass(n, normal, np.array(levels), density)
-        masses = {WetLayers(tank.column, 0, last).key: mass for last, mass in zip(levels, deep, strict=True)}
+    zones = {zone.key: zone for wall in walls for zone in wall}
+    masses = dict(zip(zones, zone_masses(list(zones.values()), n, normal), strict=True))
     out = np.zeros((len(walls), normal.shape[2], normal.shape[2]))
     for number, wall in enumerate(walls):
         for zone in wall:
-            if zone.key not in masses:
-                masses[zone.key] = zone.column.zone_mass(n, normal, zone.first, zone.last, density)
-            out[number] += masses[zone.key]
+            out[number] += tank.spec.water_density_kg_m3 * masses[zone.key]
     return out
 
 
@@ -648,11 +642,11 @@ def wet_modes(
     wetting = water if isinstance(water, tuple) else up_to(spec, water)
     tank = build(spec, ends_of([wetting]), max_hz, resolution)
     arcs = tank.arcs(np.asarray(depth_m, dtype=np.float64))
-    walls = [tank.wall_of(wetting)]
+    pictures = pictures_of(tank, [tank.wall_of(wetting)])
     found = []
     with one_thread_each():
         for n in tank.harmonics():
-            pole, shape = solve(tank, reduce_harmonic(tank, n, walls, arcs), max_hz)
+            pole, shape = solve(tank, reduce_harmonic(tank, n, pictures, arcs), max_hz)
             found.append((pole, np.full(len(pole), n, dtype=np.int64), shape))
     return _joined(found, np.asarray(depth_m, dtype=np.float64))
 

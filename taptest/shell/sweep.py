@@ -33,13 +33,14 @@ from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, RingPict
 from taptest.shell.response import (
     WEAK,
     Change,
+    Pictures,
     Resolution,
     Tank3D,
-    WetWall,
     build,
     ends_of,
     in_range,
     one_thread_each,
+    pictures_of,
     reduce_harmonic,
     solve_changes,
     some_pictures,
@@ -177,11 +178,12 @@ def _ready(task: SweepTask) -> _Ready:
     more = _ring_pictures(task.rings) if task.rings is not None else []
     wettings = [(), *(up_to(task.spec, float(b)) for b in boundaries), (Zone(0.0, np.inf),), *more]
     tank = _prepared(task.spec, ends_of(wettings), task.changes)
-    walls = [tank.wall_of(wetting) for wetting in wettings]
-    parts = [partial(_one_harmonic, tank, n, depth, walls, task.changes) for n in tank.harmonics()]
+    pictures = pictures_of(tank, [tank.wall_of(wetting) for wetting in wettings])
+    line = _line_of(tank, depth)
+    parts = [partial(_one_harmonic, tank, n, line, pictures, task.changes) for n in tank.harmonics()]
     unknowns = basis_size(task.spec, task.changes)
     weights = (1.0 + np.arange(len(parts))[::-1]).tolist()  # low harmonics have most modes
-    return _Ready(task, boundaries, parts, weights, THREAD_MB * len(walls) / 64 * (unknowns / 150) ** 2 + 30.0)
+    return _Ready(task, boundaries, parts, weights, THREAD_MB * len(wettings) / 64 * (unknowns / 150) ** 2 + 30.0)
 
 
 def _gathered(ready: _Ready, parts: "deque[Future[FloatArray]]", report: "_Steps") -> tuple[LevelSweep, ...]:
@@ -368,33 +370,44 @@ def _prepared(spec: ShellSpec, ends_m: FloatArray, changes: Sequence[Change]) ->
     return build(spec, ends_m, MAX_HZ, coarse)
 
 
-def _rings(tank: Tank3D) -> tuple[Rings, FloatArray]:
-    """Return the shell as rings, and the arc lengths of their middles."""
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Where the shell is tapped and where it is heard from: the same for every harmonic."""
+
+    points: int
+    """Number of positions."""
+    arcs_m: FloatArray
+    """(P+R,) arc lengths of the positions, then of the middles of the shell's rings."""
+    rings: Rings
+    places: Sequence[Place]
+
+
+def _line_of(tank: Tank3D, depth_m: FloatArray) -> _Line:
+    """Return the tap line and the shell as rings that radiate."""
     meridian = tank.shell.mesh.meridian
     edges = np.linspace(0.0, meridian.length_m, RINGS + 1)
     arcs = 0.5 * (edges[1:] + edges[:-1])
     there = meridian.geometry(arcs)
     depth = there.height_m if tank.spec.water_end == "top" else tank.height_m - there.height_m
-    return Rings(depth + 0.5 * tank.spec.wall_m, np.maximum(there.radius_m, 1e-4), np.diff(edges)), arcs
-
-
-def _one_harmonic(
-    tank: Tank3D, n: int, depth: FloatArray, walls: Sequence[WetWall], changes: Sequence[Change]
-) -> FloatArray:
-    """Return band energies (V, L, P, B) of one harmonic for every variant and picture of the wetted wall."""
-    rings, ring_arcs = _rings(tank)
-    reduced = reduce_harmonic(tank, n, walls, np.concatenate([tank.arcs(depth), ring_arcs]))
+    rings = Rings(depth + 0.5 * tank.spec.wall_m, np.maximum(there.radius_m, 1e-4), np.diff(edges))
     places = [Place(away, 0.0, share * tank.height_m) for away, share in PLACES]
-    table = _table(n, rings, places)
-    out = np.zeros((len(changes), len(walls), depth.size, len(BAND_HZ)), dtype=np.float32)
-    for first in range(0, len(walls), AT_ONCE):
+    return _Line(depth_m.size, np.concatenate([tank.arcs(depth_m), arcs]), rings, places)
+
+
+def _one_harmonic(tank: Tank3D, n: int, line: _Line, pictures: Pictures, changes: Sequence[Change]) -> FloatArray:
+    """Return band energies (V, L, P, B) of one harmonic for every variant and picture of the wetted wall."""
+    reduced = reduce_harmonic(tank, n, pictures, line.arcs_m)
+    table = _table(n, line.rings, line.places)
+    count = len(pictures.walls)
+    out = np.zeros((len(changes), count, line.points, len(BAND_HZ)), dtype=np.float32)
+    for first in range(0, count, AT_ONCE):
         some = slice(first, first + AT_ONCE)
         for variant, (pole, shape, mix) in enumerate(
             solve_changes(tank, some_pictures(reduced, some), MAX_HZ, changes, WEAK)
         ):
             heard = in_range(pole, MAX_HZ)
-            square = _squares(shape[:, : depth.size], mix)
-            at_rings = np.swapaxes(shape[:, depth.size :] @ mix, 1, 2)[heard]
+            square = _squares(shape[:, : line.points], mix)
+            at_rings = np.swapaxes(shape[:, line.points :] @ mix, 1, 2)[heard]
             poles = pole[heard]
             power = np.mean(np.abs(np.einsum("kr,qkr->kq", at_rings, _between(table, poles))) ** 2, axis=1)
             share = np.zeros((*pole.shape, len(BAND_HZ)), dtype=np.float32)

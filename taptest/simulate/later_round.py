@@ -16,8 +16,9 @@ from taptest.simulate.scene import Scene, Truth, Writer, settle, stream
 from taptest.simulate.wetted import draw_wetted
 from taptest.water.fluids import net_expansion
 
-Step = Literal["raised", "let-down", "hot"]
+Step = Literal["raised", "let-down", "hot", "onset"]
 STEPS: tuple[Step, ...] = get_args(Step)
+"""The last one is no single state: one mark at many pressures (`simulate.onset_round`)."""
 STEP_PA = (0.4e5, 0.7e5)
 """By how much the pressure is raised or let down."""
 CLEAR_OF_RELIEF_PA = 0.5e5
@@ -38,6 +39,18 @@ def later_scene(scene: Scene, step: Step) -> tuple[Scene, str]:
     """
     rng = np.random.default_rng([scene.seed, 2, *step.encode()])
     truth, state = _stepped(scene, step, rng)
+    tables = {**scene.tables, "readings": _readings(scene, truth, state, rng)}
+    return replace(_with_truth(scene, truth), tables=tables, take=scene.take + 1), state
+
+
+def at_pressure(scene: Scene, pressure_pa: float) -> Scene:
+    """Return the scene at another pressure (gauge), all else as it is."""
+    truth = _at(scene.truth, pressure_pa + STANDARD_ATMOSPHERE_PA, scene.truth.tank_c, scene.tank.volume_m3)
+    return _with_truth(scene, truth)
+
+
+def _with_truth(scene: Scene, truth: Truth) -> Scene:
+    """Return the scene with the water and the wetted wall of another truth of the same tank."""
     wetted = draw_wetted(
         stream(scene.seed, "form"),
         scene.tank,
@@ -46,9 +59,7 @@ def later_scene(scene: Scene, step: Step) -> tuple[Scene, str]:
         bag=scene.wetted.bag,
     )
     spec = replace(scene.spec, pressure_pa=max(truth.shell_pressure_pa, 0.0), water_end=truth.water_end)
-    readings = _readings(scene, truth, state, rng)
-    tables = {**scene.tables, "readings": readings}
-    return replace(scene, truth=truth, wetted=wetted, spec=spec, tables=tables, take=scene.take + 1), state
+    return replace(scene, truth=truth, wetted=wetted, spec=spec)
 
 
 def _stepped(scene: Scene, step: Step, rng: np.random.Generator) -> tuple[Truth, str]:

@@ -16,6 +16,7 @@ import numpy as np
 from taptest import disk
 from taptest.errors import VisitError
 from taptest.simulate.later_round import STEPS, Step, later_scene
+from taptest.simulate.onset_round import OnsetRound, play_onset
 from taptest.simulate.scenario import CHAPTERS, play_chapter
 from taptest.simulate.scene import DIFFICULTIES, FAULTS, SWITCHES, Difficulty, Fault, Switch, known
 from taptest.simulate.truth import RoundTruth, VisitTruth, write_truth
@@ -151,6 +152,9 @@ def fulfil(order: Order) -> Path:
     """Simulate one visit and write it."""
     visit = simulate_visit(order.seed, order.difficulty, order.switches, order.fault, order.forms)
     later = None
+    if order.step == "onset":
+        write_visit(order, visit, onset=play_onset(visit.scene, visit.session))
+        return order.folder
     if order.step is not None:
         scene, state = later_scene(visit.scene, order.step)
         later = (play(scene, visit.session), state)
@@ -158,8 +162,16 @@ def fulfil(order: Order) -> Path:
     return order.folder
 
 
-def write_visit(order: Order, visit: SimulatedVisit, later: tuple[SimulatedVisit, str] | None = None) -> None:
-    """Write a simulated visit as a folder, there whole or not at all; `later` is a second round and its state."""
+def write_visit(
+    order: Order,
+    visit: SimulatedVisit,
+    later: tuple[SimulatedVisit, str] | None = None,
+    onset: OnsetRound | None = None,
+) -> None:
+    """Write a simulated visit as a folder, there whole or not at all.
+
+    `later` is a second round and its state, `onset` one in which one mark was tapped at many pressures.
+    """
     names, sounds, onsets = _laid_out(order, visit)
     document, truth = _document(order, visit, names), truth_of(visit, onsets)
     if later is not None:
@@ -168,6 +180,12 @@ def write_visit(order: Order, visit: SimulatedVisit, later: tuple[SimulatedVisit
         sounds = {**sounds, **their_sounds}
         document = _with_round(order, document, again, their_names, state)
         truth = replace(truth, rounds=(RoundTruth.of(truth_of(again, their_onsets), state),))
+    if onset is not None:
+        files = [f"{SOUND}/onset{number:02d}.{order.sound}" for number in range(1, len(onset.points) + 1)]
+        sounds = {**sounds, **{file: point.samples for file, point in zip(files, onset.points, strict=True)}}
+        document = _with_section(order, document, onset.section(files))
+        times = {file: point.onsets_s for file, point in zip(files, onset.points, strict=True)}
+        truth = replace(truth, rounds=(onset.truth(times),))
     with disk.new_folder(order.folder) as working:
         disk.make_folder(working / SOUND)
         for name, samples in sounds.items():
@@ -233,6 +251,10 @@ def _with_round(order: Order, document: Document, again: SimulatedVisit, names: 
         "line": again.tables["line"],
         "points": _points(order, again, names),
     }
+    return _with_section(order, document, added)
+
+
+def _with_section(order: Order, document: Document, added: dict[str, Any]) -> Document:
     raw = document.model_dump(mode="json", by_alias=True, exclude_none=True)
     return document_from({**raw, "rounds": [added]}, str(order.folder))
 

@@ -26,7 +26,7 @@ Records here are plain numbers, so that they travel between processes.
 
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -36,8 +36,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import TaptestError, VisitError
+from taptest.finding.onset_likelihood import SURE
 from taptest.line.records import LineReading
 from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
+from taptest.sound.remarks import WhyNot
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import DOCUMENT, Visit, read_visit
 from taptest.visit.result import VisitResult
@@ -46,7 +48,7 @@ from taptest.visit.workers import ALL_CORES, Failure, Where, map_visits
 FloatArray = NDArray[np.float64]
 
 ONSET_TOLERANCE_S = 0.005
-DISMISSED = ("noise burst", "too weak", "not this striker", "too regular")
+DISMISSED = (WhyNot.NOISE_BURST, WhyNot.TOO_WEAK, WhyNot.NOT_THIS_STRIKER, WhyNot.TOO_REGULAR)
 """Reasons that say of a sound that it is no tap worth counting."""
 BINS = 10
 DRAWS = 400
@@ -105,6 +107,8 @@ class Score:
     seconds: float
     model_seconds: float
     """Time of the tank's level sweep within `seconds`; 0 where it was kept on the disk."""
+    onset: tuple[tuple[float, bool], ...] = ()
+    """Of each round that tells at which pressure one mark turns: error in bar, whether the 90 % interval holds it."""
     trouble: str = ""
     """The sentence that judging ended in; empty where all went well."""
 
@@ -308,6 +312,7 @@ def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clo
         made_error_mm=made_error,
         made_covered=made_covered,
         later=tuple((error, held) for error, held in later if error is not None and held is not None),
+        onset=tuple(_onsets(truth, result)),
         charge_covered=charge_covered,
         charge_width_bar=charge_width,
         speaks_against=getattr(result.judgement, "speaks_against", None),
@@ -337,6 +342,16 @@ def _made_to_answer(boundary_mm: float | None, reading: LineReading) -> tuple[fl
     if boundary_mm is None or not np.isfinite(median):
         return None, None
     return abs(median - boundary_mm), low <= boundary_mm <= high
+
+
+def _onsets(truth: VisitTruth, result: VisitResult) -> Iterator[tuple[float, bool]]:
+    """Yield the error of each onset that is told (bar), and whether its interval holds the true one."""
+    for true, each in zip(truth.rounds, result.rounds, strict=False):
+        found = each.found.onset
+        if found is None or true.onset_bar is None or found.p_within < SURE:
+            continue
+        low, middle, high = (value / 1e5 for value in found.interval90_pa)
+        yield abs(middle - true.onset_bar), low <= true.onset_bar <= high
 
 
 def _charge(truth: VisitTruth, result: VisitResult) -> tuple[bool | None, float | None]:
@@ -421,6 +436,10 @@ def _median(values: Sequence[float]) -> float | None:
     return float(np.median(values)) if values else None
 
 
+def _high(values: Sequence[float]) -> float | None:
+    return float(np.percentile(values, 95)) if values else None
+
+
 def _answered(score: Score) -> float | None:
     return score.error_mm
 
@@ -488,6 +507,14 @@ MEASURES: dict[str, tuple[str, Measure]] = {
     "later_coverage90": (
         "  coverage of its 90 % interval",
         lambda scores: _share([(int(held), 1) for s in scores for _, held in s.later]),
+    ),
+    "onset_error_median_bar": (
+        "pressure at which one mark turns, where told, error, median, bar",
+        lambda scores: _median([error for s in scores for error, _ in s.onset]),
+    ),
+    "onset_error_p95_bar": (
+        "  p95, bar",
+        lambda scores: _high([error for s in scores for error, _ in s.onset]),
     ),
     "charge_width_median_bar": (
         "width of the charge's 90 % interval, median, bar",

@@ -33,11 +33,14 @@ class RoundTruth:
     water_share: float | None = None
     pressure_bar: float | None = None
     form: str | None = None
+    onset_bar: float | None = None
+    """Pressure at which the first water enters, gauge; of a round in which one mark was tapped at many pressures."""
 
     @classmethod
     def of(cls, whole: "VisitTruth", state: str) -> "RoundTruth":
         """Return what a truth of its own says of a round, named by the state that it was tapped in."""
-        shared = {each.name: getattr(whole, each.name) for each in fields(cls) if each.name != "name"}
+        apart = ("name", "onset_bar")
+        shared = {each.name: getattr(whole, each.name) for each in fields(cls) if each.name not in apart}
         return cls(name=state, **shared)
 
 

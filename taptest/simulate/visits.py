@@ -9,7 +9,7 @@ the start of their recording; T taps of one visit, K modes. The same seed, diffi
 on one platform. Docs: docs/simulation.md names every mismatch switch and what is left out.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -178,12 +178,27 @@ def draw_session(scene: Scene) -> Session:
 
 def play(scene: Scene, session: Session) -> SimulatedVisit:
     """Tap the scene's line from the top down and record it."""
-    blows = _blows(scene, session)
-    struck = np.array([_on_average_edge(scene, blow.depth_m) for point in blows for blow in point])
-    taps = _tap_sounds(scene, session, blows, _audible(scene, struck))
-    dry = [_place_taps(point, sounds, session.rate_hz) for point, sounds in zip(blows, taps, strict=True)]
-    heard = _recorded(scene.stream("noise"), dry, blows, session)
-    points = tuple(
+    tables = {name: dict(table) for name, table in scene.tables.items()} | {"line": _line_table(session)}
+    return SimulatedVisit(scene, session, session.rate_hz, play_states([scene], session), tables)
+
+
+def play_states(scenes: Sequence[Scene], session: Session) -> tuple[SimulatedPoint, ...]:
+    """Tap the lines of several states of one tank one after the other, and record them in one go.
+
+    The modes of each state are computed anew, since its blows land elsewhere.
+    """
+    blows: list[tuple[Blow, ...]] = []
+    dry: list[FloatArray] = []
+    places: list[tuple[Scene, float]] = []
+    for scene in scenes:
+        own = _blows(scene, session)
+        struck = np.array([_on_average_edge(scene, blow.depth_m) for point in own for blow in point])
+        sounds = _tap_sounds(scene, session, own, _audible(scene, struck))
+        blows += own
+        dry += [_place_taps(point, each, session.rate_hz) for point, each in zip(own, sounds, strict=True)]
+        places += [(scene, position) for position in scene.positions_m]
+    heard = _recorded(scenes[0].stream("noise"), dry, blows, session)
+    return tuple(
         SimulatedPoint(
             position_m=position,
             samples=samples,
@@ -191,10 +206,8 @@ def play(scene: Scene, session: Session) -> SimulatedVisit:
             double_hits=tuple(blow.again_s is not None for blow in point),
             backing=backing_at(scene, position),
         )
-        for position, point, samples in zip(scene.positions_m, blows, heard, strict=True)
+        for (scene, position), point, samples in zip(places, blows, heard, strict=True)
     )
-    tables = {name: dict(table) for name, table in scene.tables.items()} | {"line": _line_table(session)}
-    return SimulatedVisit(scene, session, session.rate_hz, points, tables)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,20 +19,22 @@ from numpy.typing import NDArray
 
 from taptest.errors import LineError
 from taptest.sound.records import Alignment, Tap
+from taptest.sound.remarks import PointSpan, WalkRemark, WhyNot
+from taptest.statements import Statement
 
 FloatArray = NDArray[np.float64]
 
 IS_STRIKE = {
     None: 0.995,
-    "double hit": 0.99,
-    "clipped": 0.99,
-    "ring overlaps the next tap": 0.97,
-    "cut off": 0.7,
-    "too weak": 0.4,
-    "noise burst": 0.05,
-    "not this striker": 0.03,
-    "too regular": 0.01,
-    "refused by hand": 0.9,
+    WhyNot.DOUBLE_HIT: 0.99,
+    WhyNot.CLIPPED: 0.99,
+    WhyNot.OVERLAPS: 0.97,
+    WhyNot.CUT_OFF: 0.7,
+    WhyNot.TOO_WEAK: 0.4,
+    WhyNot.NOISE_BURST: 0.05,
+    WhyNot.NOT_THIS_STRIKER: 0.03,
+    WhyNot.TOO_REGULAR: 0.01,
+    WhyNot.BY_HAND: 0.9,
 }
 """Probability that a tap with this reason was a strike at a point at all (our judgement, no source)."""
 MOST_DROPPED = 6
@@ -60,12 +62,12 @@ def assign_taps(taps: Sequence[Tap], counts: Sequence[int]) -> Alignment:
     Raises LineError where a count is below one or there are too few taps to say anything.
     """
     if not counts or min(counts) < 1:
-        raise LineError("Every point of a walk needs a number of taps of at least 1; correct the column `taps`.")
+        raise LineError("Every point of a walk needs at least 1 tap. Correct the column `taps`.")
     strikes = [i for i, tap in enumerate(taps) if IS_STRIKE[tap.why_not] > 0.5]
     if len(strikes) < max(1, len(counts) // 2):
         raise LineError(
-            f"Only {len(strikes)} taps were found in a walk of {len(counts)} points ({sum(counts)} taps); "
-            "was the right recording given? Otherwise tap harder or move the microphone closer."
+            f"Only {len(strikes)} taps were found in a walk of {len(counts)} points ({sum(counts)} taps). "
+            "Is this the right recording? If so, tap harder or move the microphone closer."
         )
     onset_s = np.array([tap.onset_s for tap in taps])
     quality = np.array([IS_STRIKE[tap.why_not] for tap in taps])
@@ -81,7 +83,7 @@ def assign_taps(taps: Sequence[Tap], counts: Sequence[int]) -> Alignment:
 
 
 def _conclude(taps: Sequence[Tap], counts: Sequence[int], membership: FloatArray) -> Alignment:
-    """Most probable points, their certainty, and sentences about what is doubtful."""
+    """Most probable points, their certainty, and statements about what is doubtful."""
     foreign = 1.0 - membership.sum(axis=1)
     best = np.where(membership.max(axis=1) >= foreign, membership.argmax(axis=1), -1)
     sure = np.maximum(membership.max(axis=1), foreign)
@@ -93,12 +95,10 @@ def _conclude(taps: Sequence[Tap], counts: Sequence[int], membership: FloatArray
     notes = []
     for p, (have, wanted) in enumerate(zip(got, counts, strict=True)):
         if have != wanted:
-            notes.append(f"Point {p + 1} has {have} tap{'' if have == 1 else 's'} instead of {wanted}.")
+            notes.append(Statement(WalkRemark.OTHER_COUNT, {"point": p + 1, "count": int(have), "wanted": wanted}))
     if doubtful:
-        notes.append(
-            f"It is doubtful which taps belong to {_named(sorted(doubtful))}; "
-            "tap there again if the result depends on it."
-        )
+        which = WalkRemark.DOUBTFUL_POINT if len(doubtful) == 1 else WalkRemark.DOUBTFUL_POINTS
+        notes.append(Statement(which, {"points": _spans(sorted(doubtful))}))
     return Alignment(
         point=tuple(int(p) for p in best),
         certainty=tuple(float(c) for c in sure),
@@ -107,17 +107,20 @@ def _conclude(taps: Sequence[Tap], counts: Sequence[int], membership: FloatArray
     )
 
 
-def _named(points: list[int]) -> str:
-    """Name points for people: "point 3", "points 3 to 5 and 9"."""
+def _spans(points: list[int]) -> tuple[Statement, ...]:
+    """Name points, counted from 1, with those that follow each other together: "3 to 5, 9"."""
     runs: list[list[int]] = []
     for p in points:
         if runs and p == runs[-1][-1] + 1:
             runs[-1].append(p)
         else:
             runs.append([p])
-    texts = [str(run[0] + 1) if len(run) == 1 else f"{run[0] + 1} to {run[-1] + 1}" for run in runs]
-    listed = texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
-    return f"point{'' if len(points) == 1 else 's'} {listed}"
+    return tuple(
+        Statement(PointSpan.ONE, {"point": run[0] + 1})
+        if len(run) == 1
+        else Statement(PointSpan.SEVERAL, {"first": run[0] + 1, "last": run[-1] + 1})
+        for run in runs
+    )
 
 
 def _first_rhythm(onset_s: FloatArray, counts: Sequence[int]) -> _Rhythm:

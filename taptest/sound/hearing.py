@@ -11,12 +11,13 @@ import numpy as np
 
 from taptest.errors import RecordingError
 from taptest.sound.recording import Recording
-from taptest.sound.records import Tap, TapTrain, TapTraits, WhyNot
+from taptest.sound.records import Tap, TapTrain, TapTraits
+from taptest.sound.remarks import WhyNot
 from taptest.sound.striker import AFTER_S, LEAD_S, Hits, blow_features, loudness_db, same_striker
 from taptest.sound.taps import RING_S, detect_taps, is_clipped
 from taptest.sound.traits import NoiseProfile, noise_profile, quiet_windows, traits_of
 
-COMPARED: tuple[WhyNot | None, ...] = (None, "double hit", "clipped", "ring overlaps the next tap")
+COMPARED: tuple[WhyNot | None, ...] = (None, WhyNot.DOUBLE_HIT, WhyNot.CLIPPED, WhyNot.OVERLAPS)
 """Hits that are compared with each other: those that were used, or were not for a reason that a true tap may have.
 Weak ones are where they may be the second blow of a double hit."""
 TWICE_S = 0.25
@@ -83,16 +84,18 @@ def hear(recordings: Sequence[tuple[str, Recording]], expected: int | None = Non
 def find_hits(name: str, recording: Recording) -> RecordingHits:
     """Find the hits of one recording; `name` is what sentences call it."""
     try:
-        train = detect_taps(recording.blocks(), recording.rate_hz)
+        return RecordingHits(name, recording, _some_taps(detect_taps(recording.blocks(), recording.rate_hz), name))
     except RecordingError as error:
         return RecordingHits(name, recording, None, str(error))
+
+
+def _some_taps(train: TapTrain, name: str) -> TapTrain:
     if not train.taps:
-        trouble = (
-            f"No taps were found in {name}. Record it again: wait a second before the first tap, then tap harder, or "
-            "move the microphone closer."
+        raise RecordingError(
+            f"No taps found in {name}. Record it again: wait a second before the first tap, then tap harder, or move "
+            "the microphone closer."
         )
-        return RecordingHits(name, recording, None, trouble)
-    return RecordingHits(name, recording, train)
+    return train
 
 
 def refuse_foreign(found: Sequence[RecordingHits], expected: int | None = None) -> list[RecordingHits]:
@@ -141,7 +144,7 @@ def _compared(each: RecordingHits) -> list[_Event]:
     events = [
         _Event(tap.onset_s, t, False)
         for t, tap in enumerate(each.hits)
-        if tap.why_not in COMPARED or (tap.why_not == "too weak" and soon[t])
+        if tap.why_not in COMPARED or (tap.why_not == WhyNot.TOO_WEAK and soon[t])
     ]
     for t, tap in enumerate(each.hits):
         if tap.second_s is not None and np.abs(known_s - tap.second_s).min() > SAME_HIT_S:
@@ -183,9 +186,9 @@ class _Judged:
                 continue
             if not mine:
                 regular = bool(self.regular[numbers].any())
-                taps[t] = replace(taps[t], why_not="too regular" if regular else "not this striker")
+                taps[t] = replace(taps[t], why_not=WhyNot.TOO_REGULAR if regular else WhyNot.NOT_THIS_STRIKER)
             elif len(mine) == 2:
-                taps[t] = replace(taps[t], why_not="double hit")
+                taps[t] = replace(taps[t], why_not=WhyNot.DOUBLE_HIT)
             else:
                 taps[t] = self._beside(taps[t], mine[0])
         return tuple(sorted(taps, key=lambda tap: tap.onset_s))
@@ -200,11 +203,11 @@ class _Judged:
             tap = self._moved(tap, at_s)
             if tap.onset_s != at_s:
                 return tap
-        if tap.why_not == "clipped":
+        if tap.why_not == WhyNot.CLIPPED:
             return tap
         least_db = np.where(near_s > 0, FAINT_AFTER_DB, FAINT_BEFORE_DB)
         faint = all(self.loud_db[n] <= self.loud_db[mine] - least_db[n] for n in others)
-        return replace(tap, why_not="double hit" if twice.any() or not faint else None)
+        return replace(tap, why_not=WhyNot.DOUBLE_HIT if twice.any() or not faint else None)
 
     def _moved(self, tap: Tap, onset_s: float) -> Tap:
         """Return a tap that begins with what was heard in the ring of the hit for which it was taken.
@@ -216,13 +219,13 @@ class _Judged:
         before, ring = self.each.recording.stretches(starts, round(RING_S * rate_hz))
         blow = slice(0, round(BLOW_S * rate_hz))
         if np.abs(before[blow]).max() > FIRST_SHARE * np.abs(ring[blow]).max():
-            return replace(tap, why_not="double hit")
+            return replace(tap, why_not=WhyNot.DOUBLE_HIT)
         return replace(
             tap,
             onset_s=onset_s,
             peak_db=20 * float(np.log10(max(float(np.abs(ring).max()), 1e-6))),
             free_s=tap.free_s - (onset_s - tap.onset_s),
-            why_not="clipped" if is_clipped(ring) else None,
+            why_not=WhyNot.CLIPPED if is_clipped(ring) else None,
             second_s=None,
         )
 

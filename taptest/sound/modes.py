@@ -39,7 +39,7 @@ MOST_IN_BAND = 8
 SKIP_FIRST, SKIP_LAST = 2, 3
 """Samples of a sub-band spoiled by its edges."""
 ROUNDS = 3
-"""How often mirror images and noise weights are taken anew in the last fit."""
+"""How often mirror images and noise weights are recomputed in the last fit."""
 MOST_SAMPLES = 84
 """Samples of a sub-band that the matrix pencil looks at."""
 LEAST_STRENGTH = 12.0
@@ -197,7 +197,7 @@ def find_modes(
     """
     x = np.asarray(samples, dtype=float)
     if not np.isfinite(x).all():
-        raise RecordingError("A tap holds samples that are not numbers; the sound file is damaged: record again.")
+        raise RecordingError("A tap holds samples that are not numbers; the audio file is damaged: record again.")
     if x.size < 32 or not x.any():
         return ()
     top_hz = min(high_hz, 0.45 * rate_hz)

@@ -1,6 +1,6 @@
 """Signs in recordings that something worked on the sound before it was stored: gain, gate, suppression, a telephone.
 
-Goal: one sentence a visit for each kind of processing that falsifies levels and decays, from the sound alone, and none
+Goal: one statement a visit for each kind of processing that falsifies levels and decays, from the sound alone, and none
 for sound that was left alone.
 
 How: after a tap the sound falls steadily into the noise of the room and stays there. A gain that was turned down swells
@@ -20,7 +20,9 @@ from numpy.typing import NDArray
 
 from taptest.sound.recording import Recording
 from taptest.sound.records import TapTrain
+from taptest.sound.remarks import Processing
 from taptest.sound.traits import quiet_windows
+from taptest.statements import Statement
 
 FloatArray = NDArray[np.float64]
 
@@ -42,20 +44,6 @@ out: noise, whose lines are exponentially distributed, has 1.80 to 1.87 (2 with 
 LEAST_TOP_HZ = 6000.0
 """What ends below carries too little of the bands that tell water from air."""
 CLIFF_DB = 25.0
-OFF = "Switch such processing off in the sound settings of the recorder, then tap again (see docs/on-site.md)."
-
-GAIN = "The level swells again after each tap: automatic gain turned it down, which falsifies loudness. " + OFF
-GATE = (
-    "The sound is cut off in one step after the taps: a noise gate was at work, which falsifies how they ring. " + OFF
-)
-SUPPRESSED = (
-    "Only single tones are left of the background noise: noise suppression was at work, which falsifies levels and "
-    "decays. " + OFF
-)
-NARROW = (
-    "The recording holds nothing above {top:.1f} kHz, as after a telephone call or in a voice memo of low quality, but "
-    "water and air differ most from 2 to 6 kHz. Record as WAV with 44.1 or 48 kHz."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,21 +77,21 @@ def traces_of(recording: Recording, train: TapTrain) -> Traces:
     )
 
 
-def processing_signs(traces: Sequence[Traces]) -> tuple[str, ...]:
-    """Say in sentences what was done to the recordings of a visit; nothing where nothing shows."""
+def processing_signs(traces: Sequence[Traces]) -> tuple[Statement, ...]:
+    """Say what was done to the recordings of a visit; nothing where nothing shows."""
     said = []
     swells = np.concatenate([one.swells_db for one in traces]) if traces else np.zeros(0)
     steps = np.concatenate([one.steps for one in traces]) if traces else np.zeros(0, bool)
     tonal = np.concatenate([one.tonal for one in traces]) if traces else np.zeros(0)
     if swells.size >= FEWEST_GAPS and np.mean(swells >= SWELL_DB) >= SWELL_SHARE:
-        said.append(GAIN)
+        said.append(Statement(Processing.GAIN))
     if steps.size >= FEWEST_GAPS and steps.mean() >= STEP_SHARE:
-        said.append(GATE)
+        said.append(Statement(Processing.GATE))
     elif tonal.size >= FEWEST_GAPS and np.median(tonal) > TONAL:
-        said.append(SUPPRESSED)
+        said.append(Statement(Processing.SUPPRESSED))
     top_hz = float(np.median([one.top_hz for one in traces])) if traces else np.inf
     if top_hz < LEAST_TOP_HZ:
-        said.append(NARROW.format(top=top_hz / 1000))
+        said.append(Statement(Processing.NARROW, {"top_hz": top_hz}))
     return tuple(said)
 
 

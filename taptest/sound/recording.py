@@ -1,4 +1,4 @@
-"""Open, read and write recordings: the one place that touches sound files; an array can be taken as one, too.
+"""Open, read and write recordings: the one place that touches audio files; an array can be taken as one, too.
 
 Goal: samples of one channel, in blocks or stretches, from any file a technician's recorder makes, with everything odd
 about the file either said in a note or refused in a sentence.
@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import RecordingError, StorageError
+from taptest.sound.remarks import RecordingRemark
 from taptest.sound.telephone import decode, is_telephone_sound
+from taptest.statements import Said, Statement, Value
 
 Samples = NDArray[np.float32]
 
@@ -38,7 +40,7 @@ CLIPPED_SHARE = 0.05
 
 
 class Recording:
-    """One sound file, opened for reading, or an array; make it with `open_recording` or `recording_of`.
+    """One audio file, opened for reading, or an array; make it with `open_recording` or `recording_of`.
 
     `notes` holds whole sentences about the channel used and about damage.
     """
@@ -50,7 +52,7 @@ class Recording:
         rate_hz: int,
         channels: int,
         frames: int,
-        notes: Sequence[str],
+        notes: Sequence[Said],
         decoded: io.BytesIO | None = None,
         samples: Samples | None = None,
     ) -> None:
@@ -58,7 +60,7 @@ class Recording:
         self.rate_hz = rate_hz
         self.channels = channels
         self.frames = frames
-        self.notes: tuple[str, ...] = tuple(notes)
+        self.notes: tuple[Said, ...] = tuple(notes)
         self.channel = 0
         self.decoded = decoded
         """The sound decoded, where the file itself cannot be read piece by piece; None where it can."""
@@ -156,12 +158,12 @@ class Recording:
     def _note_end(self, read: int) -> None:
         if read / self.rate_hz < LEAST_DURATION_S:
             raise RecordingError(
-                f"The sound file {self.path} is damaged from its beginning and nothing of it can be read; "
-                "record again, or copy it again from the recorder."
+                f"The audio file {self.path} is damaged from the start, and nothing in it can be read. "
+                "Record again, or copy it again from the recorder."
             )
-        note = (
-            f"The file {self.path.name} ends early: its header promises {self.duration_s:.1f} s, "
-            f"{read / self.rate_hz:.1f} s could be read and were used."
+        note = Statement(
+            RecordingRemark.ENDS_EARLY,
+            {"name": self.path.name, "promised_s": self.duration_s, "read_s": read / self.rate_hz},
         )
         if note not in self.notes:
             self.notes = (*self.notes, note)
@@ -171,29 +173,29 @@ class Recording:
             return
         at_s = (before + int(np.flatnonzero(~np.isfinite(block))[0])) / self.rate_hz
         raise RecordingError(
-            f"The sound file {self.path} holds samples that are not numbers, the first at {at_s:.3f} s; "
-            "it was damaged or written by a faulty program: export it again as 16-bit WAV or record again."
+            f"The audio file {self.path} contains samples that are not numbers, the first at {at_s:.3f} s: it was "
+            "damaged, or written by a faulty program. Export it again as 16-bit WAV, or record again."
         )
 
     def _judge_levels(self, read: int, full: int, span: float) -> None:
         if read and span < SILENT:
             raise RecordingError(
-                f"The sound file {self.path} is silent; was the microphone muted, or the wrong input chosen? "
+                f"The audio file {self.path} is silent. Was the microphone muted, or the wrong input selected? "
                 "Record again."
             )
         if full > CLIPPED_SHARE * read:
             raise RecordingError(
-                f"The sound file {self.path} is clipped nearly all through ({100 * full / read:.0f} % of its samples "
-                "are at full scale); lower the input level until the loudest tap stays 12 dB below full scale, "
-                "then record again."
+                f"The audio file {self.path} is clipped from start to end ({100 * full / read:.0f} % of samples are "
+                "at full scale). Lower the input level until the loudest tap stays 12 dB below full scale, then record "
+                "again."
             )
 
 
 def open_recording(path: str | Path) -> Recording:
-    """Open a sound file (WAV, FLAC, OGG, MP3, AIFF, what telephones write) of 8 to 192 kHz with any channels.
+    """Open a audio file (WAV, FLAC, OGG, MP3, AIFF, what telephones write) of 8 to 192 kHz with any channels.
 
-    With several channels the loudest one that is not clipped is used, which a note says. Raises RecordingError for what
-    is no sound or too little of it, StorageError where the disk refuses.
+    With several channels the loudest one that is not clipped is used, and a note says so. Raises RecordingError for a
+    file that is not audio or too short, StorageError where the disk refuses.
     """
     place = Path(path)
     _refuse_missing(place)
@@ -201,7 +203,7 @@ def open_recording(path: str | Path) -> Recording:
     decoded = _unpacked(place) if is_telephone_sound(place) else None
     with _opened(place, decoded) as sound:
         rate_hz, channels, frames = int(sound.samplerate), int(sound.channels), int(sound.frames)
-    _refuse_rate_and_length(f"The sound file {place}", rate_hz, frames)
+    _refuse_rate_and_length(f"The audio file {place}", rate_hz, frames)
     recording = Recording(place, rate_hz=rate_hz, channels=channels, frames=frames, notes=notes, decoded=decoded)
     if channels > 1:
         _choose_channel(recording)
@@ -227,13 +229,13 @@ def recording_of(samples: NDArray[np.floating], rate_hz: int, name: str = "array
 def _refuse_rate_and_length(named: str, rate_hz: int, frames: int) -> None:
     if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
         raise RecordingError(
-            f"{named} has {rate_hz} samples a second; between {LEAST_RATE_HZ} and {MOST_RATE_HZ} "
-            "can be used: record again with 44100 or 48000."
+            f"{named} has {rate_hz} samples a second, but only {LEAST_RATE_HZ} to {MOST_RATE_HZ} "
+            "can be used. Record again at 44100 or 48000."
         )
     if frames < LEAST_DURATION_S * rate_hz:
         raise RecordingError(
-            f"{named} holds {frames} sample{'' if frames == 1 else 's'} ({frames / rate_hz:.5f} s); "
-            f"no tap fits into less than {LEAST_DURATION_S} s: record again."
+            f"{named} has only {frames} sample{'' if frames == 1 else 's'} ({frames / rate_hz:.5f} s), "
+            f"and no tap fits into less than {LEAST_DURATION_S} s. Record again."
         )
 
 
@@ -241,15 +243,15 @@ def _refuse_missing(path: Path) -> None:
     try:
         size = path.stat().st_size
     except FileNotFoundError:
-        raise RecordingError(f"There is no sound file {path}; check the name and the folder.") from None
+        raise RecordingError(f"Audio file not found: {path}. Check the name and the folder.") from None
     except OSError as error:
         raise StorageError(
-            f"The sound file {path} cannot be read ({error.strerror}); check its permissions."
+            f"The audio file {path} cannot be read ({error.strerror}). Check its permissions."
         ) from error
     if path.is_dir():
-        raise RecordingError(f"{path} is a folder, not a sound file; name the file in it.")
+        raise RecordingError(f"{path} is a folder, not an audio file. Name the file in it.")
     if size == 0:
-        raise RecordingError(f"The sound file {path} is empty (0 bytes); record again, or copy it again.")
+        raise RecordingError(f"The audio file {path} is empty (0 bytes). Record again, or copy it again.")
 
 
 def _unpacked(path: Path) -> io.BytesIO:
@@ -280,11 +282,11 @@ def _opened(path: Path, decoded: io.BytesIO | None = None):  # type: ignore[no-u
                 raw.read(1)
         except OSError as refused:
             raise StorageError(
-                f"The sound file {path} cannot be read ({refused.strerror}); check its permissions."
+                f"The audio file {path} cannot be read ({refused.strerror}). Check its permissions."
             ) from error
         raise RecordingError(
-            f"{path} is not a sound file that can be read ({str(error.error_string).rstrip('.')}); "
-            "give WAV, FLAC, OGG, MP3, AIFF or M4A, and convert others to one of these first."
+            f"{path} is not an audio file, or not of a readable kind ({str(error.error_string).rstrip('.')}). "
+            "Use WAV, FLAC, OGG, MP3, AIFF or M4A; convert other files first."
         ) from error
 
 
@@ -298,12 +300,13 @@ def _choose_channel(recording: Recording) -> None:
         full += np.count_nonzero(np.abs(finite) >= FULL_SCALE, axis=0)
     fit = full <= full.min() + 2
     recording.channel = int(np.argmax(np.where(fit, power, -1.0)))
-    others = "" if fit.all() else " that is not clipped"
-    recording.notes = (
-        *recording.notes,
-        f"The file {recording.path.name} has {recording.channels} channels; channel {recording.channel + 1} was used, "
-        f"the loudest{others}.",
-    )
+    key = RecordingRemark.LOUDEST_CHANNEL if fit.all() else RecordingRemark.UNCLIPPED_CHANNEL
+    values: dict[str, Value] = {
+        "name": recording.path.name,
+        "channels": recording.channels,
+        "channel": recording.channel + 1,
+    }
+    recording.notes = (*recording.notes, Statement(key, values))
 
 
 def _wav_data(path: Path) -> tuple[int, int, int] | None:
@@ -321,19 +324,17 @@ def _wav_data(path: Path) -> tuple[int, int, int] | None:
     return None
 
 
-def wav_notes(path: Path) -> tuple[str, ...]:
+def wav_notes(path: Path) -> tuple[Statement, ...]:
     """Say what the header of a WAV file tells about how its recording ended."""
     data = _wav_data(path)
     if data is None:
         return ()
     _, promised, there = data
     if promised in (0, 0xFFFFFFFF) and there > 0:
-        return (f"The recording {path.name} was broken off without being closed; all of it was read.",)
+        return (Statement(RecordingRemark.NOT_CLOSED, {"name": path.name}),)
     if there < promised:
-        return (
-            f"The file {path.name} ends early: {there} of the {promised} bytes of sound that its header promises "
-            "are there, and were used.",
-        )
+        values: dict[str, Value] = {"name": path.name, "there": there, "promised": promised}
+        return (Statement(RecordingRemark.BYTES_MISSING, values),)
     return ()
 
 
@@ -347,7 +348,7 @@ def write_recording(path: str | Path, samples: NDArray[np.floating], rate_hz: in
     place = Path(path)
     kind = {".wav": "WAV", ".flac": "FLAC"}.get(place.suffix.lower())
     if kind is None:
-        raise RecordingError(f"A recording cannot be written as {place.name!r}; name it with the ending .wav or .flac.")
+        raise RecordingError(f"A recording cannot be written as {place.name!r}. Use a name ending in .wav or .flac.")
     if not np.isfinite(samples).all():
         raise RecordingError(f"The samples for {place.name} are not all numbers; nothing was written.")
     memory = io.BytesIO()
@@ -361,5 +362,5 @@ def write_recording(path: str | Path, samples: NDArray[np.floating], rate_hz: in
         unfinished.replace(place)
     except OSError as error:
         raise StorageError(
-            f"The recording {place} cannot be written ({error.strerror}); check free space and permissions."
+            f"The recording {place} cannot be written ({error.strerror}). Check free space and permissions."
         ) from error

@@ -4,25 +4,14 @@ Times are seconds from the start of the recording, levels are decibels relative 
 """
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from taptest.sound.remarks import WhyNot
+from taptest.statements import Said
 
-WhyNot = Literal[
-    "double hit",
-    "clipped",
-    "too weak",
-    "cut off",
-    "ring overlaps the next tap",
-    "noise burst",
-    "not this striker",
-    "too regular",
-    "refused by hand",
-]
-"""Why a tap was not used: the first six are found by the detector, the next two by comparing the hits of a visit."""
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +51,12 @@ class Alignment:
     """Which tap of a walk belongs to which point; T taps in order."""
 
     point: tuple[int, ...]
-    """(T,) index of the point, -1 for a tap that belongs to none (noise, a touch on the way)."""
+    """(T,) index of the point, -1 for a tap that belongs to none (noise, an accidental touch)."""
     certainty: tuple[float, ...]
     """(T,) probability of that."""
     doubtful_points: tuple[int, ...]
     """Indices of the points whose taps are in doubt."""
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     """Whole sentences on missing, surplus and doubtful taps; points are counted from 1 in them."""
 
 

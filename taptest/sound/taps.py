@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import RecordingError
-from taptest.sound.records import Tap, TapTrain, WhyNot
+from taptest.sound.records import Tap, TapTrain
+from taptest.sound.remarks import WhyNot
 
 Samples = NDArray[np.float32]
 FloatArray = NDArray[np.float64]
@@ -282,17 +283,17 @@ class TapDetector:
         second_s = self._second_s(hit, onset, horizon)
         why: WhyNot | None = None
         if ratio_db < WEAK_DB:
-            why = "too weak"
+            why = WhyNot.TOO_WEAK
         elif self._finished and end - onset < RING_S * self.rate_hz and after is None:
-            why = "cut off"
+            why = WhyNot.CUT_OFF
         elif self._is_noise_burst(k, len(self._energy) if after is None else after.frame - self._first_frame):
-            why = "noise burst"
+            why = WhyNot.NOISE_BURST
         elif is_clipped(ring):
-            why = "clipped"
+            why = WhyNot.CLIPPED
         elif second_s is not None:
-            why = "double hit"
+            why = WhyNot.DOUBLE_HIT
         elif after is not None and self._overlaps(hit, after):
-            why = "ring overlaps the next tap"
+            why = WhyNot.OVERLAPS
         return Tap(
             onset_s=onset / self.rate_hz,
             peak_db=20 * float(np.log10(max(peak, 1e-6))),
@@ -567,13 +568,13 @@ def quiet_before(block: NDArray[np.floating], rate_hz: float, chunk: int) -> Sam
 
 def mark_outliers(taps: list[Tap]) -> list[Tap]:
     """Mark strikes more than `OUTLIER_DB` below the upper quartile of the recording's strikes as too weak."""
-    strikes = [tap.tap_to_noise_db for tap in taps if tap.why_not not in ("noise burst", "too weak")]
+    strikes = [tap.tap_to_noise_db for tap in taps if tap.why_not not in (WhyNot.NOISE_BURST, WhyNot.TOO_WEAK)]
     if len(strikes) < 4:
         return taps
     least = float(np.quantile(strikes, 0.75)) - OUTLIER_DB
     return [
-        replace(tap, why_not="too weak")
-        if tap.tap_to_noise_db < least and tap.why_not in (None, "double hit", "ring overlaps the next tap", "cut off")
+        replace(tap, why_not=WhyNot.TOO_WEAK)
+        if tap.tap_to_noise_db < least and tap.why_not in (None, WhyNot.DOUBLE_HIT, WhyNot.OVERLAPS, WhyNot.CUT_OFF)
         else tap
         for tap in taps
     ]

@@ -43,7 +43,7 @@ def decode(path: Path) -> Decoded:
         import av
     except ImportError as error:
         raise RecordingError(
-            f"The sound file {path} is of a kind that telephones write (M4A, AAC, 3GP, AMR, WebM), which needs one "
+            f"The audio file {path} is of a kind that telephones write (M4A, AAC, 3GP, AMR, WebM), which needs one "
             f"more library. Install it with {INSTALL}, or let the telephone record as WAV."
         ) from error
     try:
@@ -53,7 +53,7 @@ def decode(path: Path) -> Decoded:
         raise _damaged(path, error) from error
     if stream is None:
         container.close()
-        raise RecordingError(f"The file {path} holds no sound; was it a film without a sound track?")
+        raise RecordingError(f"The file {path} has no audio. Is it a video without a sound track?")
 
     def blocks() -> Iterator[NDArray[np.float32]]:
         resampler = av.AudioResampler(format="flt", layout=stream.codec_context.layout, rate=stream.rate)
@@ -70,5 +70,5 @@ def decode(path: Path) -> Decoded:
 
 def _damaged(path: Path, error: Exception) -> RecordingError:
     return RecordingError(
-        f"The sound file {path} is damaged or of an unknown kind ({error}); copy it again, or record again as WAV."
+        f"The audio file {path} is damaged or of an unknown kind ({error}); copy it again, or record again as WAV."
     )

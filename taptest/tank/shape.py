@@ -15,10 +15,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from taptest.errors import PhysicsError
+from taptest.statements import Statement
+from taptest.tank.remarks import HeadName, ShapeRemark
 
 FloatArray = NDArray[np.float64]
 Axis = Literal["vertical", "horizontal"]
 HeadKind = Literal["ellipsoidal", "torispherical", "hemispherical", "flat"]
+HEAD_NAMES: dict[HeadKind, HeadName] = {
+    "ellipsoidal": HeadName.ELLIPSOIDAL,
+    "torispherical": HeadName.TORISPHERICAL,
+    "hemispherical": HeadName.HEMISPHERICAL,
+    "flat": HeadName.FLAT,
+}
 
 CROWN_FACTOR = 1.0
 """Crown radius of a torispherical head over the inner diameter (ASME flanged and dished)."""
@@ -176,26 +184,26 @@ def resolve_shape(
     head: HeadKind | None = None,
     straight_length_m: float | None = None,
     axis: Axis | None = None,
-) -> tuple[Shape, tuple[str, ...]]:
-    """Shape of a tank from what is known of it, and a note (whole sentence) for each assumption made.
+) -> tuple[Shape, tuple[Statement, ...]]:
+    """Shape of a tank from what is known of it, and a statement for each assumption made.
 
     `height_m` is the vertical extent: of a lying tank its diameter. Raises `PhysicsError` where too little is known,
     where a size is absurd, or where the volume differs from that of the dimensions by more than a quarter.
     """
     _check_sizes(volume_m3, diameter_m, height_m, wall_m, straight_length_m)
-    notes: list[str] = []
+    notes: list[Statement] = []
     if axis is None:
         axis = "vertical"
-        notes.append("The tank is taken to stand or hang upright: its axis was not given.")
+        notes.append(Statement(ShapeRemark.UPRIGHT))
     length = height_m
     if axis == "horizontal":
         diameter_m, length = _lying_diameter(diameter_m, height_m), None
     if wall_m is None:
         wall_m = 0.0015 if (volume_m3 or 0.0) < 0.06 and (diameter_m or 0.0) < 0.45 else 0.003
-        notes.append(f"The wall is taken as {_mm(wall_m)}, a usual thickness: it was not given.")
+        notes.append(Statement(ShapeRemark.USUAL_WALL, {"wall_m": wall_m}))
     if head is None:
         head = _likely_head(diameter_m, length, straight_length_m, wall_m, volume_m3)
-        notes.append(f"The heads are taken as {head}: their form was not given.")
+        notes.append(Statement(ShapeRemark.USUAL_HEADS, {"head": Statement(HEAD_NAMES[head])}))
     shape = _fill_in(axis, head, wall_m, (volume_m3, diameter_m, length, straight_length_m), notes)
     slender = shape.length_m / shape.diameter_m
     if not SLENDERNESS_LIMITS[0] <= slender <= SLENDERNESS_LIMITS[1]:
@@ -417,7 +425,7 @@ Known = tuple[float | None, float | None, float | None, float | None]
 """Volume, diameter, overall length and straight length, as far as known."""
 
 
-def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[str]) -> Shape:
+def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[Statement]) -> Shape:
     """Make the shape with the lengths that are missing worked out or, with a note, assumed."""
     volume, diameter, length, straight = known
     if diameter is not None and not wall < diameter / 4:
@@ -425,17 +433,17 @@ def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[
             f"A wall of {_mm(wall)} is too thick for a diameter of {_mm(diameter)}: check both and their units."
         )
     usual = TYPICAL_HEIGHT_OVER_DIAMETER if axis == "vertical" else TYPICAL_LENGTH_OVER_DIAMETER
-    assumed = f"The tank is taken to be {usual:g} times as long as wide, a usual proportion:"
+    assumed = {"times": usual}
     if diameter is None:
         if volume is None and length is None:
             raise PhysicsError("The tank's size is not known: give its volume, or its diameter and height.")
         if volume is None:
             assert length is not None
             diameter = length / usual
-            notes.append(f"{assumed} neither diameter nor volume was given.")
+            notes.append(Statement(ShapeRemark.PROPORTION_BY_LENGTH, assumed))
         else:
             if length is None and straight is None:
-                notes.append(f"{assumed} of its size only the volume was given. Measure diameter and height.")
+                notes.append(Statement(ShapeRemark.PROPORTION_BY_VOLUME, assumed))
             diameter = _diameter_for_volume(axis, head, wall, (volume, None, length, straight), usual)
     if straight is not None:
         shape = Shape(axis, diameter, straight, head, wall)
@@ -453,7 +461,7 @@ def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[
         return Shape(axis, diameter, max(float(straight), 0.0), head, wall)
     if length is None:
         length = usual * diameter
-        notes.append(f"{assumed} neither its length nor its volume was given.")
+        notes.append(Statement(ShapeRemark.PROPORTION_BY_DIAMETER, assumed))
     if length < 0.9 * heads:
         raise PhysicsError(
             f"A height of {_mm(length)} is too little for two {head} heads on {_mm(diameter)} diameter, which take"
@@ -491,7 +499,7 @@ def _diameter_for_volume(axis: Axis, head: HeadKind, wall: float, known: Known, 
     return (low + high) / 2
 
 
-def _volume_notes(shape: Shape, volume: float | None) -> list[str]:
+def _volume_notes(shape: Shape, volume: float | None) -> list[Statement]:
     if volume is None:
         _check_sizes(shape.volume_m3, None, None, None, None)
         return []
@@ -503,9 +511,5 @@ def _volume_notes(shape: Shape, volume: float | None) -> list[str]:
             " dimensions and their units."
         )
     if abs(off) > 0.08:
-        return [
-            f"The dimensions hold {_litres(shape.volume_m3)} and the tank is said to hold {_litres(volume)}: the"
-            " stated volume counts,"
-            " the dimensions place the level."
-        ]
+        return [Statement(ShapeRemark.OTHER_VOLUME, {"dimensions_m3": shape.volume_m3, "stated_m3": volume})]
     return []

@@ -16,20 +16,23 @@ from taptest.line.pair import PairEvidence, pair_evidence
 from taptest.line.records import LineReading, Profile, Unreadable
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import Visit
 from taptest.visit.meaning import RoundMeaning, meaning_of
+from taptest.visit.onset_reading import HeardOnset, hear_onset
 from taptest.visit.reading import HeardRound, hear_round, point_results, read_lines
-from taptest.visit.record import Document
+from taptest.visit.record import Document, RoundSection
+from taptest.visit.remarks import VisitRemark
 from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
+from taptest.water.pressure import atmospheric_pressure_pa
 
 Progress = Callable[[float], None]
 
 SAME_MODEL_PA = 100_000.0
 """Rounds whose pressures are nearer than this, 1 bar, share a model: at half a bar it moved 30 second rounds by at most
 0.05 spacings."""
-TAPS_IN_WORDS = ("", "one good tap", "two good taps", "three good taps")
 
 
 def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -> VisitResult:
@@ -48,8 +51,11 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         _read(visit.folder, each.document, each.case, progress, first.sweeps if _near(meaning.case, each.case) else ())
         for each in meaning.rounds
     ]
+    onsets = [
+        _onset(visit.folder, section, each) for section, each in zip(document.rounds, meaning.rounds, strict=True)
+    ]
     reading, profile = first.readings[0], first.heard.lines[0].profile
-    advice = "" if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
+    advice = None if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
     judgement = judge(
         meaning.case,
         reading,
@@ -57,8 +63,15 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         meaning.units,
         beside=first.readings[1:],
         rounds=[
-            Round(each.case.readings, read.readings, each.same_air, each.water_moved_m3, _pair(first, read))
-            for each, read in zip(meaning.rounds, later, strict=True)
+            Round(
+                each.case.readings,
+                read.readings,
+                each.same_air,
+                each.water_moved_m3,
+                _pair(first, read),
+                onset.evidence,
+            )
+            for each, read, onset in zip(meaning.rounds, later, onsets, strict=True)
         ],
     )
     return VisitResult(
@@ -74,7 +87,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         assumptions=meaning.notes,
         remarks=first.remarks,
         reference=first.heard.reference_taps,
-        rounds=tuple(_round_result(*each) for each in zip(meaning.rounds, later, judgement.rounds, strict=True)),
+        rounds=tuple(
+            _round_result(*each) for each in zip(meaning.rounds, later, onsets, judgement.rounds, strict=True)
+        ),
     )
 
 
@@ -86,7 +101,7 @@ class _ReadRound:
     readings: tuple[LineReading, ...]
     """One a line; none where nothing was tapped."""
     sweeps: Sweeps
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
 
 
 def _near(first: Case, later: Case) -> bool:
@@ -98,7 +113,7 @@ def _near(first: Case, later: Case) -> bool:
 def _read(folder: Path, document: Document, case: Case, progress: Progress | None, sweeps: Sweeps = ()) -> _ReadRound:
     """Hear one round and read its lines with the tank's model; `sweeps` are those of another round that serve it."""
     heard = hear_round(folder, document.points, document.reference, document.by_hand)
-    notes = list(heard.notes)
+    notes: list[Said] = list(heard.notes)
     if not sweeps and any(line.profile is not None for line in heard.lines):
         sweeps, kept = sweeps_for(case, progress)
         notes.extend(kept)
@@ -113,7 +128,16 @@ def _pair(first: _ReadRound, later: _ReadRound) -> PairEvidence | None:
     return pair_evidence(profiles[0], first.sweeps, profiles[1], later.sweeps)
 
 
-def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) -> RoundResult:
+def _onset(folder: Path, section: RoundSection, meaning: RoundMeaning) -> HeardOnset:
+    """Hear the mark of a round that was tapped at many pressures; nothing where none was."""
+    if meaning.mark_m is None:
+        return HeardOnset(None, (), (), ())
+    air_pa = float(atmospheric_pressure_pa(meaning.case.system.altitude_m))
+    by_hand = meaning.document.by_hand
+    return hear_onset(folder, meaning.mark_m, meaning.shown_pa, section.onset, by_hand, air_pa)
+
+
+def _round_result(meaning: RoundMeaning, read: _ReadRound, onset: HeardOnset, found: RoundFound) -> RoundResult:
     """Put together what is told of a further round."""
     return RoundResult(
         name=meaning.name,
@@ -121,36 +145,37 @@ def _round_result(meaning: RoundMeaning, read: _ReadRound, found: RoundFound) ->
         same_air=meaning.same_air,
         case=meaning.case,
         points=point_results(read.heard, read.readings),
-        taps=read.heard.taps,
+        taps=(*read.heard.taps, *onset.taps),
         found=found,
-        remarks=read.remarks,
+        remarks=(*read.remarks, *onset.remarks),
+        mark_m=meaning.mark_m,
+        readings=onset.readings,
     )
 
 
-def where_next(reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units) -> str:
-    """Say in a sentence where one more mark would tell most; "" where none would tell anything, or none could.
+def where_next(
+    reading: LineReading, profile: Profile, tank: Tank, sweeps: Sequence[LevelSweep], units: Units
+) -> Statement | None:
+    """Say where one more mark would tell most; None where none would tell anything, or none could.
 
     None could where the line was not read at all, is unlike anything the model makes, or shows no single boundary.
     """
     posterior = reading.posterior
     named = posterior.p_found + posterior.p_all_air + posterior.p_all_water
     if reading.method in ("", "none") or reading.misfit >= 1.0 or named < 0.5 or settled(reading):
-        return ""
+        return None
     places = free_places_m(profile.depth_m, tank, units)
     if not places.size:
-        return ""
+        return None
     best = next_point(posterior, profile, places, sweeps)
     if best.information_bits < LEAST_BITS:
-        return ""
-    return (
-        f"To place the water more closely, add a mark at {units.show('length', best.depth_m)} below the top with "
-        f"{TAPS_IN_WORDS[taps_worthwhile(profile)]}: no other place tells as much."
-    )
+        return None
+    return Statement(VisitRemark.ADD_A_MARK, {"depth_m": best.depth_m, "count": taps_worthwhile(profile)})
 
 
-def _with_advice(found: Judgement, advice: str) -> Judgement:
+def _with_advice(found: Judgement, advice: Statement | None) -> Judgement:
     """Put the advice where to tap among the checks: second where the taps leave the line open, else last."""
-    if not advice:
+    if advice is None:
         return found
     place = 1 if found.boundary_state == "not found" else MOST_CHECKS - 1
     return replace(found, next_checks=(*found.next_checks[:place], advice, *found.next_checks[place:])[:MOST_CHECKS])

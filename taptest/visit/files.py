@@ -1,4 +1,4 @@
-"""The folder of a visit: `visit.json` and the sound files beside it.
+"""The folder of a visit: `visit.json` and the audio files beside it.
 
 Reading refuses every path that leads out of the folder, whether by "..", an absolute name or a link. Writing goes
 through `disk`, so a visit is there whole or not at all.
@@ -31,15 +31,15 @@ class Visit:
 
 
 def read_visit(folder: Path) -> Visit:
-    """Read the visit in `folder`; its sound files must be there. Raises `VisitError`, `StorageError`."""
+    """Read the visit in `folder`; its audio files must be there. Raises `VisitError`, `StorageError`."""
     path = folder / DOCUMENT
     if not folder.is_dir():
         disk.settle(folder.parent)
     if not folder.is_dir():
         cure = "Check the spelling" if not folder.exists() else f"Name the folder that holds {DOCUMENT}"
-        raise VisitError(f"{folder} is no folder, so no visit can be read from it. {cure}.")
+        raise VisitError(f"{folder} is not a folder, so there is no visit to read. {cure}.")
     if not path.is_file():
-        raise VisitError(f"{folder} holds no {DOCUMENT}, so it is no visit. Make one with: taptest import.")
+        raise VisitError(f"{folder} has no {DOCUMENT}, so it isn't a visit folder. Make one with: taptest import.")
     with disk.storage_errors("read", path):
         content = path.read_bytes() if path.stat().st_size <= LARGEST_DOCUMENT else None
     if content is None:
@@ -60,9 +60,11 @@ def save_document(folder: Path, document: Document) -> None:
 
 
 def sound_files(document: Document) -> tuple[str, ...]:
-    """Name the visit's sound files in order of first use, each once."""
-    later = [point for each in document.rounds for point in each.points]
-    return tuple(dict.fromkeys(point.file for point in (*document.points, *document.reference, *later)))
+    """Name the visit's audio files in order of first use, each once."""
+    names = [point.file for point in (*document.points, *document.reference)]
+    for each in document.rounds:
+        names += [point.file for point in each.points] + [entry.file for entry in each.onset]
+    return tuple(dict.fromkeys(names))
 
 
 def inside(folder: Path, name: str) -> Path:
@@ -70,12 +72,12 @@ def inside(folder: Path, name: str) -> Path:
     path = folder.joinpath(*name.split("/"))
     if not path.resolve().is_relative_to(folder.resolve()):
         raise VisitError(
-            f'{folder / DOCUMENT} names the sound file "{name}", which leads out of the visit by a link. '
+            f'{folder / DOCUMENT} names the audio file "{name}", which leads out of the visit by a link. '
             "Put a copy of the file itself into the visit's folder."
         )
     if not path.is_file():
         raise VisitError(
-            f'{folder / DOCUMENT} names the sound file "{name}", but it is not there. '
+            f'{folder / DOCUMENT} names the audio file "{name}", which is missing. '
             "Put the file back, or take the point out of the document."
         )
     return path

@@ -19,11 +19,13 @@ from taptest.finding.draws import spread_volume_m3
 from taptest.finding.parallel import draw_cushions
 from taptest.finding.records import Bound, Case, Interval
 from taptest.quantities import Units
+from taptest.statements import Said, Statement, said_as_json
 from taptest.tank.kinds import line_shows_share
 from taptest.tank.membrane import boundary_depth_m
 from taptest.visit.files import read_visit
 from taptest.visit.judged import JUDGED, judged
 from taptest.visit.meaning import AsLeft, meaning_of
+from taptest.visit.remarks import HistoryRemark, Lacking
 from taptest.visit.shelf import Entry, Search, Shelf
 from taptest.visit.trend import (
     HORIZON_YEARS,
@@ -38,6 +40,7 @@ from taptest.visit.trend import (
 from taptest.water.forecast import Cushion, SystemState
 from taptest.water.log import precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, pressure_at_tank_pa, water_share
+from taptest.words.tell import tell
 
 COLD_C = 15.0
 """Water as filled, for the margin's forecast."""
@@ -89,7 +92,7 @@ class History:
     reference_source: ReferenceSource | None
     trend: Trend | None
     margin: Margin | None
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     """What could not be done and why, in whole sentences."""
 
     @property
@@ -114,26 +117,28 @@ def read_history(
         shelf.refresh()
         entries = shelf.search(Search(site=site, tank=tank))
     mine, notes = _one_tank(entries, root, tank)
+    trouble: TaptestError | None = None
     visits: list[PastVisit] = []
     cases: list[tuple[Case, Units]] = []
     for number, entry in enumerate(mine):
         try:
             past, case, units, said = _past(root / entry.folder, entry, _part(progress, number, len(mine)))
         except TaptestError as error:
-            notes.append(f"{entry.folder} was left out: {error}")
+            notes.append(Statement(HistoryRemark.LEFT_OUT, {"folder": entry.folder, "sentence": str(error)}))
+            trouble = error
             continue
         visits.append(past)
         cases.append((case, units))
         notes += said
     if not visits:
-        raise VisitError(f"None of the visits to this tank can be understood. {notes[-1]}")
+        raise VisitError(f"None of the visits to this tank can be read. The last one: {trouble}")
     case, units = cases[-1]
     reference, source = _reference([each for each, _ in cases])
     if reference is not None:
         visits = [_with_level(past, each, reference) for past, (each, _) in zip(visits, cases, strict=True)]
     trend = _trend(visits, np.random.default_rng(seed))
     if trend is None:
-        notes.append("No visit of this tank has an estimate of its charge, so there is no trend.")
+        notes.append(Statement(HistoryRemark.NO_ESTIMATE))
     margin, why_not = _margin(trend, case, reference, np.random.default_rng(seed + 1))
     notes += why_not
     return History(
@@ -141,9 +146,13 @@ def read_history(
     )
 
 
-def _one_tank(entries: Sequence[Entry], root: Path, tank: str) -> tuple[list[Entry], list[str]]:
+def _one_tank(entries: Sequence[Entry], root: Path, tank: str) -> tuple[list[Entry], list[Said]]:
     """Return the dated visits of the one tank that is meant, the earliest first."""
-    notes = [f"{entry.folder} was left out: {entry.problem}" for entry in entries if entry.problem]
+    notes: list[Said] = [
+        Statement(HistoryRemark.LEFT_OUT, {"folder": entry.folder, "sentence": entry.problem})
+        for entry in entries
+        if entry.problem
+    ]
     readable = [entry for entry in entries if not entry.problem]
     exact = [entry for entry in readable if entry.tank.casefold() == tank.strip().casefold()]
     readable = exact if tank and exact else readable
@@ -157,7 +166,8 @@ def _one_tank(entries: Sequence[Entry], root: Path, tank: str) -> tuple[list[Ent
             f"{root} holds visits of several tanks: {listed}. Name one with --tank, and --site if need be."
         )
     dated = [entry for entry in readable if entry.visited_on is not None]
-    notes += [f"{entry.folder} was left out: it has no date." for entry in readable if entry.visited_on is None]
+    undated = [entry for entry in readable if entry.visited_on is None]
+    notes += [Statement(HistoryRemark.NO_DATE, {"folder": entry.folder}) for entry in undated]
     if not dated:
         raise VisitError(f"None of the {len(readable)} visits has a date, so they have no order. Date them.")
     return sorted(dated, key=lambda entry: (entry.visited_on or date.min, entry.folder)), notes
@@ -172,18 +182,18 @@ def _part(progress: Callable[[float], None] | None, number: int, count: int) -> 
 
 def _past(
     folder: Path, entry: Entry, progress: Callable[[float], None] | None
-) -> tuple[PastVisit, Case, Units, list[str]]:
+) -> tuple[PastVisit, Case, Units, list[Said]]:
     """Read one visit and its finding; a visit that cannot be judged keeps its place and says why."""
     visit = read_visit(folder)
     meaning = meaning_of(visit.document, visit.source)
     case = meaning.case
-    notes: list[str] = []
+    notes: list[Said] = []
     content: Mapping[str, Any] = {}
     try:
         told = judged(visit, progress)
         content, notes = told.content, [told.note] if told.note else []
     except TaptestError as error:
-        notes.append(f"{entry.folder} has no finding: {error}")
+        notes.append(Statement(HistoryRemark.NO_FINDING, {"folder": entry.folder, "sentence": str(error)}))
     charge, bound, hot, others = _told(content, case, folder)
     assert entry.visited_on is not None
     past = PastVisit(
@@ -225,7 +235,7 @@ def _told(
             )
         return _interval(charge), bound, _interval(forecast and forecast["hot_pressure_bar"]), others
     except (KeyError, TypeError, ValueError, IndexError) as error:
-        raise VisitError(f"{folder / JUDGED} is damaged. Delete it: it is made anew.") from error
+        raise VisitError(f"{folder / JUDGED} is damaged. Delete it; the visit is then judged again.") from error
 
 
 def _interval(told: Mapping[str, Any] | None) -> Interval | None:
@@ -294,27 +304,24 @@ def _trend(visits: Sequence[PastVisit], rng: np.random.Generator) -> Trend | Non
 
 def _margin(
     trend: Trend | None, case: Case, reference_pa: float | None, rng: np.random.Generator
-) -> tuple[Margin | None, list[str]]:
+) -> tuple[Margin | None, list[Said]]:
     """When the relief margin is gone, or what is missing to tell."""
     if trend is None:
         return None, []
     if not trend.fits:
-        return None, [
-            "The charges of these visits lie on no line: the charge was set, or a fault came, in between. "
-            "Note a charge that is set under [as_left] precharge in the visit that sets it."
-        ]
+        return None, [Statement(HistoryRemark.NO_TREND)]
     if trend.loss_pa_per_year is None:
-        return None, ["The visits cannot tell how fast the tank loses air: more of them, or further apart, would."]
+        return None, [Statement(HistoryRemark.LOSS_UNKNOWN)]
     system = case.system
     wanted = {
-        "the system's volume": system.volume_m3,
-        "the highest temperature": system.max_temperature_c,
-        "the relief setting": system.relief_pa,
-        "a cold pressure": reference_pa,
+        Lacking.SYSTEM_VOLUME: system.volume_m3,
+        Lacking.HIGHEST_TEMPERATURE: system.max_temperature_c,
+        Lacking.RELIEF_SETTING: system.relief_pa,
+        Lacking.COLD_PRESSURE: reference_pa,
     }
-    missing = [name for name, value in wanted.items() if value is None]
+    missing = tuple(Statement(name) for name, value in wanted.items() if value is None)
     if missing:
-        return None, [f"When the relief margin is gone cannot be told without {' and '.join(missing)}."]
+        return None, [Statement(HistoryRemark.MARGIN_LACKS, {"missing": missing})]
     assert system.volume_m3 is not None
     assert system.max_temperature_c is not None
     assert system.relief_pa is not None
@@ -341,7 +348,7 @@ def _margin(
         others = draw_cushions(case, gas_c, gas_c, np.full(MARGIN_DRAWS, air_pa), rng)
         critical = critical_charge_pa(state, tank, max(system.max_temperature_c, COLD_C), system.relief_pa, others)
     except TaptestError as error:
-        return None, [f"When the relief margin is gone cannot be told: {error}"]
+        return None, [Statement(HistoryRemark.NO_MARGIN, {"sentence": str(error)})]
     return margin_of(trend, critical, rng), []
 
 
@@ -365,7 +372,8 @@ def history_json(history: History) -> dict[str, Any]:
         if trend is None or not trend.fits
         else {**_spread(trend.charge_now_pa, 1e-5, 3), "bound": trend.charge_bound},
         "margin": None if margin is None else _margin_json(history, margin),
-        "notes": list(history.notes),
+        "notes": [tell(note, history.units) for note in history.notes],
+        "notes_as_statements": [said_as_json(note) for note in history.notes],
     }
 
 

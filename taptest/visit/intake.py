@@ -1,6 +1,6 @@
-"""Import: a visit made from `tank.toml`, `points.csv` and sound files that were recorded by any means.
+"""Import: a visit made from `tank.toml`, `points.csv` and audio files that were recorded by any means.
 
-With one sound file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
+With one audio file a point, `points.csv` has the columns position_mm,file; with one walk along the line it has
 position_mm,taps and the rows stand in the order of tapping; position_in may take the place of position_mm. Tables
 saved by spreadsheet programs are read as they come: comma, semicolon or tab between the columns, a decimal comma where
 it is not ambiguous, a byte-order mark, UTF-8, UTF-16 or the Western code page. A column named line tells several lines
@@ -23,15 +23,19 @@ from taptest import disk
 from taptest.errors import QuantityError, VisitError
 from taptest.quantities import parse
 from taptest.sound.recording import open_recording
+from taptest.statements import Statement
 from taptest.visit.files import DOCUMENT, SOUND, Visit, save_document
 from taptest.visit.meaning import meaning_of
 from taptest.visit.record import SCHEMA, Document, document_from, nearest
+from taptest.visit.remarks import VisitRemark
 from taptest.water.log import log_records, read_records
 
 FILE_COLUMNS = ("position_mm", "file")
 WALK_COLUMNS = ("position_mm", "taps")
 IN_INCHES = "position_in"
 """Takes the place of position_mm where the tape is in inches: 11 1/4 or 11.25."""
+ONSET_COLUMN = "pressure"
+"""Takes the place of position_mm in a table of one mark at many pressures: what the gauge shows, with its unit."""
 LINE_COLUMN = "line"
 """May stand beside the others: which of several lines a point belongs to."""
 SECTIONS = ("visit", "tank", "system", "readings", "line", "observations", "drain", "as_left")
@@ -58,7 +62,7 @@ class Sources:
     log: Path | None = None
     """A pressure log as CSV; None where there is none or it stands in `tank`."""
     folders: tuple[Path, ...] = ()
-    """Folders, beside that of `points`, whose sound files its rows may name."""
+    """Folders, beside that of `points`, whose audio files its rows may name."""
     sent: tuple[str, ...] | None = None
     """The only names that the rows may give, of files beside `points`; None lets them name any file in the folders."""
 
@@ -73,12 +77,14 @@ class Row:
     taps: int | None = None
     on: str = ""
     """Name of the line that the point belongs to."""
+    pressure: str = ""
+    """What the gauge shows, in a table of one mark at many pressures; `position_mm` is no number then."""
 
 
-def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tuple[Visit, tuple[str, ...]]:
-    """Make the visit `folder` and say, in whole sentences, what was noticed on the way.
+def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tuple[Visit, tuple[Statement, ...]]:
+    """Make the visit `folder` and tell what was noticed.
 
-    A visit that is there already is refused, or with `replace` kept under a new name. Raises `VisitError`,
+    An existing visit is refused, or with `replace` kept under a new name. Raises `VisitError`,
     `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has been made and nothing changed.
     """
     folder = folder.absolute()
@@ -95,16 +101,19 @@ def import_visit(folder: Path, sources: Sources, *, replace: bool = False) -> tu
     with disk.new_folder(folder, earlier) as working:
         copy_sound(names, working)
         save_document(working, document)
-    kept = (f"The earlier visit is kept as {earlier}; delete it when it is no longer needed.",) if earlier else ()
+    kept = (Statement(VisitRemark.EARLIER_KEPT, {"place": str(earlier)}),) if earlier else ()
     return Visit(folder, document), order_notes(rows, sources) + kept
 
 
-def find_sound(sources: Sources, before: str = "") -> tuple[tuple[Row, ...], list[Path], dict[Path, str]]:
-    """Read the table of points: its rows, the sound file of each, and the name inside the visit of each file.
+def find_sound(
+    sources: Sources, before: str = "", *, one_mark: bool = False
+) -> tuple[tuple[Row, ...], list[Path], dict[Path, str]]:
+    """Read the table of points: its rows, the audio file of each, and the name inside the visit of each file.
 
-    `before` begins each name. Raises `VisitError`, `StorageError`.
+    `before` begins each name; with `one_mark` the table is one of one mark at many pressures. Raises `VisitError`,
+    `StorageError`.
     """
-    rows = read_points(sources.points, walk=sources.sound is not None)
+    rows = read_points(sources.points, walk=sources.sound is not None, one_mark=one_mark)
     sounds = [sources.sound or _sound_of(row, sources) for row in rows]
     return rows, sounds, _names_inside(sounds, before)
 
@@ -119,8 +128,16 @@ def point_entries(rows: Sequence[Row], sounds: Sequence[Path], names: Mapping[Pa
     ]
 
 
+def onset_entries(rows: Sequence[Row], sounds: Sequence[Path], names: Mapping[Path, str]) -> list[dict[str, Any]]:
+    """Return the rows of one mark at many pressures as entries of a document, plain data."""
+    return [
+        {"pressure": row.pressure, "file": names[sound]} | ({} if row.taps is None else {"taps": row.taps})
+        for row, sound in zip(rows, sounds, strict=True)
+    ]
+
+
 def copy_sound(names: Mapping[Path, str], folder: Path) -> None:
-    """Copy sound files to their names inside a visit. Raises `StorageError`."""
+    """Copy audio files to their names inside a visit. Raises `StorageError`."""
     disk.make_folder(folder / SOUND)
     for sound, name in names.items():
         disk.copy_file(sound, folder.joinpath(*name.split("/")))
@@ -159,17 +176,20 @@ def _with_log(sections: Mapping[str, Any], path: Path, tank: Path) -> dict[str, 
     return {**sections, LOG: records}
 
 
-def read_points(path: Path, *, walk: bool) -> tuple[Row, ...]:
+def read_points(path: Path, *, walk: bool, one_mark: bool = False) -> tuple[Row, ...]:
     """Read `points.csv`, with the columns position_mm,taps for a walk and position_mm,file otherwise.
 
-    Raises `VisitError` naming line, column, value and cure; `StorageError`.
+    In a table of `one_mark` the column pressure takes the place of position_mm. Raises `VisitError` and
+    `QuantityError` naming line, column, value and cure; `StorageError`.
     """
     text = _text(path)
     lines = text.splitlines()
     first = 1 if lines and lines[0].strip().lower().startswith("sep=") else 0
     heading = next((line for line in lines[first:] if line.strip()), "")
     if not heading:
-        raise VisitError(f"{path} is empty. Write a heading, {','.join(_columns(walk))}, and one row a point below it.")
+        raise VisitError(
+            f"{path} is empty. Write a heading, {','.join(_columns(walk, one_mark))}, and one row a point below it."
+        )
     delimiter = max(";\t,", key=heading.count)
     table = csv.reader(io.StringIO("\n" * first + "\n".join(lines[first:])), delimiter=delimiter)
     rows: list[Row] = []
@@ -179,7 +199,7 @@ def read_points(path: Path, *, walk: bool) -> tuple[Row, ...]:
             if not any(cell.strip() for cell in cells):
                 continue
             if not columns:
-                columns = _heading(cells, path, walk)
+                columns = _heading(cells, path, walk, one_mark)
             else:
                 rows.append(_row(cells, columns, table.line_num, path))
     except csv.Error as error:
@@ -192,30 +212,31 @@ def read_points(path: Path, *, walk: bool) -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def _columns(walk: bool) -> tuple[str, str]:
-    return WALK_COLUMNS if walk else FILE_COLUMNS
+def _columns(walk: bool, one_mark: bool = False) -> tuple[str, str]:
+    where, what = WALK_COLUMNS if walk else FILE_COLUMNS
+    return ONSET_COLUMN if one_mark else where, what
 
 
-def _heading(cells: Sequence[str], path: Path, walk: bool) -> list[str]:
+def _heading(cells: Sequence[str], path: Path, walk: bool, one_mark: bool) -> list[str]:
     """Check the heading's columns; returns them in their order."""
     columns = [cell.strip().lower() for cell in cells]
     while columns and not columns[-1]:
         columns.pop()
-    position, what = _columns(walk)
+    position, what = _columns(walk, one_mark)
     wanted = (IN_INCHES if IN_INCHES in columns else position, what)
     other = _columns(not walk)[1]
     for column in columns:
         if column == other:
             how = (
-                "with --sound the rows give position_mm,taps"
+                f"with --sound the rows give {position},taps"
                 if walk
-                else "without --sound the rows give position_mm,file"
+                else f"without --sound the rows give {position},file"
             )
             raise VisitError(f'{path} has the column "{column}", but {how}. Use one way or the other.')
         if IN_INCHES in wanted and column == position:
             raise VisitError(f"{path} has the columns {position} and {IN_INCHES}. Take one of them out.")
-        if column not in (*wanted, LINE_COLUMN):
-            known = (*wanted, LINE_COLUMN)
+        known = wanted if one_mark else (*wanted, LINE_COLUMN)
+        if column not in known:
             raise VisitError(f'{path} has the column "{column}", which is not known. {nearest(column, known)}')
         if columns.count(column) > 1:
             raise VisitError(f'{path} has the column "{column}" twice. Take one of them out.')
@@ -233,14 +254,30 @@ def _row(cells: Sequence[str], columns: Sequence[str], line: int, path: Path) ->
             "write it with a point, or put semicolons between the columns."
         )
     values = {column: cell.strip() for column, cell in zip(columns, cells, strict=False)}
+    pressure = values.get(ONSET_COLUMN)
+    if pressure is not None:
+        return _reading(values, pressure, line, where)
     inches = values.get(IN_INCHES)
     position = _position(values["position_mm"], where) if inches is None else _on_tape(inches, where)
     on = values.get(LINE_COLUMN, "")
     if "taps" in values:
         return Row(line, position, taps=_taps(values["taps"], where), on=on)
     if not values["file"]:
-        raise VisitError(f"{where} names no sound file for the point at {position:g} mm. Name it, or take the row out.")
+        raise VisitError(f"{where} gives no audio file for the point at {position:g} mm. Name it, or take the row out.")
     return Row(line, position, file=values["file"], on=on)
+
+
+def _reading(values: Mapping[str, str], pressure: str, line: int, where: str) -> Row:
+    """Read a row of one mark at many pressures."""
+    try:
+        parse("pressure", pressure, ONSET_COLUMN)
+    except QuantityError as error:
+        raise QuantityError(f"{where}, {error}") from error
+    if "taps" in values:
+        return Row(line, math.nan, taps=_taps(values["taps"], where), pressure=pressure)
+    if not values["file"]:
+        raise VisitError(f"{where} names no audio file for the taps at {pressure}. Name it, or take the row out.")
+    return Row(line, math.nan, file=values["file"], pressure=pressure)
 
 
 def _position(text: str, where: str) -> float:
@@ -277,12 +314,12 @@ def _taps(text: str, where: str) -> int:
 
 
 def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
-    """No position of a line and no sound file may stand in two rows."""
+    """No position of a line and no audio file may stand in two rows."""
     positions: dict[tuple[str, float], int] = {}
     files: dict[str, int] = {}
     for row in rows:
         place = (row.on, row.position_mm)
-        if place in positions:
+        if place in positions and not row.pressure:
             raise VisitError(
                 f"{path}, lines {positions[place]} and {row.line} both give {row.position_mm:g} mm. "
                 "Give each point one row, and put all its taps into one file."
@@ -290,22 +327,20 @@ def _refuse_twins(rows: Sequence[Row], path: Path) -> None:
         if row.file and row.file in files:
             raise VisitError(
                 f'{path}, lines {files[row.file]} and {row.line} both name the file "{row.file}". '
-                "Each point has a sound file of its own; correct the name."
+                "Each point has a audio file of its own; correct the name."
             )
         positions[place] = row.line
         files[row.file] = row.line
 
 
 def _sound_of(row: Row, sources: Sources) -> Path:
-    """Where the row's sound file lies, named from the folder of `points.csv`.
+    """Where the row's audio file lies, named from the folder of `points.csv`.
 
     A table may come from elsewhere: what it names outside the folders is not looked at, not even whether it is there.
     """
-    where = f'{sources.points}, line {row.line} names the sound file "{row.file}"'
+    where = f'{sources.points}, line {row.line} names the audio file "{row.file}"'
     if sources.sent is not None and row.file not in sources.sent:
-        raise VisitError(
-            f"{where}, which was not sent. Write the name of one of the files that are sent with the table."
-        )
+        raise VisitError(f"{where}, which was not uploaded. Use the name of a file uploaded with the table.")
     beside = sources.points.parent
     allowed = (beside, *sources.folders)
     for spelling in (row.file, row.file.replace("\\", "/")):
@@ -365,22 +400,25 @@ def dated(
     return day, {**sections, "visit": {key: value for key, value in call.items() if key != "date"}}
 
 
-def order_notes(rows: Sequence[Row], sources: Sources) -> tuple[str, ...]:
+def order_notes(rows: Sequence[Row], sources: Sources) -> tuple[Statement, ...]:
     """Say what the order of the rows means, where they do not run from the top down."""
     positions = [row.position_mm for row in rows]
     if positions == sorted(positions):
         return ()
-    way = "from the bottom up" if positions == sorted(positions, reverse=True) else "in no one direction"
-    meaning = "taken as the order of tapping" if sources.sound else "sorted by position for the line"
-    return (f"The points in {sources.points} run {way}; they are {meaning}.",)
+    upwards = positions == sorted(positions, reverse=True)
+    if sources.sound:
+        key = VisitRemark.TAPPED_UPWARDS if upwards else VisitRemark.TAPPED_UNORDERED
+    else:
+        key = VisitRemark.LISTED_UPWARDS if upwards else VisitRemark.LISTED_UNORDERED
+    return (Statement(key, {"table": str(sources.points)}),)
 
 
 def _earlier_visit(folder: Path, replace: bool) -> Path | None:
-    """Name under which a visit that is there already will be kept; None where there is none."""
+    """Name under which an existing visit will be kept; None where there is none."""
     if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
         return None
     if not (folder / DOCUMENT).is_file():
-        raise VisitError(f"{folder} is there already and is no visit. Choose another name for the visit.")
+        raise VisitError(f"{folder} already exists and isn't a visit folder. Choose another name for the visit.")
     if not replace:
         raise VisitError(
             f"{folder} holds a visit already. Choose another name, or add --replace: "
@@ -395,10 +433,10 @@ def _earlier_visit(folder: Path, replace: bool) -> Path | None:
 def _text(path: Path) -> str:
     """Read the text of a small file, whatever program saved it."""
     if not path.is_file():
-        raise VisitError(f"{path} is not there or is no file. Check the spelling and the folder.")
+        raise VisitError(f"File not found: {path}. Check the spelling and the folder.")
     with disk.storage_errors("read", path):
         if path.stat().st_size > LARGEST_TABLE:
-            raise VisitError(f"{path} is larger than {LARGEST_TABLE // 1_000_000} MB and cannot be what it should be.")
+            raise VisitError(f"{path} is larger than {LARGEST_TABLE // 1_000_000} MB so it is the wrong file.")
         content = path.read_bytes()
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = content.decode("utf-16", errors="replace")
@@ -408,5 +446,5 @@ def _text(path: Path) -> str:
         except UnicodeDecodeError:
             text = content.decode("cp1252", errors="replace")
     if "\0" in text:
-        raise VisitError(f"{path} is no text file. Save it as text (CSV for the points, TOML for the tank).")
+        raise VisitError(f"{path} is not a text file. Save it as text (CSV for the points, TOML for the tank).")
     return text

@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING, Any
 import taptest
 from taptest import disk, versions
 from taptest.errors import StorageError
+from taptest.statements import Statement
 from taptest.visit.files import LARGEST_DOCUMENT, Visit
 from taptest.visit.fingerprint import recordings_sha256
 from taptest.visit.record import write_document
+from taptest.visit.remarks import VisitRemark
 
 if TYPE_CHECKING:
     from taptest.visit.result import VisitResult
@@ -32,8 +34,8 @@ class Judged:
     """A visit's finding as plain data (see `visit.result.as_json`)."""
 
     content: dict[str, Any]
-    note: str = ""
-    """Why it could not be kept for next time, as a sentence; empty where it was."""
+    note: Statement | None = None
+    """Why it could not be kept for next time; None where it was."""
 
 
 def version() -> str:
@@ -57,7 +59,7 @@ def read_judged(visit: Visit) -> dict[str, Any] | None:
             return None
         kept = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
-        # It is missing or damaged: judging again makes it anew.
+        # It is missing or damaged: judging again writes a new one.
         return None
     content = kept.get("judged") if isinstance(kept, dict) else None
     finding = content.get("finding") if isinstance(content, dict) else None
@@ -88,8 +90,10 @@ def judge_visit(visit: Visit, progress: Callable[[float], None] | None = None) -
     return judge(visit, progress)
 
 
-def judge_and_keep(visit: Visit, progress: Callable[[float], None] | None = None) -> "tuple[VisitResult, str]":
-    """Judge a visit and keep its finding; returns the result and, where it could not be kept, a sentence why.
+def judge_and_keep(
+    visit: Visit, progress: Callable[[float], None] | None = None
+) -> "tuple[VisitResult, Statement | None]":
+    """Judge a visit and keep its finding; returns the result and, where it could not be kept, a statement why.
 
     Raises what `judge_visit` raises.
     """
@@ -98,8 +102,8 @@ def judge_and_keep(visit: Visit, progress: Callable[[float], None] | None = None
     try:
         keep_judged(visit, result, mark)
     except StorageError as error:
-        return result, f"The finding was not kept beside the visit: {error}"
-    return result, ""
+        return result, Statement(VisitRemark.FINDING_NOT_KEPT, {"sentence": str(error)})
+    return result, None
 
 
 def judged(visit: Visit, progress: Callable[[float], None] | None = None) -> Judged:

@@ -11,8 +11,11 @@ from taptest.sound.hearing import find_all_hits, one_at_a_time, refuse_foreign, 
 from taptest.sound.processing import Traces, traces_of
 from taptest.sound.recording import open_recording
 from taptest.sound.records import Tap, TapTraits
+from taptest.sound.remarks import WhyNot
 from taptest.sound.traits import traits_of
+from taptest.statements import Said, Statement, Value
 from taptest.visit.record import HandDecision
+from taptest.visit.remarks import ByHand
 
 SAME_TAP_S = 0.005
 """A decision by hand belongs to the tap that begins within this of it; taps are found to within a fraction of it."""
@@ -27,7 +30,7 @@ class Heard:
     """All taps in order of time; none where `trouble` says why nothing could be heard."""
     traits: tuple[TapTraits | None, ...]
     """Traits of each tap; None where it is not used."""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
     trouble: str = ""
     """Why the whole recording cannot be used, as a sentence: silent, clipped all through, no taps."""
     by_hand: tuple[HandDecision | None, ...] = ()
@@ -43,8 +46,8 @@ def listen(
 
     Hits that are not of the visit's striker are refused: `expected` is how many taps there are to be in all, None where
     that is not known. A recording with little quiet in it borrows the noise of the others of its rate. Raises
-    `RecordingError` for a file that is no sound or too little of it, `StorageError` where the disk refuses; what is
-    merely of no use (silent, clipped all through, without taps) comes back with its `trouble`.
+    `RecordingError` for a file that is not audio or too short, `StorageError` where the disk refuses; a recording that
+    is only useless (silent, clipped from start to end, without taps) comes back with its `trouble`.
     """
     found = refuse_foreign(find_all_hits((file, open_recording(path)) for file, path in files), expected)
     shared = shared_noise(found)
@@ -62,11 +65,11 @@ def listen(
 
 def decide_by_hand(
     taps: Sequence[Tap], decisions: Sequence[HandDecision]
-) -> tuple[tuple[Tap, ...], tuple[HandDecision | None, ...], tuple[str, ...]]:
+) -> tuple[tuple[Tap, ...], tuple[HandDecision | None, ...], tuple[Statement, ...]]:
     """Let decisions by hand hold for the taps of one recording.
 
     Returns the taps as decided, for each tap its decision or None (empty where there is no decision at all), and
-    whole sentences on what was decided and on decisions that fit no tap.
+    statements on what was decided and on decisions that fit no tap.
     """
     if not decisions:
         return tuple(taps), (), ()
@@ -74,13 +77,14 @@ def decide_by_hand(
     by_hand: list[HandDecision | None] = [None] * len(decided)
     notes = []
     for decision in decisions:
-        where = f"the tap at {decision.onset_s:.2f} s in {decision.file}"
+        where: dict[str, Value] = {"onset_s": decision.onset_s, "name": decision.file}
         near = min(range(len(decided)), key=lambda n: abs(taps[n].onset_s - decision.onset_s), default=None)
         if near is None or abs(taps[near].onset_s - decision.onset_s) > SAME_TAP_S:
-            notes.append(f"By hand {where} was decided about, but there is none: the decision is left out.")
+            notes.append(Statement(ByHand.NO_SUCH_TAP, where))
             continue
         refused = decision.verdict == "refuse"
-        decided[near] = replace(taps[near], why_not="refused by hand" if refused else None)
+        decided[near] = replace(taps[near], why_not=WhyNot.BY_HAND if refused else None)
         by_hand[near] = decision
-        notes.append(f"By hand {where} was {'refused' if refused else 'used'}: “{decision.why.strip().rstrip('.')}”.")
+        why = decision.why.strip().rstrip(".")
+        notes.append(Statement(ByHand.REFUSED if refused else ByHand.USED, {**where, "why": why}))
     return tuple(decided), tuple(by_hand), tuple(notes)

@@ -14,11 +14,14 @@ from taptest import quantities
 from taptest.errors import PhysicsError, QuantityError, VisitError
 from taptest.finding.causes import checked_observations
 from taptest.finding.records import Case, Readings, SystemFacts
+from taptest.line.onset import refuse_without_onset
 from taptest.quantities import METRIC, STANDARD_ATMOSPHERE_PA, US, Kind, Quantity, Units
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import TANK_KINDS, Tank, WaterEnd
 from taptest.tank.shape import resolve_shape
 from taptest.visit.parallel import acceptance_share, parallel_tanks
 from taptest.visit.record import Document, RoundSection, RoundState, TankSection, as_documents, nearest
+from taptest.visit.remarks import VisitRemark
 from taptest.water.fluids import WATER, Fluid, parse_fluid
 from taptest.water.log import DrainTest, LogEntry, read_records
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
@@ -89,6 +92,10 @@ class RoundMeaning:
     same_air: bool
     water_moved_m3: float | None
     """Water let in (above zero) or out since the round before; None where it was not measured."""
+    mark_m: float | None = None
+    """Depth of the one mark that was tapped at many pressures; None where none was."""
+    shown_pa: tuple[float, ...] = ()
+    """Those pressures (gauge, as shown), one for each of the round's onset entries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +104,7 @@ class Meaning:
 
     case: Case
     units: Units
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     """Assumptions made where something was left out, in whole sentences."""
     as_left: AsLeft = AsLeft()
     rounds: tuple[RoundMeaning, ...] = ()
@@ -164,7 +171,31 @@ def _round(section: RoundSection, alone: Document, source: str) -> RoundMeaning:
     if moved is not None and moved.strip():
         sign = -1.0 if moved.strip().startswith("-") else 1.0
         litres = sign * quantities.parse("volume", moved.strip().lstrip("+-").strip(), f"{source}, water_moved").si
-    return RoundMeaning(section.name, section.state, alone, meaning_of(alone, source).case, section.same_air, litres)
+    case = meaning_of(alone, source).case
+    mark, shown = _onset(section, case, source)
+    return RoundMeaning(section.name, section.state, alone, case, section.same_air, litres, mark, shown)
+
+
+def _onset(section: RoundSection, case: Case, source: str) -> tuple[float | None, tuple[float, ...]]:
+    """Understand the mark that was tapped at many pressures: its depth and those pressures."""
+    if not section.onset:
+        return None, ()
+    refuse_without_onset(case.tank)
+    if section.mark is None or not section.mark.strip():
+        raise VisitError(
+            f'{source} has taps at many pressures, but no mark. Write where they were, as mark = "210 mm".'
+        )
+    mark = quantities.parse("length", section.mark, f"{source}, mark").si
+    if not 0.0 <= mark <= case.tank.shape.height_m:
+        raise VisitError(
+            f"{source}, mark is {section.mark}, which lies off the tank: its shell reaches from 0 to "
+            f"{case.tank.shape.height_m * 1000:.0f} mm. Correct the mark, or the tank's height."
+        )
+    air_pa = float(atmospheric_pressure_pa(case.system.altitude_m))
+    return mark, tuple(
+        quantities.parse("pressure", each.pressure, f"{source}, onset, entry {number}, pressure").gauge_pa(air_pa)
+        for number, each in enumerate(section.onset, start=1)
+    )
 
 
 def _values(document: Document, source: str) -> Values:
@@ -200,8 +231,8 @@ def _relief_pa(values: Values, air_pa: float, source: str) -> float | None:
     relief = _gauge(values, "system", "relief", air_pa)
     if relief is not None and relief <= 0:
         raise PhysicsError(
-            f'{source}, [system] relief: "{values["system", "relief"]}" is no setting of a relief valve, which opens '
-            'above zero; read it on the valve ("3 bar", "30 psi"), or leave it out.'
+            f'{source}, [system] relief: "{values["system", "relief"]}" cannot be the setting of a relief valve, '
+            'which is above zero. Read it on the valve ("3 bar", "30 psi"), or leave it out.'
         )
     return relief
 
@@ -218,7 +249,7 @@ def _gauge_sd(values: Values, source: str) -> dict[str, float]:
     return {"pressure_sd_pa": value.si / GAUGE_ERROR_OVER_SD}
 
 
-def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tuple[str, ...]]:
+def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tuple[Statement, ...]]:
     volume, wall = _si(values, "tank", "volume"), _si(values, "tank", "wall")
     try:
         shape, notes = resolve_shape(
@@ -235,8 +266,8 @@ def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tupl
     seam = _si(values, "tank", "seam")
     if seam is not None and not 0 < seam < shape.height_m:
         raise PhysicsError(
-            f'{source}, [tank] seam: "{section.seam}" lies off the tank, which is {shape.height_m * 1000:.0f} mm high; '
-            "give its distance below the top of the shell."
+            f'{source}, [tank] seam: "{section.seam}" is beyond the tank, {shape.height_m * 1000:.0f} mm high. '
+            "Give its distance below the top of the shell."
         )
     tank = Tank(
         kind=section.kind,
@@ -305,20 +336,20 @@ def _column_pa(readings: Readings, fluid: Fluid) -> float:
 
 def _drain(
     values: Values, readings: Readings, fluid: Fluid, air_pa: float, source: str
-) -> tuple[DrainTest | None, tuple[str, ...]]:
+) -> tuple[DrainTest | None, tuple[Said, ...]]:
     """Understand the measured drain, its pressures carried to the tank; one that is not whole is not used and said."""
     keys = ("volume", "pressure_before", "pressure_after")
     missing = [key for key in keys if ("drain", key) not in values]
     if len(missing) == len(keys):
         return None, ()
     if missing:
-        return None, (f"The measured drain was not used: {' and '.join(missing)} are not given in [drain].",)
+        return None, (Statement(VisitRemark.DRAIN_NOT_USED, {"missing": ", ".join(missing)}),)
     drawn, column = values["drain", "volume"], _column_pa(readings, fluid)
     before, after = (_gauge(values, "drain", key, air_pa) or 0.0 for key in keys[1:])
     if not (drawn.si > 0 and before > after):
         raise PhysicsError(
             f"{source}, [drain]: {drawn} drawn with the pressure going from {values['drain', 'pressure_before']} to "
-            f"{values['drain', 'pressure_after']} is no drain, in which the pressure falls; check the three values."
+            f"{values['drain', 'pressure_after']} is not a drain: the pressure has to fall. Check the three values."
         )
     gas = readings.tank_temperature_c if readings.tank_temperature_c is not None else 20.0
     return DrainTest(
@@ -376,7 +407,7 @@ def _check_points(document: Document, tank: Tank, source: str) -> None:
         depth, place = point.position_mm / 1000, (point.line, point.position_mm)
         if not -POSITION_SLACK_M <= depth <= tank.shape.height_m + POSITION_SLACK_M:
             raise VisitError(
-                f"{source}, point {number} at {point.position_mm:g} mm lies off the tank, which reaches from 0 to "
+                f"{source}, point {number} at {point.position_mm:g} mm is beyond the tank, which reaches from 0 to "
                 f"{tank.shape.height_m * 1000:.0f} mm below the top of its shell. "
                 "Correct the position, or the tank's height."
             )

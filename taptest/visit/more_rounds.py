@@ -2,7 +2,8 @@
 
 `second.toml` holds [round] with name, state, same_air and water_moved, and [readings] and [line] as in `tank.toml`. It
 may repeat [tank] and [system]; where a value there is not the visit's, the round is refused, since it may be of another
-tank. The points come as for a new visit. The visit gets its round whole or not at all.
+tank. Where [round] has a mark, that one mark was tapped at many pressures, and the table gives these, no positions. The
+points come as for a new visit. The visit gets its round whole or not at all.
 """
 
 import json
@@ -14,8 +15,17 @@ from typing import Any
 from taptest import quantities
 from taptest.errors import QuantityError, VisitError
 from taptest.sound.recording import open_recording
+from taptest.statements import Statement
 from taptest.visit.files import Visit, read_visit, save_document, sound_files
-from taptest.visit.intake import Sources, copy_sound, find_sound, order_notes, point_entries, read_tank
+from taptest.visit.intake import (
+    Sources,
+    copy_sound,
+    find_sound,
+    onset_entries,
+    order_notes,
+    point_entries,
+    read_tank,
+)
 from taptest.visit.meaning import KINDS, meaning_of
 from taptest.visit.record import Document, document_from, write_document
 
@@ -26,7 +36,7 @@ SAME = 1e-3
 """Two values count as the same up to this share: 1.50 bar and 21.76 psi are."""
 
 
-def add_round(folder: Path, sources: Sources) -> tuple[Visit, tuple[str, ...]]:
+def add_round(folder: Path, sources: Sources) -> tuple[Visit, tuple[Statement, ...]]:
     """Add a round to the visit in `folder` and say, in whole sentences, what was noticed.
 
     Raises `VisitError`, `QuantityError`, `PhysicsError`, `RecordingError`, `StorageError`; then nothing has changed.
@@ -36,19 +46,22 @@ def add_round(folder: Path, sources: Sources) -> tuple[Visit, tuple[str, ...]]:
         raise VisitError(f"{visit.source} has no points yet. Record or import its first round, then add another one.")
     sections = read_tank(sources.tank, SECTIONS)
     number = len(visit.document.rounds) + 2
-    rows, sounds, names = find_sound(sources, f"round{number}-")
-    document = _with_round(visit.document, sections, point_entries(rows, sounds, names), sources.tank)
+    one_mark = "mark" in sections.get("round", {})
+    rows, sounds, names = find_sound(sources, f"round{number}-", one_mark=one_mark)
+    entries = onset_entries if one_mark else point_entries
+    tapped = {"onset" if one_mark else "points": entries(rows, sounds, names)}
+    document = _with_round(visit.document, sections, tapped, sources.tank)
     meaning_of(document, str(sources.tank), str(sources.points))
     for sound in names:
         open_recording(sound)
     _refuse_taken(visit.document, names)
     copy_sound(names, folder)
     save_document(folder, document)
-    return replace(visit, document=document), order_notes(rows, sources)
+    return replace(visit, document=document), () if one_mark else order_notes(rows, sources)
 
 
 def _with_round(
-    document: Document, sections: Mapping[str, Any], points: list[dict[str, Any]], source: Path
+    document: Document, sections: Mapping[str, Any], tapped: Mapping[str, list[dict[str, Any]]], source: Path
 ) -> Document:
     """Return the document with one round more, checked."""
     described = sections.get("round")
@@ -61,7 +74,7 @@ def _with_round(
         if name in sections:
             raise VisitError(f"{source} has [[{name}]], which belongs to the visit and not to a round. Take it out.")
     _refuse_contradictions(document, sections, source)
-    added = {"points": points, **{key: sections[key] for key in ("readings", "line", "lines") if key in sections}}
+    added = {**tapped, **{key: sections[key] for key in ("readings", "line", "lines") if key in sections}}
     raw = json.loads(write_document(document))
     raw["rounds"] = [*raw.get("rounds", []), {**described, **added}]
     return document_from(raw, str(source))
@@ -98,4 +111,4 @@ def _refuse_taken(document: Document, names: Mapping[Path, str]) -> None:
     taken = set(sound_files(document))
     for sound, name in names.items():
         if name in taken:
-            raise VisitError(f'The visit has a sound file "{name}" already. Give {sound} another name.')
+            raise VisitError(f'The visit has a audio file "{name}" already. Give {sound} another name.')

@@ -25,7 +25,7 @@ def parallel_tanks(document: Document, source: str, air_pa: float) -> tuple[tupl
         values = _values(section, where)
         volume, precharge = values["volume"], values["precharge"].gauge_pa(air_pa)
         if not volume.si > 0:
-            raise PhysicsError(f'{where}, volume: "{section.volume}" is no volume of a tank; read it on its plate.')
+            raise PhysicsError(f'{where}, volume: "{section.volume}" cannot be the volume of a tank. Read its plate.')
         if not precharge + air_pa > 0:
             raise PhysicsError(
                 f'{where}, precharge: "{section.precharge}" is below vacuum; check the value and its unit.'

@@ -17,8 +17,10 @@ from typing import BinaryIO
 from taptest import disk
 from taptest.errors import StorageError, VisitError
 from taptest.sound import telephone
+from taptest.statements import Said, Statement
 from taptest.visit.files import DOCUMENT, Visit, read_visit, sound_files
 from taptest.visit.record import Document, read_document
+from taptest.visit.remarks import VisitRemark
 
 LARGEST_VISIT = 2_000_000_000
 """Bytes of all files together; an hour of sound at 48 kHz takes a sixth."""
@@ -77,7 +79,7 @@ def _files_of(folder: Path) -> list[Path]:
 
 
 def _belongs(place: PurePosixPath, named: Sequence[str]) -> bool:
-    """Whether a file belongs to a visit whose document names some sound files."""
+    """Whether a file belongs to a visit whose document names some audio files."""
     if str(place) in named or str(place) in DOCUMENTS:
         return True
     return not any(part.startswith(".") for part in place.parts) and place.suffix.lower() in KINDS
@@ -90,9 +92,9 @@ def unpack_visit(source: Path, folder: Path) -> tuple[Visit, tuple[str, ...]]:
     """
     folder = folder.absolute()
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise VisitError(f"{folder} is there already, and nothing is written over. Choose another name for the visit.")
+        raise VisitError(f"{folder} already exists and is not overwritten. Choose another name for the visit.")
     if not source.is_file():
-        raise VisitError(f"{source} is not there or is no file. Check the spelling and the folder.")
+        raise VisitError(f"File not found: {source}. Check the spelling and the folder.")
     with disk.storage_errors("read", source), source.open("rb") as file:
         return unpack_stream(file, folder, str(source))
 
@@ -105,19 +107,20 @@ def unpack_stream(file: BinaryIO, folder: Path, source: str) -> tuple[Visit, tup
             _check_room(sum(entry.file_size for entry, _ in entries), file.seek(0, 2), folder, source)
             left_out = _lay_down(parcel, entries, working, source)
     except _DAMAGED as error:
-        raise VisitError(f"{source} is no zip file, or is damaged ({error}). Pack the visit again.") from error
+        raise VisitError(f"{source} is not a zip file, or is damaged ({error}). Pack the visit again.") from error
     except RuntimeError as error:
         raise VisitError(f"{source} is locked with a password. Pack the visit again without one.") from error
     return read_visit(folder), left_out
 
 
-def left_out_note(names: Sequence[str]) -> str:
+def left_out_note(names: Sequence[str]) -> Said:
     """Say what was left out, "" for nothing."""
     if not names:
         return ""
-    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
     shown = ", ".join(ascii(name[:60])[1:-1] for name in names[:3])
-    return f"Left out, because it does not belong to a visit: {shown}{more}."
+    if len(names) <= 3:
+        return Statement(VisitRemark.FILES_LEFT_OUT, {"names": shown})
+    return Statement(VisitRemark.MORE_FILES_LEFT_OUT, {"names": shown, "count": len(names) - 3})
 
 
 def _lay_down(
@@ -170,7 +173,7 @@ def _checked(entries: Sequence[zipfile.ZipInfo], source: str) -> list[tuple[zipf
     places = [(entry, _place(entry, source)) for entry in files]
     documents = [place.parent for _, place in places if place.name == DOCUMENT and len(place.parts) <= 2]
     if len(documents) != 1:
-        raise VisitError(f"{source} holds {len(documents) or 'no'} {DOCUMENT}, so it is not the parcel of one visit.")
+        raise VisitError(f"{source} contains {len(documents) or 'no'} {DOCUMENT}, so it isn't a packed visit.")
     top = documents[0]
     seen: set[str] = set()
     inside = []

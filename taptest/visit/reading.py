@@ -5,10 +5,9 @@ further lines at other angles round the tank; each is read by itself. Files are 
 pure.
 """
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import numpy as np
 
@@ -16,16 +15,18 @@ from taptest.errors import RecordingError
 from taptest.line.boundary import read_line, unread_line
 from taptest.line.points import profile_of
 from taptest.line.records import LineReading, Point, Profile, Unreadable
+from taptest.line.remarks import Remedy, Unread
 from taptest.shell.records import LevelSweep
 from taptest.sound.alignment import assign_taps
 from taptest.sound.processing import processing_signs
 from taptest.sound.records import Tap, TapTraits
-from taptest.statements import Statement
+from taptest.sound.remarks import RecordingRemark, WhyNot
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.visit.files import inside
 from taptest.visit.listen import Heard, listen
 from taptest.visit.record import HandDecision, PointEntry
-from taptest.visit.remarks import remark_on_point
+from taptest.visit.remarks import rejected_taps, remark_on_point
 from taptest.visit.result import PointResult, TapResult
 
 CLIPPED_SAID, CLIPPED_SPOILT = 0.2, 0.5
@@ -34,7 +35,7 @@ read: those that are left are the soft ones, and soft blows are soft where the s
 
 
 @dataclass(frozen=True, slots=True)
-class _Tapped:
+class Tapped:
     """One point of the document with its taps."""
 
     entry: PointEntry
@@ -62,7 +63,7 @@ class HeardLine:
     name: str
     points: tuple[Point, ...]
     """In order of the document."""
-    results: tuple[_Tapped, ...]
+    results: tuple[Tapped, ...]
     profile: Profile | None
     """None where no tap of it can be used."""
 
@@ -81,9 +82,9 @@ class HeardRound:
     """What is to be said of clipped taps; None where few are."""
     spoilt: bool
     """Whether clipping spoils the round."""
-    remarks: tuple[str, ...]
+    remarks: tuple[Said, ...]
     """What is to be known of the recordings, in whole sentences."""
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     """What is to be known of how the taps were given to their points."""
 
 
@@ -109,11 +110,7 @@ def hear_round(
             _line(name, [each for each in tapped if (each.entry.line or "") == name], spoilt)
             for name in _line_names(entries)
         ),
-        taps=tuple(
-            TapResult(one.file, tap, owner, decision)
-            for one, of_file in zip(heard, owners, strict=True)
-            for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
-        ),
+        taps=_tap_results(heard, owners),
         reference=tuple(_reference_points(reference, everything)),
         reference_taps=_reference_taps(reference, everything),
         clipped=clipped,
@@ -121,6 +118,21 @@ def hear_round(
         remarks=(*([clipped.sentence] if clipped else []), *_signs(everything), *_notes_of_files(everything)),
         notes=tuple(notes),
     )
+
+
+def hear_entries(
+    folder: Path, entries: Sequence[PointEntry], by_hand: Sequence[HandDecision]
+) -> tuple[list[Tapped], tuple[TapResult, ...], tuple[Said, ...]]:
+    """Hear recordings whose entries are no line, and give their taps to the entries.
+
+    Return the entries with their taps in order, all taps, and what is to be known of the recordings. Raises as
+    `hear_round`.
+    """
+    names = dict.fromkeys(entry.file for entry in entries)
+    heard = listen([(name, inside(folder, name)) for name in names], by_hand, _taps_in_all(entries))
+    _refuse_all_useless(heard)
+    tapped, owners, notes = _give_taps_to_points(entries, heard)
+    return tapped, _tap_results(heard, owners), (*_signs(heard), *_notes_of_files(heard), *notes)
 
 
 def read_lines(heard: HeardRound, tank: Tank, sweeps: Sequence[LevelSweep]) -> tuple[LineReading, ...]:
@@ -145,12 +157,21 @@ def point_results(heard: HeardRound, readings: Sequence[LineReading]) -> tuple[P
     )
 
 
+def _tap_results(heard: Sequence[Heard], owners: Sequence[Sequence[float | None]]) -> tuple[TapResult, ...]:
+    """Return each tap with the depth that it belongs to and the decision by hand that holds for it."""
+    return tuple(
+        TapResult(one.file, tap, owner, decision)
+        for one, of_file in zip(heard, owners, strict=True)
+        for tap, owner, decision in zip(one.taps, of_file, one.by_hand or [None] * len(one.taps), strict=True)
+    )
+
+
 def _line_names(entries: Sequence[PointEntry]) -> list[str]:
     """Name the lines in order of the document; the one without a name is ""."""
     return list(dict.fromkeys(entry.line or "" for entry in entries))
 
 
-def _line(name: str, tapped: Sequence[_Tapped], spoilt: bool) -> HeardLine:
+def _line(name: str, tapped: Sequence[Tapped], spoilt: bool) -> HeardLine:
     points = tuple(each.point for each in tapped)
     usable = not spoilt and any(point.traits for point in points)
     return HeardLine(name, points, tuple(tapped), profile_of(points) if usable else None)
@@ -158,32 +179,38 @@ def _line(name: str, tapped: Sequence[_Tapped], spoilt: bool) -> HeardLine:
 
 def _clipping(taps: Sequence[Tap]) -> tuple[Unreadable | None, bool]:
     """Say how many taps are clipped and what to do, None where few are; and whether they spoil the line."""
-    clipped = sum(tap.why_not == "clipped" for tap in taps)
+    clipped = sum(tap.why_not == WhyNot.CLIPPED for tap in taps)
     of = clipped + sum(tap.used for tap in taps)
     if clipped < max(CLIPPED_SAID * of, 2):
         return None, False
-    return Unreadable(
-        f"{clipped} of {of} taps are clipped, because the input was overloaded",
-        "turn the microphone's level down by 12 dB, or move it to twice the distance and tap more softly, then tap "
-        "again",
-    ), clipped >= CLIPPED_SPOILT * of
+    why = Statement(Unread.CLIPPED, {"count": clipped, "taps": of})
+    return Unreadable(why, Statement(Remedy.LESS_LEVEL)), clipped >= CLIPPED_SPOILT * of
 
 
-def _signs(heard: Sequence[Heard]) -> tuple[str, ...]:
+def _signs(heard: Sequence[Heard]) -> tuple[Statement, ...]:
     """Say what was done to the sound before it was stored."""
     return processing_signs([one.traces for one in heard if one.traces is not None])
 
 
-def _notes_of_files(heard: Sequence[Heard]) -> list[str]:
+def _notes_of_files(heard: Sequence[Heard]) -> list[Said]:
     """Return what is to be said of the recordings; what is said of several alike is said once, with their number."""
-    alike: dict[str, list[str]] = {}
+    alike: dict[str, list[Said]] = {}
     for one in heard:
         for note in one.notes:
-            alike.setdefault(note.replace(PurePosixPath(one.file).name, ""), []).append(note)
+            alike.setdefault(_but_for_the_file(note), []).append(note)
     return [
-        notes[0] if len(notes) == 1 else f"{notes[0]} So it is with {len(notes) - 1} more of the files."
+        notes[0]
+        if len(notes) == 1
+        else Statement(RecordingRemark.SAME_WITH_OTHERS, {"first": notes[0], "count": len(notes) - 1})
         for notes in alike.values()
     ]
+
+
+def _but_for_the_file(note: Said) -> str:
+    """Return the same for notes that differ by the file's name alone."""
+    if isinstance(note, str):
+        return note
+    return repr((note.key, {name: value for name, value in note.values.items() if name != "name"}))
 
 
 def _reference_points(entries: Sequence[PointEntry], heard: Sequence[Heard]) -> list[Point]:
@@ -217,49 +244,47 @@ def _taps_in_all(entries: Sequence[PointEntry]) -> int | None:
 def _refuse_all_useless(heard: Sequence[Heard]) -> None:
     """Where every recording is silent, clipped or without taps, the first one's sentence is the error."""
     if all(one.trouble for one in heard):
-        more = f" All {len(heard)} recordings of the visit are of no use." if len(heard) > 1 else ""
+        more = f" None of the visit's {len(heard)} recordings can be used." if len(heard) > 1 else ""
         raise RecordingError(heard[0].trouble + more)
 
 
 def _give_taps_to_points(
     entries: Sequence[PointEntry], heard: Sequence[Heard]
-) -> tuple[list[_Tapped], list[list[float | None]], list[str]]:
+) -> tuple[list[Tapped], list[list[float | None]], list[Said]]:
     """Give each tap its point: by file, or by count and pause where points share one recording.
 
     Returns the points in order of the document, the depth of each tap's point for every recording, and notes.
     """
-    tapped: dict[int, _Tapped] = {}
+    tapped: dict[int, Tapped] = {}
     owners: list[list[float | None]] = []
-    notes: list[str] = []
+    notes: list[Said] = []
     for one in heard:
         numbers = [number for number, entry in enumerate(entries) if entry.file == one.file]
         pairs = list(zip(one.taps, one.traits, strict=True))
         counts = [entries[number].taps for number in numbers]
         if one.trouble or counts == [None]:
             for number in numbers:
-                tapped[number] = _Tapped(entries[number], tuple(pairs), trouble=one.trouble)
+                tapped[number] = Tapped(entries[number], tuple(pairs), trouble=one.trouble)
             owners.append([entries[numbers[0]].position_mm / 1000] * len(pairs))
             continue
         alignment = assign_taps(one.taps, [count or 1 for count in counts])
         notes.extend(alignment.notes)
         for place, number in enumerate(numbers):
             mine = tuple(pair for pair, owner in zip(pairs, alignment.point, strict=True) if owner == place)
-            tapped[number] = _Tapped(entries[number], mine, place in alignment.doubtful_points)
+            tapped[number] = Tapped(entries[number], mine, place in alignment.doubtful_points)
         owners.append([None if p < 0 else entries[numbers[p]].position_mm / 1000 for p in alignment.point])
     return [tapped[number] for number in range(len(entries))], owners, notes
 
 
-def _nothing_usable(tapped: Sequence[_Tapped], tank: Tank) -> LineReading:
+def _nothing_usable(tapped: Sequence[Tapped], tank: Tank) -> LineReading:
     """Read a line whose taps were all rejected: it says why."""
-    reasons = Counter(tap.why_not for each in tapped for tap, _ in each.taps if tap.why_not is not None)
-    listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
-    why = Unreadable(
-        f"none of the {reasons.total()} taps can be used ({listed})", "tap again, cleanly and with less noise around"
-    )
+    taps = [tap for each in tapped for tap, _ in each.taps]
+    clause = Statement(Unread.ALL_REJECTED, {"count": len(taps), "rejected": rejected_taps(taps)})
+    why = Unreadable(clause, Statement(Remedy.CLEANER))
     return unread_line(np.array(sorted(each.depth_m for each in tapped)), tank, why)
 
 
-def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[PointResult, ...]:
+def _point_results(tapped: Sequence[Tapped], reading: LineReading) -> tuple[PointResult, ...]:
     """Return what is told of each point, from the top down."""
     results = []
     for each in sorted(tapped, key=lambda one: one.depth_m):
@@ -276,5 +301,5 @@ def _point_results(tapped: Sequence[_Tapped], reading: LineReading) -> tuple[Poi
     return tuple(results)
 
 
-def _remark(each: _Tapped) -> Statement | None:
+def _remark(each: Tapped) -> Statement | None:
     return remark_on_point([tap for tap, _ in each.taps], each.trouble, each.doubtful)

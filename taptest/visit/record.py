@@ -137,6 +137,18 @@ class AsLeftSection(_Section):
     work: str | None = None
 
 
+def _stays_inside(file: str) -> str:
+    """Refuse a audio file outside the visit."""
+    path = PurePosixPath(file)
+    outside = path.is_absolute() or ".." in path.parts or PureWindowsPath(file).drive or "\\" in file or "\0" in file
+    if outside or not path.parts:
+        raise ValueError(
+            "leads out of the visit; audio files lie inside the visit's folder and are named from there, "
+            'like "sound/point01.wav"'
+        )
+    return file
+
+
 class PointEntry(_Section):
     """One point of the line, in the order in which the points were tapped."""
 
@@ -148,19 +160,7 @@ class PointEntry(_Section):
     line: str | None = Field(default=None, min_length=1, max_length=60)
     """Name of the line that it belongs to; None on a round with one line."""
 
-    @field_validator("file")
-    @classmethod
-    def _stays_inside(cls, file: str) -> str:
-        path = PurePosixPath(file)
-        outside = (
-            path.is_absolute() or ".." in path.parts or PureWindowsPath(file).drive or "\\" in file or "\0" in file
-        )
-        if outside or not path.parts:
-            raise ValueError(
-                "leads out of the visit; sound files lie inside the visit's folder and are named from there, "
-                'like "sound/point01.wav"'
-            )
-        return file
+    _inside = field_validator("file")(_stays_inside)
 
 
 class HandDecision(_Section):
@@ -173,6 +173,18 @@ class HandDecision(_Section):
     verdict: Literal["refuse", "use"]
     why: str = Field(min_length=1, max_length=500)
     """The reason, as typed."""
+
+
+class OnsetEntry(_Section):
+    """The taps of one mark at one pressure, in a round in which the fill is slowly raised or let down."""
+
+    pressure: str
+    """What the gauge shows."""
+    file: str
+    taps: int | None = Field(default=None, ge=1, le=1000)
+    """Both as in `PointEntry`."""
+
+    _inside = field_validator("file")(_stays_inside)
 
 
 class LineName(_Section):
@@ -196,6 +208,10 @@ class RoundSection(_Section):
     line: LineSection = LineSection()
     lines: tuple[LineName, ...] = Field(default=(), strict=False, max_length=12)
     points: tuple[PointEntry, ...] = Field(default=(), strict=False)
+    mark: str | None = None
+    """Where the one mark of `onset` lies, below the top of the shell."""
+    onset: tuple[OnsetEntry, ...] = Field(default=(), strict=False, max_length=200)
+    """One mark at many pressures, in the order in which it was tapped."""
 
 
 class Document(_Section):
@@ -233,7 +249,7 @@ class Document(_Section):
             try:
                 return date.fromisoformat(value)
             except ValueError:
-                raise ValueError("is no date; write it like 2025-01-31") from None
+                raise ValueError("is not a date; use YYYY-MM-DD, such as 2025-01-31") from None
         return value
 
 
@@ -294,7 +310,7 @@ def read_document(text: str, source: str) -> Document:
         raise VisitError(f"{source} is nested too deeply to be a visit. Restore it from a copy.") from error
     if not isinstance(raw, dict):
         raise VisitError(
-            f"{source} holds no document with named keys. Restore it from a copy, or import the visit again."
+            f"{source} does not contain a visit document. Restore it from a copy, or import the visit again."
         )
     return document_from(migrate(raw, source), source)
 
@@ -361,7 +377,7 @@ def _without_twins(pairs: list[tuple[str, Any]], source: str) -> Raw:
 
 def _no_constant(source: str) -> Callable[[str], Any]:
     def refuse(constant: str) -> Any:
-        raise VisitError(f"{source} holds {constant}, which is no number to work with. Leave out what is not known.")
+        raise VisitError(f"{source} contains {constant}, which is not a usable number. Leave out what you don't know.")
 
     return refuse
 
@@ -386,6 +402,7 @@ _SECTIONS: dict[str, type[_Section]] = {
     "by_hand": HandDecision,
     "lines": LineName,
     "rounds": RoundSection,
+    "onset": OnsetEntry,
 }
 
 
@@ -404,7 +421,7 @@ def _named(place: tuple[int | str, ...]) -> str:
         return f"rounds, entry {int(place[1]) + 1}, {_named(place[2:])}"
     if len(place) == 1:
         return f'the key "{place[0]}"'
-    if place[0] in ("points", "reference", "log", "parallel", "by_hand", "lines", "rounds"):
+    if place[0] in ("points", "reference", "log", "parallel", "by_hand", "lines", "rounds", "onset"):
         return f"{place[0]}, entry {int(place[1]) + 1}" + (f', the key "{place[2]}"' if len(place) > 2 else "")
     return f'[{place[0]}], the key "{place[1]}"'
 

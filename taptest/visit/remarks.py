@@ -1,9 +1,10 @@
-"""What is to be said of one point of the line: statements for `taptest.words`."""
+"""What is to be said of a visit's points and of how it was read: statements for `taptest.words`."""
 
 from collections import Counter
 from collections.abc import Sequence
 
-from taptest.sound.records import Tap, WhyNot
+from taptest.sound.records import Tap
+from taptest.sound.remarks import WhyNot
 from taptest.statements import Key, Statement
 
 
@@ -14,6 +15,58 @@ class PointRemark(Key):
     NO_TAP = "point.no tap"
     NO_USABLE_TAP = "point.no usable tap", "rejected"
     DOUBTFUL = "point.doubtful"
+
+
+class ByHand(Key):
+    """What was decided by hand about a tap; `why` is what was typed."""
+
+    REFUSED = "by hand.refused", "onset_s", "name", "why"
+    USED = "by hand.used", "onset_s", "name", "why"
+    NO_SUCH_TAP = "by hand.no such tap", "onset_s", "name"
+
+
+class ModelRemark(Key):
+    """What is to be known of the model of the tank's shell."""
+
+    TAKES_TOO_LONG = "model.takes too long", "diameter_m", "wall_m", "minutes"
+    NOT_KEPT = "model.not kept", "sentence"
+
+
+class VisitRemark(Key):
+    """What is to be known of a visit's document and of what was kept of it."""
+
+    DRAIN_NOT_USED = "visit.drain not used", "missing"
+    FINDING_NOT_KEPT = "visit.finding not kept", "sentence"
+    ADD_A_MARK = "visit.add a mark", "depth_m", "count"
+    FILES_LEFT_OUT = "visit.files left out", "names"
+    MORE_FILES_LEFT_OUT = "visit.more files left out", "names", "count"
+    TAPPED_UPWARDS = "visit.tapped upwards", "table"
+    TAPPED_UNORDERED = "visit.tapped unordered", "table"
+    LISTED_UPWARDS = "visit.listed upwards", "table"
+    LISTED_UNORDERED = "visit.listed unordered", "table"
+    EARLIER_KEPT = "visit.earlier kept", "place"
+
+
+class HistoryRemark(Key):
+    """What could not be done of a tank's history, and why."""
+
+    LEFT_OUT = "history.left out", "folder", "sentence"
+    NO_DATE = "history.no date", "folder"
+    NO_FINDING = "history.no finding", "folder", "sentence"
+    NO_ESTIMATE = "history.no estimate"
+    NO_TREND = "history.no trend"
+    LOSS_UNKNOWN = "history.loss unknown"
+    MARGIN_LACKS = "history.margin lacks", "missing"
+    NO_MARGIN = "history.no margin", "sentence"
+
+
+class Lacking(Key):
+    """What has to be known to tell when the relief margin is gone, as parts of a list."""
+
+    SYSTEM_VOLUME = "lacking.system volume"
+    HIGHEST_TEMPERATURE = "lacking.highest temperature"
+    RELIEF_SETTING = "lacking.relief setting"
+    COLD_PRESSURE = "lacking.cold pressure"
 
 
 class Rejected(Key):
@@ -30,16 +83,22 @@ class Rejected(Key):
     BY_HAND = "rejected.by hand", "count"
 
 
+class RoundRemark(Key):
+    """What was done in a round."""
+
+    ONSET = "round.onset", "name", "mark_m", "first_pa", "last_pa", "readings", "count"
+
+
 REJECTED: dict[WhyNot, Rejected] = {
-    "double hit": Rejected.DOUBLE_HIT,
-    "clipped": Rejected.CLIPPED,
-    "too weak": Rejected.TOO_WEAK,
-    "cut off": Rejected.CUT_OFF,
-    "ring overlaps the next tap": Rejected.OVERLAPS,
-    "noise burst": Rejected.NOISE_BURST,
-    "not this striker": Rejected.NOT_THIS_STRIKER,
-    "too regular": Rejected.TOO_REGULAR,
-    "refused by hand": Rejected.BY_HAND,
+    WhyNot.DOUBLE_HIT: Rejected.DOUBLE_HIT,
+    WhyNot.CLIPPED: Rejected.CLIPPED,
+    WhyNot.TOO_WEAK: Rejected.TOO_WEAK,
+    WhyNot.CUT_OFF: Rejected.CUT_OFF,
+    WhyNot.OVERLAPS: Rejected.OVERLAPS,
+    WhyNot.NOISE_BURST: Rejected.NOISE_BURST,
+    WhyNot.NOT_THIS_STRIKER: Rejected.NOT_THIS_STRIKER,
+    WhyNot.TOO_REGULAR: Rejected.TOO_REGULAR,
+    WhyNot.BY_HAND: Rejected.BY_HAND,
 }
 
 
@@ -61,3 +120,9 @@ def remark_on_point(taps: Sequence[Tap], trouble: str, doubtful: bool) -> Statem
     if not any(tap.used for tap in taps):
         return Statement(PointRemark.NO_USABLE_TAP, {"rejected": rejected_taps(taps)})
     return Statement(PointRemark.DOUBTFUL) if doubtful else None
+
+
+def onset_round_said(name: str, mark_m: float, shown_pa: Sequence[float], taps: int) -> Statement:
+    """Say which mark was tapped at which pressures (gauge, in order of time), and how often in all."""
+    values = {"mark_m": mark_m, "first_pa": shown_pa[0], "last_pa": shown_pa[-1], "readings": len(shown_pa)}
+    return Statement(RoundRemark.ONSET, {"name": name, "count": taps, **values})

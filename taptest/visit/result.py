@@ -63,6 +63,16 @@ class PointResult:
 
 
 @dataclass(frozen=True, slots=True)
+class OnsetReading:
+    """One reading of the gauge in an onset round."""
+
+    pressure_pa: float
+    """As shown, gauge."""
+    taps_used: int
+    taps_rejected: int
+
+
+@dataclass(frozen=True, slots=True)
 class RoundResult:
     """A further round of a visit, judged with the others."""
 
@@ -75,6 +85,9 @@ class RoundResult:
     taps: tuple[TapResult, ...]
     found: RoundFound
     remarks: tuple[Said, ...] = ()
+    mark_m: float | None = None
+    """Depth of the one mark that was tapped at many pressures; None where none was."""
+    readings: tuple[OnsetReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +194,30 @@ def _round(each: RoundResult) -> dict[str, Any]:
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "taps": _taps(each.taps),
         "finding": None if found.code is None else {"code": found.code, "sentence": found.sentence},
+        "onset": None if each.mark_m is None else _onset(each),
+    }
+
+
+def _onset(each: RoundResult) -> dict[str, Any]:
+    """Tell what one mark's taps at many pressures say; the figures are null where they say nothing."""
+    evidence = each.found.onset
+    low, middle, high = (None, None, None) if evidence is None else evidence.interval90_pa
+    return {
+        "mark_mm": _scaled(each.mark_m, 1000, 1),
+        "pressure_bar": None
+        if evidence is None
+        else {"median": _scaled(middle, 1e-5, 3), "interval90": [_scaled(low, 1e-5, 3), _scaled(high, 1e-5, 3)]},
+        "p_within": None if evidence is None else _number(evidence.p_within, 4),
+        "p_below": None if evidence is None else _number(evidence.p_below, 4),
+        "p_no_change": None if evidence is None else _number(evidence.p_no_change, 4),
+        "readings": [
+            {
+                "pressure_bar": _scaled(reading.pressure_pa, 1e-5, 3),
+                "taps_used": reading.taps_used,
+                "taps_rejected": reading.taps_rejected,
+            }
+            for reading in each.readings
+        ],
     }
 
 

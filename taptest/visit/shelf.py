@@ -1,7 +1,7 @@
 """Many visits: the folders are the truth, and an index beside them answers quickly.
 
 A shelf is a folder with visits anywhere below it. Its index is an SQLite file in that folder; it may be deleted at any
-time and is made anew from the folders. `Shelf.refresh` looks for what changed; `Shelf.search` only asks the index.
+time and is rebuilt from the folders. `Shelf.refresh` looks for what changed; `Shelf.search` only asks the index.
 
 A visit's row is read again when any of its files has another size or time than when it was read last. A finding is
 shown only where `visit.judged` says that it is not stale. Earlier visits that an import with --replace kept
@@ -93,7 +93,7 @@ class Shelf:
         Where the folder cannot be written to, the index lives in memory only.
         """
         if not root.is_dir():
-            raise VisitError(f"{root} is no folder, so it holds no visits. Check the spelling.")
+            raise VisitError(f"{root} is not a folder. Check the spelling.")
         self.root = root
         self._index = root / INDEX
         self._connection = self._open()
@@ -134,7 +134,7 @@ class Shelf:
         return Changes(len(changed), len(gone), len(found))
 
     def rebuild(self, progress: Callable[[float], None] | None = None) -> Changes:
-        """Throw the index away and make it anew from the folders. Raises `StorageError`."""
+        """Delete the index and rebuild it from the folders. Raises `StorageError`."""
         with _index_errors(self._index), self._connection:
             self._connection.execute("DELETE FROM visits")
         return self.refresh(progress)
@@ -205,7 +205,7 @@ def _index_errors(index: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         raise StorageError(
             f"The index {index} cannot be used ({error}). Try again; if that does not help, delete this file: "
-            "it is made anew from the visits, which are not touched."
+            "it is rebuilt from the visits, which are not touched."
         ) from error
 
 
@@ -240,7 +240,7 @@ def _name(folder: Path, root: Path) -> str:
 
 
 def _for_index(name: str) -> str | bytes:
-    """Return a folder's name as the index keeps it: as bytes where it is no text."""
+    """Return a folder's name as the index keeps it: as bytes where it is not text."""
     return name if plain(name) == name else name.encode("utf-8", "surrogateescape")
 
 

@@ -26,6 +26,8 @@ from taptest.finding.records import Case
 from taptest.shell.from_tank import ring_pictures
 from taptest.shell.records import FloatArray, LevelSweep, ShellSpec
 from taptest.shell.variants import variants
+from taptest.statements import Statement
+from taptest.visit.remarks import ModelRemark
 
 if TYPE_CHECKING:
     from taptest.shell.sweep import SweepTask
@@ -50,7 +52,7 @@ END_ROOM_M = 0.004
 Sweeps = tuple[LevelSweep, ...]
 
 
-def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[str, ...]]:
+def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[Statement, ...]]:
     """Return the level sweeps of a visit's tank, one for each wall, lining, ring and head that it may have, and notes.
 
     Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. So is that of a
@@ -71,15 +73,15 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
 
 def kept_sweeps(
     tasks: "Sequence[SweepTask]", compute: "Callable[[Sequence[SweepTask]], Sequence[Sequence[LevelSweep]]]"
-) -> tuple[Sweeps, tuple[str, ...]]:
+) -> tuple[Sweeps, tuple[Statement, ...]]:
     """Return the sweeps of shells from the disk; compute and keep what is missing, all of it at once.
 
-    The second value tells, in whole sentences, where they could not be kept.
+    The second value tells where they could not be kept.
     """
     paths = [_path(task) for task in tasks]
     found = [_read(path) for path in paths]
     missing = [number for number, sweeps in enumerate(found) if sweeps is None]
-    notes: list[str] = []
+    notes: list[Statement] = []
     computed = compute([tasks[number] for number in missing]) if missing else []
     for number, sweeps in zip(missing, computed, strict=True):
         found[number], said = _kept(paths[number], sweeps)
@@ -97,14 +99,11 @@ def seconds_left(case: Case) -> float:
     return sweep_seconds(missing)
 
 
-def _too_dear(case: Case, seconds: float) -> str:
+def _too_dear(case: Case, seconds: float) -> Statement:
     """Say why there is no model, and what to do."""
     shape = case.tank.shape
-    return (
-        f"No model of this tank was computed: a shell of {1000 * shape.diameter_m:.0f} mm with a wall of "
-        f"{1000 * shape.wall_m:.1f} mm would take about {seconds / 60:.0f} minutes. Check diameter, height and wall; "
-        "until then the line is read without a model."
-    )
+    sizes = {"diameter_m": shape.diameter_m, "wall_m": shape.wall_m}
+    return Statement(ModelRemark.TAKES_TOO_LONG, {**sizes, "minutes": round(seconds / 60)})
 
 
 def _tasks(case: Case) -> "list[SweepTask]":
@@ -137,15 +136,15 @@ def _pressure_class(case: Case) -> float:
     return (max(pressure, 0.0) // PRESSURE_CLASS_PA + 0.5) * PRESSURE_CLASS_PA
 
 
-def _kept(path: Path, computed: Sequence[LevelSweep]) -> tuple[Sweeps, tuple[str, ...]]:
-    """Return sweeps as they are kept, having kept them; a whole sentence tells where they could not be."""
+def _kept(path: Path, computed: Sequence[LevelSweep]) -> tuple[Sweeps, tuple[Statement, ...]]:
+    """Return sweeps as they are kept, having kept them; a statement tells where they could not be."""
     sweeps = tuple(replace(sweep, **{name: _as_kept(getattr(sweep, name)) for name in _DECIBELS}) for sweep in computed)
     try:
         disk.make_folder(path.parent)
         disk.write_bytes(path, _packed(sweeps))
         _drop_unused(path.parent)
     except StorageError as error:
-        return sweeps, (f"The model of this tank will have to be computed again next time: {error}",)
+        return sweeps, (Statement(ModelRemark.NOT_KEPT, {"sentence": str(error)}),)
     return sweeps, ()
 
 
@@ -179,7 +178,7 @@ def _packed(sweeps: Sequence[LevelSweep]) -> bytes:
 
 
 def _read(path: Path) -> Sweeps | None:
-    """Read kept sweeps; None where there are none, or the file is damaged and will be written anew."""
+    """Read kept sweeps; None where there are none, or the file is damaged and will be written again."""
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             sweeps = tuple(
@@ -194,7 +193,7 @@ def _read(path: Path) -> Sweeps | None:
 
 
 def _drop_unused(folder: Path) -> None:
-    """Delete the files that were not used for longest until the rest fits; one that is gone already is no matter."""
+    """Delete the files that were not used for longest until the rest fits; one that is gone already does not matter."""
     files = []
     for path in folder.glob("*.npz"):
         with contextlib.suppress(FileNotFoundError):

@@ -15,7 +15,7 @@ from taptest.errors import TaptestError, VisitError
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-DIED = "The process that worked on it died, most likely for want of memory. Repeat it, with fewer workers."
+DIED = "The process working on it died, most likely because memory ran out. Run it again with fewer workers."
 
 
 @dataclass(frozen=True, slots=True)

@@ -187,7 +187,7 @@ def pressure_curve(state: SystemState, tanks: Sequence[Cushion], hot_c: ArrayLik
     Raises PhysicsError for values that cannot be, and for temperatures outside the fluid's range.
     """
     if steps < 2:
-        raise PhysicsError(f"A curve of {steps} temperatures is no curve; ask for at least 2.")
+        raise PhysicsError(f"A curve needs at least 2 temperatures, not {steps}.")
     way = np.linspace(0.0, 1.0, steps)
     hot = np.asarray(hot_c, dtype=np.float64)
     setup = _Setup.of(state, tanks, hot.shape, trailing=True)

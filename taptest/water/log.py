@@ -123,7 +123,8 @@ _DAY_S = 86400.0
 def parse_log(text: str, where: str = "log", atmospheric_pa: float = STANDARD_ATMOSPHERE_PA) -> tuple[LogEntry, ...]:
     """Read a log from CSV text; `where` names the file for errors, `atmospheric_pa` serves absolute readings.
 
-    Raises VisitError for a text that is no log and QuantityError for a value that is no quantity, with row and column.
+    Raises VisitError for a text that is not a log and QuantityError for a value that is not a quantity, with row and
+    column.
     """
     return read_records(log_records(text, where), where, atmospheric_pa)
 
@@ -131,7 +132,7 @@ def parse_log(text: str, where: str = "log", atmospheric_pa: float = STANDARD_AT
 def log_records(text: str, where: str = "log") -> list[dict[str, str]]:
     """Split CSV text into records as they were typed, each value with its unit; empty cells are left out.
 
-    Raises VisitError for a text that is no log.
+    Raises VisitError for a text that is not a log.
     """
     lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip() and not line.lstrip().startswith("#")]
     if not lines:

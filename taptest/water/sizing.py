@@ -64,7 +64,7 @@ class Band:
     def __post_init__(self) -> None:
         if not 0 <= self.low <= self.likely <= self.high < float("inf"):
             raise PhysicsError(
-                f"A band from {self.low:g} over {self.likely:g} to {self.high:g} is no band; "
+                f"A band cannot run from {self.low:g} over {self.likely:g} to {self.high:g}; "
                 "give 0 <= low <= likely <= high."
             )
 

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from taptest.capture.notes import note_of, results_from
 from taptest.capture.round import Advice, Event, Plan, Round
-from taptest.sound.records import Tap, WhyNot
+from taptest.sound.records import Tap
+from taptest.sound.remarks import WhyNot
 
 RATE_HZ = 1000.0
 MARKS = tuple(0.02 * number for number in range(1, 8))
@@ -83,7 +84,7 @@ class Driver:
         if action == "tap":
             self.tap()
         elif action == "double":
-            self.tap("double hit")
+            self.tap(WhyNot.DOUBLE_HIT)
         elif action == "wait":
             self.sound(11.0)
         elif action == "loss":

@@ -6,8 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from taptest.shell.fluid import WaterLayers
 from taptest.shell.records import Losses, ShellSpec
-from taptest.shell.response import WetLayers, build, reduce_harmonic, wet_modes
+from taptest.shell.response import build, pictures_of, reduce_harmonic, wet_modes
 from tests.shell_pieces import cylinder, wet_lowest
 from tests.truth.test_shell_values import STEEL_205
 
@@ -26,8 +27,8 @@ def test_water_only_adds_mass(head: str, end: str, wall: float, pressure: float,
     """Higher levels add mass in every direction: each difference has no negative eigenvalue."""
     spec = small(head, end, wall, pressure)
     tank = build(spec, np.zeros(0), 3000.0)
-    walls = [(WetLayers(tank.column, 0, last),) if last else () for last in range(len(tank.column.layers) + 2)]
-    added = reduce_harmonic(tank, n, walls, np.array([0.1])).added
+    walls = [(WaterLayers(tank.column, 0, last),) if last else () for last in range(len(tank.column.layers) + 2)]
+    added = reduce_harmonic(tank, n, pictures_of(tank, walls), np.array([0.1])).added
     for step in np.diff(added, axis=0):
         assert np.min(np.linalg.eigvalsh(step)) > -1e-9 * np.abs(added[-1]).max()
     assert not np.any(added[0])

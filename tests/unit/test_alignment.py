@@ -5,7 +5,10 @@ import pytest
 
 from taptest.errors import LineError
 from taptest.sound.alignment import assign_taps
-from taptest.sound.records import Tap, WhyNot
+from taptest.sound.records import Tap
+from taptest.sound.remarks import WalkRemark, WhyNot
+from taptest.statements import Statement
+from tests.said import keys_of
 
 
 def tap(onset_s: float, why_not: WhyNot | None = None) -> Tap:
@@ -48,7 +51,7 @@ def test_a_missed_tap_shifts_nothing_and_is_said(lost: int) -> None:
     del taps[lost], truth[lost]
     got = assign_taps(taps, [3] * 20)
     assert list(got.point) == truth
-    assert any(f"Point {lost // 3 + 1} has 2 taps instead of 3." in note for note in got.notes)
+    assert Statement(WalkRemark.OTHER_COUNT, {"point": lost // 3 + 1, "count": 2, "wanted": 3}) in got.notes
 
 
 def test_a_doubled_tap_shifts_nothing() -> None:
@@ -65,7 +68,7 @@ def test_a_doubled_tap_shifts_nothing() -> None:
 def test_noise_bursts_on_the_way_belong_to_no_point() -> None:
     taps, truth = made_walk(9)
     for at in (2, 17, 44):
-        taps.append(tap(taps[at].onset_s + 0.7, "noise burst"))
+        taps.append(tap(taps[at].onset_s + 0.7, WhyNot.NOISE_BURST))
         truth.append(-1)
     order = np.argsort([t.onset_s for t in taps])
     got = assign_taps([taps[i] for i in order], [3] * 20)
@@ -74,7 +77,7 @@ def test_noise_bursts_on_the_way_belong_to_no_point() -> None:
 
 def test_weak_taps_fill_a_point_but_rustle_between_points_does_not() -> None:
     taps, truth = made_walk(10)
-    taps[30] = tap(taps[30].onset_s, "too weak")
+    taps[30] = tap(taps[30].onset_s, WhyNot.TOO_WEAK)
     got = assign_taps(taps, [3] * 20)
     assert list(got.point) == truth
 
@@ -97,7 +100,7 @@ def test_without_longer_pauses_a_missing_tap_is_said_to_be_doubtful() -> None:
     taps = [tap(0.5 * k) for k in range(29)]
     got = assign_taps(taps, [3] * 10)
     assert len(got.doubtful_points) >= 3
-    assert any(note.startswith("It is doubtful which taps belong to points ") for note in got.notes)
+    assert WalkRemark.DOUBTFUL_POINTS in keys_of(got.notes)
 
 
 def test_without_longer_pauses_but_with_the_right_number_the_count_decides() -> None:

@@ -1,7 +1,6 @@
 """The main path, from a visit's folder to its judgement, on made-up taps; the model of the tank is left out here."""
 
 import json
-import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -13,17 +12,19 @@ from taptest.errors import LineError, RecordingError, VisitError
 from taptest.finding.judge import MOST_CHECKS
 from taptest.line.boundary import read_line
 from taptest.line.points import profile_of
+from taptest.line.remarks import Remedy, Unread
 from taptest.quantities import METRIC, US
 from taptest.sound.recording import write_recording
-from taptest.statements import Statement
+from taptest.statements import Statement, said_as_json
 from taptest.visit import analyse
 from taptest.visit.analyse import judge_visit, where_next
 from taptest.visit.files import read_visit
 from taptest.visit.intake import Sources, import_visit
-from taptest.visit.remarks import PointRemark, Rejected
+from taptest.visit.remarks import PointRemark, Rejected, VisitRemark
 from taptest.visit.result import VisitResult, as_json
 from tests.made_lines import made_points, made_sweep, made_tank
 from tests.made_visits import RATE, tap_sound, write_tables
+from tests.said import keys_of, texts, values_of
 
 
 @pytest.fixture(scope="module")
@@ -127,8 +128,11 @@ def test_where_every_tap_is_rejected_the_finding_is_cannot_tell(folder: Path) ->
         str(Statement(PointRemark.NO_USABLE_TAP, {"rejected": (clipped,)}))
     }
     finding = as_json(result)["finding"]
-    assert any("taps are clipped, because" in reason for reason in finding["reasons"])
-    assert "level down" in finding["next_checks"][0]
+    said = (*result.judgement.reasons, *result.remarks)
+    assert Unread.CLIPPED in keys_of(said)
+    assert Remedy.LESS_LEVEL in keys_of(result.judgement.next_checks[:1])
+    assert finding["reasons"] == texts(said)
+    assert finding["reasons_as_statements"] == [said_as_json(each) for each in said]
 
 
 @pytest.mark.parametrize(
@@ -149,7 +153,7 @@ def test_a_visit_without_points_says_so(folder: Path) -> None:
 def test_the_wrong_walk_is_refused(folder: Path) -> None:
     write_recording(folder / "sound" / "walk.wav", tap_sound([1.0, 2.0], 4.0), RATE)
     rewrite(folder, points=[{"position_mm": 40 * k, "file": "sound/walk.wav", "taps": 3} for k in range(1, 8)])
-    with pytest.raises(LineError, match="was the right recording given"):
+    with pytest.raises(LineError, match="Is this the right recording"):
         judged(folder)
 
 
@@ -157,13 +161,13 @@ def test_a_judged_visit_says_where_one_more_mark_would_tell_most(tmp_path: Path)
     tank, points = write_tables(tmp_path / "from", 6, spacing_mm=50.0, boundary=3)
     import_visit(tmp_path / "cellar", Sources(tank, points))
     checks = judged(tmp_path / "cellar").judgement.next_checks
-    advice = [check for check in checks if check.startswith("To place the water more closely")]
-    assert len(advice) == 1
+    assert keys_of(checks).count(VisitRemark.ADD_A_MARK) == 1
     assert len(checks) <= MOST_CHECKS
-    mark = re.search(r"add a mark at (\d+) mm below the top with (one|two|three) good tap", advice[0])
-    assert mark is not None
-    assert 35 < int(mark[1]) < 280
-    assert int(mark[1]) % 5 == 0
+    advice = values_of(VisitRemark.ADD_A_MARK, checks)
+    mark_mm = 1000 * advice["depth_m"]
+    assert 35 < mark_mm < 280
+    assert mark_mm % 5 == pytest.approx(0, abs=1e-6) or mark_mm % 5 == pytest.approx(5, abs=1e-6)
+    assert advice["count"] in (1, 2, 3)
 
 
 def test_the_advice_where_to_tap_comes_only_where_a_tap_would_tell_something() -> None:
@@ -171,10 +175,12 @@ def test_the_advice_where_to_tap_comes_only_where_a_tap_would_tell_something() -
     few = made_points(0.25, np.random.default_rng(3), count=8, noise_db=6.0)
     open_line = read_line(few, tank, sweeps)
     said = where_next(open_line, profile_of(few), tank, sweeps, METRIC)
-    assert "three good taps" in said
-    assert " in below the top" in where_next(open_line, profile_of(few), tank, sweeps, US)
+    assert values_of(VisitRemark.ADD_A_MARK, [said])["count"] == 3
+    in_inches = values_of(VisitRemark.ADD_A_MARK, [where_next(open_line, profile_of(few), tank, sweeps, US)])
+    # a mark that stands on an inch tape: every 1/4 inch (NIST SP 811: 25.4 mm an inch)
+    assert in_inches["depth_m"] / 0.0254 * 4 == pytest.approx(round(in_inches["depth_m"] / 0.0254 * 4))
     many = made_points(0.25, np.random.default_rng(3), count=40, noise_db=0.5)
-    assert where_next(read_line(many, tank, sweeps), profile_of(many), tank, sweeps, METRIC) == ""
+    assert where_next(read_line(many, tank, sweeps), profile_of(many), tank, sweeps, METRIC) is None
     # four points cannot be read at all; the reading itself says that more are needed
     short = made_points(0.25, np.random.default_rng(3), count=4)
-    assert where_next(read_line(short, tank, sweeps), profile_of(short), tank, sweeps, METRIC) == ""
+    assert where_next(read_line(short, tank, sweeps), profile_of(short), tank, sweeps, METRIC) is None

@@ -10,9 +10,14 @@ from taptest.line.backing import p_water_at
 from taptest.line.boundary import read_line, unread_line
 from taptest.line.naming import why_open
 from taptest.line.records import BoundaryPosterior, Point, Unreadable
+from taptest.line.remarks import LineRemark, Remedy, Unread
+from taptest.quantities import METRIC
 from taptest.sound.traits import BAND_HZ
+from taptest.statements import Statement
 from taptest.tank.kinds import WaterEnd
+from taptest.words.tell import tell
 from tests.made_lines import HEIGHT_M, made_field, made_points, made_sweep, made_tank, made_traits
+from tests.said import keys_of, texts, values_of
 
 SWEEP = made_sweep()
 
@@ -60,7 +65,7 @@ def test_an_inverted_picture_is_found_with_the_water_on_the_wrong_side() -> None
     assert reading.depth_m == pytest.approx(HEIGHT_M - 0.2, abs=0.01)
     assert reading.interval90_m is not None
     assert reading.interval90_m[0] < HEIGHT_M - 0.2 < reading.interval90_m[1]
-    assert any("inverted" in note for note in reading.notes)
+    assert LineRemark.INVERTED in keys_of(reading.notes)
     # water is where it rings in the picture: at the top
     assert reading.p_water[0] > 0.5 > reading.p_water[-1]
 
@@ -74,7 +79,7 @@ def test_a_bag_that_rings_all_over_is_not_taken_for_an_empty_one() -> None:
     assert read_line(ringing, made_tank("bottom"), [SWEEP]).state == "all air"
     assert reading.state == "not found"
     assert not reading.narrows
-    assert "does not touch the shell" in reading.notes[0]
+    assert keys_of(reading.notes)[0] is LineRemark.RINGS_ALL_OVER
     assert reading.posterior.p_no_contact > 0.3
     # the water's height is left open then: more likely lower down
     assert (np.diff(reading.p_water) >= 0).all()
@@ -120,7 +125,7 @@ def test_two_boundaries_are_reported_without_a_model() -> None:
     reading = read_line(points_of(level, np.zeros((24, 15)), depth), made_tank())
     assert reading.state == "not found"
     assert reading.posterior.p_two > 0.3
-    assert any("Two boundaries" in note for note in reading.notes)
+    assert LineRemark.TWO_BOUNDARIES in keys_of(reading.notes)
     assert (reading.p_water[(depth > 0.19) & (depth < 0.32)] > 0.5).all()  # duller inside
 
 
@@ -135,17 +140,22 @@ def test_without_a_model_a_clear_step_is_found_and_no_contrast_is_said() -> None
     flat = read_line(points_of(0.7 * rng.standard_normal((20, 15)), np.zeros((20, 15)), depth), made_tank())
     assert flat.state == "not found"
     assert flat.depth_m is None
-    assert any("air or water" in note or "leave it open" in note for note in flat.notes)
+    assert {LineRemark.NO_CONTRAST, LineRemark.LEFT_OPEN} & set(keys_of(flat.notes))
 
 
 def test_too_few_points_and_too_much_noise_are_said() -> None:
     points = made_points(0.25, np.random.default_rng(7), count=4)
     few = read_line(points, made_tank(), [SWEEP])
     assert few.state == "not found"
-    assert few.notes[0] == "Only 4 points carry usable taps, and at least 5 are needed: tap more points."
+    assert (
+        few.notes[0]
+        == Unreadable(Statement(Unread.FEW_POINTS, {"count": 4, "least": 5}), Statement(Remedy.MORE_POINTS)).sentence
+    )
+    assert tell(few.notes[0], METRIC).startswith("Only 4 points")
     many = [p if i == 3 else replace(p, traits=()) for i, p in enumerate(made_points(0.25, np.random.default_rng(7)))]
-    drowned = read_line(many, made_tank(), [SWEEP]).notes[0]
-    assert drowned.startswith("Only 1 of 20 points carries usable taps, and at least 5 are needed: tap harder")
+    drowned = read_line(many, made_tank(), [SWEEP]).notes[:1]
+    assert values_of(Unread.FEW_USABLE, drowned) == {"count": 1, "points": 20, "least": 5}
+    assert Remedy.LOUDER in keys_of(drowned)
     deaf = [
         Point(
             p.depth_m,
@@ -157,7 +167,7 @@ def test_too_few_points_and_too_much_noise_are_said() -> None:
     ]
     hidden = read_line(deaf, made_tank(), [SWEEP])
     assert hidden.state == "not found"
-    assert "noise hides 80 %" in hidden.notes[0]
+    assert values_of(Unread.NOISE, hidden.notes[:1])["hidden_share"] == pytest.approx(0.8)
 
 
 def without_bands(points: list[Point], gone: np.ndarray) -> list[Point]:
@@ -172,14 +182,14 @@ def test_a_soft_striker_is_said_and_told_from_noise() -> None:
     """Without the bands from 2 kHz on the striker is named; without those below 1 kHz it is not."""
     points = made_points(0.25, np.random.default_rng(8))
     soft = read_line(without_bands(points, BAND_HZ > 1900), made_tank(), [SWEEP])
-    assert any("striker is too soft" in note for note in soft.notes)
+    assert Unread.SOFT_STRIKER in keys_of(soft.notes)
     assert soft.method == "matched profiles"
     softer = read_line(without_bands(points, (BAND_HZ > 1200) | (BAND_HZ < 390)), made_tank(), [SWEEP])
     assert softer.state == "not found"
-    assert "striker is too soft" in softer.notes[0]
-    assert sum("too soft" in note for note in softer.notes) == 1
+    assert Unread.SOFT_STRIKER in keys_of(softer.notes[:1])
+    assert keys_of(softer.notes).count(Unread.SOFT_STRIKER) == 1
     for heard in (points, without_bands(points, BAND_HZ < 1000)):
-        assert not any("too soft" in note for note in read_line(heard, made_tank(), [SWEEP]).notes)
+        assert Unread.SOFT_STRIKER not in keys_of(read_line(heard, made_tank(), [SWEEP]).notes)
 
 
 def test_no_contrast_is_said_with_a_model() -> None:
@@ -189,8 +199,7 @@ def test_no_contrast_is_said_with_a_model() -> None:
         p_all_water=0.45,
     )
     said = why_open(replace(posterior, mass=0.05 * posterior.mass), 0.3, False, with_model=True)
-    assert "no boundary along the line" in said
-    assert "air 50 %, water 45 %" in said
+    assert said == Statement(LineRemark.NO_CONTRAST_WITH_MODEL, {"air_share": 0.5, "water_share": 0.45})
 
 
 def test_doubtful_and_silent_points_are_mentioned() -> None:
@@ -199,8 +208,8 @@ def test_doubtful_and_silent_points_are_mentioned() -> None:
     points[5] = Point(points[5].depth_m, (), 0, 3)
     reading = read_line(points, made_tank(), [SWEEP])
     assert reading.point_depth_m.size == 19
-    assert any("1 of 20 points has no usable tap and was left out" in note for note in reading.notes)
-    assert any("At 1 point it is doubtful which taps belong to it" in note for note in reading.notes)
+    assert Statement(LineRemark.POINTS_LEFT_OUT, {"count": 1, "points": 20}) in reading.notes
+    assert Statement(LineRemark.DOUBTFUL_POINTS, {"count": 1}) in reading.notes
 
 
 def test_a_sweep_with_other_bands_is_refused() -> None:
@@ -221,7 +230,7 @@ def test_a_wrong_variant_beside_the_right_one_does_no_harm() -> None:
 def test_unread_line_is_the_prior() -> None:
     reading = unread_line(np.array([0.1, 0.2]), made_tank(), Unreadable("nothing was heard", ""))
     assert reading.state == "not found"
-    assert reading.notes == ("Nothing was heard.",)
+    assert texts(reading.notes) == ["Nothing was heard."]
     assert reading.p_water.shape == (2,)
 
 

@@ -261,7 +261,7 @@ def test_missing_points_file(folder: Path, capsys: pytest.CaptureFixture[str]) -
     ("rows", "words"),
     [
         ("35,p01.wav\n35,p02.wav", "both give 35 mm"),
-        ("35,p01.wav\n9000,p02.wav", "lies off the tank"),
+        ("35,p01.wav\n9000,p02.wav", "is beyond the tank"),
         ("35,p01.wav\n70,none.wav", "none.wav"),
         ("35;5,p01.wav", "35;5"),
     ],

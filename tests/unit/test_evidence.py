@@ -15,11 +15,13 @@ import pytest
 from taptest.errors import PhysicsError, QuantityError, TaptestError, VisitError
 from taptest.finding.cause_table import EVIDENCE
 from taptest.finding.judge import judge
+from taptest.statements import Statement
 from taptest.visit import record
 from taptest.visit.files import read_visit
 from taptest.visit.intake import SECTIONS, Sources, import_visit, read_tank
 from taptest.visit.meaning import Meaning, meaning_of
 from taptest.visit.record import document_from, read_document, write_document
+from taptest.visit.remarks import VisitRemark
 from tests.made_cases import heard
 from tests.made_visits import DOCUMENT, write_taps
 
@@ -84,7 +86,7 @@ def test_a_drain_agrees_with_the_level_or_contradicts_it() -> None:
 def test_a_drain_that_is_not_whole_is_not_used_and_said() -> None:
     found = meaning(drain={"volume": "1 l", "pressure_before": "1.3 bar"})
     assert found.case.drain is None
-    assert any("pressure_after" in note and "not used" in note for note in found.notes)
+    assert Statement(VisitRemark.DRAIN_NOT_USED, {"missing": "pressure_after"}) in found.notes
 
 
 def test_the_log_is_read_and_carried_to_the_tank() -> None:

@@ -38,15 +38,15 @@ def test_a_document_saved_with_a_byte_order_mark_is_read(folder: Path) -> None:
 
 
 def test_no_folder_and_no_document(tmp_path: Path) -> None:
-    with pytest.raises(VisitError, match="no folder"):
+    with pytest.raises(VisitError, match="not a folder"):
         read_visit(tmp_path / "nowhere")
-    with pytest.raises(VisitError, match=r"holds no visit\.json"):
+    with pytest.raises(VisitError, match=r"has no visit\.json"):
         read_visit(tmp_path)
 
 
 def test_a_missing_sound_file_is_named(folder: Path) -> None:
     (folder / "sound" / "b.wav").unlink()
-    with pytest.raises(VisitError, match=r'"sound/b\.wav", but it is not there'):
+    with pytest.raises(VisitError, match=r'"sound/b\.wav", which is missing'):
         read_visit(folder)
 
 

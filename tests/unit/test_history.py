@@ -19,7 +19,9 @@ from taptest.report.trend_words import history_text
 from taptest.visit import judged as judged_module
 from taptest.visit.history import History, history_json, read_history
 from taptest.visit.judged import JUDGED
+from taptest.visit.remarks import HistoryRemark, Lacking
 from tests.made_history import SYSTEM, Told, losing, make_history
+from tests.said import keys_of, texts, values_of
 from tests.unit.test_size import PAGE
 
 DAYS = [date(2021, 3, 10), date(2022, 3, 10), date(2023, 3, 10), date(2024, 3, 10)]
@@ -110,13 +112,16 @@ def test_what_is_missing_for_the_margin_is_named(tmp_path: Path) -> None:
     system = {key: text for key, text in SYSTEM.items() if key not in ("volume", "relief")}
     history = read_history(make_history(tmp_path, losing(0.2, DAYS), system))
     assert history.margin is None
-    assert any("the system's volume and the relief setting" in note for note in history.notes)
+    assert [key for key in keys_of(history.notes) if isinstance(key, Lacking)] == [
+        Lacking.SYSTEM_VOLUME,
+        Lacking.RELIEF_SETTING,
+    ]
 
 
 def test_one_visit_is_no_trend(tmp_path: Path) -> None:
     history = read_history(make_history(tmp_path, losing(0.2, DAYS[:1])))
     assert "cannot be told" in history_text(history)
-    assert any("further apart" in note for note in history.notes)
+    assert HistoryRemark.LOSS_UNKNOWN in keys_of(history.notes)
     assert history_json(history)["loss_bar_per_year"] is None
 
 
@@ -136,7 +141,7 @@ def test_visits_that_are_unreadable_undated_or_unjudgeable_are_told(
     history = read_history(root)
     assert [past.folder for past in history.visits] == ["02", "03", "more/01", "04", "05"]
     assert history.visits[2].finding == "not judged"
-    told = " ".join(history.notes)
+    told = " ".join(texts(history.notes))
     for words in (
         "00 was left out",
         "01 was left out",
@@ -153,7 +158,7 @@ def test_a_finding_that_is_damaged_inside_is_left_out_with_the_cure(root: Path) 
     path.write_text(json.dumps(kept), encoding="utf-8")
     history = read_history(root)
     assert len(history.visits) == 5
-    assert any(JUDGED in note and "Delete it" in note for note in history.notes)
+    assert JUDGED in values_of(HistoryRemark.LEFT_OUT, history.notes)["sentence"]
 
 
 def test_several_tanks_are_asked_for(root: Path) -> None:
@@ -273,6 +278,6 @@ def test_a_history_without_a_line_says_so(tmp_path: Path) -> None:
     history = read_history(make_history(tmp_path, visits))
     assert history.margin is None
     assert "lie on no line" in history_text(history)
-    assert any("[as_left] precharge" in note for note in history.notes)
+    assert HistoryRemark.NO_TREND in keys_of(history.notes)
     assert history_json(history)["charge_now_bar"] is None
     drawn(history)

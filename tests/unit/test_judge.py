@@ -13,12 +13,14 @@ from taptest.finding.judge import COST, State, expected_cost, judge
 from taptest.finding.records import Judgement
 from taptest.line.quality import SOFT
 from taptest.line.records import LineReading, Unreadable
-from taptest.quantities import US
+from taptest.quantities import METRIC, US
 from taptest.tank.contact import contacts, draw_forms, water_depth_m
 from taptest.tank.kinds import Tank
 from taptest.water.log import DrainTest
 from taptest.water.pressure import water_share
+from taptest.words.tell import tell
 from tests.made_cases import AIR_PA, COLD, FILLED, HOT, heard, heard_at, level_for, made_case, made_tank
+from tests.said import texts
 
 HANGING = made_tank(seam_depth_m=0.18)
 STANDING = made_tank("diaphragm", "bottom", seam_depth_m=0.18)
@@ -628,7 +630,7 @@ def test_what_no_tap_can_tell_keeps_a_tank_from_being_called_fine() -> None:
 @pytest.mark.parametrize(
     ("unreadable", "why", "first"),
     [
-        (SOFT, "because the striker is too soft to be heard", "Tap with a small hard thing"),
+        (SOFT, f"because {tell(SOFT.why, METRIC)}", tell(SOFT.step, METRIC)),
         (
             Unreadable("only 4 points carry usable taps, and at least 5 are needed", "tap more points"),
             "because only 4 points carry usable taps",
@@ -643,4 +645,4 @@ def test_a_line_too_poor_to_read_says_why_and_what_to_do_about_it(unreadable: Un
     found = judge(made_case(BAG, **HOT), line)
     assert found.code == "cannot tell"
     assert why in found.sentence
-    assert found.next_checks[0].startswith(first)
+    assert texts(found.next_checks)[0].startswith(first)

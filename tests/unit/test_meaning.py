@@ -6,9 +6,11 @@ from typing import Any
 import pytest
 
 from taptest.errors import PhysicsError, QuantityError, TaptestError, VisitError
+from taptest.tank.remarks import ShapeRemark
 from taptest.visit.meaning import Meaning, meaning_of
 from taptest.visit.record import document_from
 from tests.made_visits import DOCUMENT
+from tests.said import keys_of
 
 
 def meaning(**sections: dict[str, Any]) -> Meaning:
@@ -61,7 +63,7 @@ def test_empty_texts_count_as_not_known() -> None:
 
 
 def test_assumptions_are_said() -> None:
-    assert any("wall" in note for note in meaning().notes)
+    assert ShapeRemark.USUAL_WALL in keys_of(meaning().notes)
     assert not meaning().case.tank.wall_known
     assert meaning(tank={"wall": "1.5 mm"}).case.tank.wall_known
 
@@ -102,8 +104,8 @@ def points(*entries: dict[str, Any]) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("raw", "words"),
     [
-        (points({"position_mm": 900, "file": "a.wav"}), "lies off the tank"),
-        (points({"position_mm": -30, "file": "a.wav"}), "lies off the tank"),
+        (points({"position_mm": 900, "file": "a.wav"}), "is beyond the tank"),
+        (points({"position_mm": -30, "file": "a.wav"}), "is beyond the tank"),
         (
             points({"position_mm": 40, "file": "a.wav"}, {"position_mm": 40, "file": "b.wav"}),
             "points 1 and 2 both lie at 40 mm",

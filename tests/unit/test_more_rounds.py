@@ -158,3 +158,67 @@ def test_the_example_of_the_documents_is_accepted(visit: Path) -> None:
     found = re.search(r"<!-- example: second.toml -->\n```toml\n(.*?)```", page, re.DOTALL)
     assert found is not None
     add_round(visit, sources(visit, found.group(1)))
+
+
+# ---------------------------------------------------------------- one mark at many pressures
+
+ONSET = """
+[round]
+name = "onset"
+state = "let down"
+mark = "200 mm"
+"""
+
+
+def onset_sources(visit: Path, text: str = ONSET, table: str = "") -> Sources:
+    rows = "".join(f"{1.4 - 0.05 * number:.2f} bar,t{number}.wav\n" for number in range(5))
+    given = sources(visit, text)
+    for number in range(5):
+        write_recording(given.tank.parent / f"t{number}.wav", tap_sound([0.5, 1.1], 2.0, seed=number), RATE)
+    given.points.write_text(table or "pressure,file\n" + rows, encoding="utf-8")
+    return given
+
+
+def hanging(visit: Path, kind: str = "diaphragm") -> None:
+    """Make the visit's tank one that hangs with a diaphragm, or another kind."""
+    path = visit / "visit.json"
+    raw = json.loads(path.read_text(encoding="utf-8"))
+    raw["tank"] |= {"kind": kind, "water_end": "top" if kind == "diaphragm" else "bottom"}
+    path.write_text(json.dumps(raw), encoding="utf-8")
+
+
+def test_one_mark_at_many_pressures_is_added(visit: Path) -> None:
+    hanging(visit)
+    add_round(visit, onset_sources(visit))
+    document = read_visit(visit).document
+    (added,) = document.rounds
+    assert added.points == ()
+    assert [each.pressure for each in added.onset] == ["1.40 bar", "1.35 bar", "1.30 bar", "1.25 bar", "1.20 bar"]
+    assert all(each.file in sound_files(document) for each in added.onset)
+    (meant,) = meaning_of(document, "visit").rounds
+    assert meant.mark_m == pytest.approx(0.2)
+    assert meant.shown_pa == pytest.approx([1.4e5, 1.35e5, 1.3e5, 1.25e5, 1.2e5])
+
+
+@pytest.mark.parametrize(
+    ("text", "table", "says"),
+    [
+        (ONSET, "pressure,file\nlow,t0.wav\n", "line 2, pressure: 'low' is not a pressure"),
+        (ONSET, "position_mm,file\n35,t0.wav\n", 'has the column "position_mm", which is not known'),
+        (ONSET, "pressure,taps\n1.2 bar,2\n", "without --sound the rows give pressure,file"),
+        (ONSET.replace("200 mm", "2 m"), "", "mark is 2 m, which lies off the tank"),
+        (ONSET.replace('"200 mm"', '""'), "", "but no mark"),
+    ],
+)
+def test_a_round_of_one_mark_that_cannot_be_is_refused(visit: Path, text: str, table: str, says: str) -> None:
+    hanging(visit)
+    before = (visit / "visit.json").read_text(encoding="utf-8")
+    with pytest.raises(TaptestError, match=says):
+        add_round(visit, onset_sources(visit, text, table))
+    assert (visit / "visit.json").read_text(encoding="utf-8") == before
+
+
+def test_a_tank_without_a_diaphragm_takes_no_such_round(visit: Path) -> None:
+    hanging(visit, "bladder")
+    with pytest.raises(TaptestError, match="enter a measured drain instead"):
+        add_round(visit, onset_sources(visit))

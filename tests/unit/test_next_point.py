@@ -8,7 +8,9 @@ from taptest.line.drift import reference_drift
 from taptest.line.next_point import backing_bits, next_point, taps_worthwhile
 from taptest.line.points import profile_of
 from taptest.line.records import BoundaryPosterior, Point
+from taptest.line.remarks import LineRemark
 from tests.made_lines import HEIGHT_M, made_points, made_sweep, made_tank, made_traits
+from tests.said import keys_of, values_of
 
 SWEEP = made_sweep()
 CANDIDATES = np.linspace(0.01, HEIGHT_M - 0.01, 49)
@@ -107,7 +109,10 @@ def test_drift_is_said_when_the_striker_changes_and_not_when_the_hand_is_uneven(
 
     none = np.zeros(15)
     other_striker = np.linspace(6.0, -8.0, 15)
-    assert reference_drift([group(none, 0), group(none, 3), group(none, -2)]) == ""
-    assert "striker" in reference_drift([group(none, 0), group(none, 0), group(other_striker, 0)])
-    assert "louder or softer" in reference_drift([group(none, 0), group(none, 14)])
-    assert reference_drift([group(none, 0)]) == ""
+    assert reference_drift([group(none, 0), group(none, 3), group(none, -2)]) is None
+    changed = reference_drift([group(none, 0), group(none, 0), group(other_striker, 0)])
+    assert keys_of([changed]) == [LineRemark.REFERENCE_CHANGED]
+    louder = reference_drift([group(none, 0), group(none, 14)])
+    assert keys_of([louder]) == [LineRemark.REFERENCE_LOUDNESS]
+    assert values_of(LineRemark.REFERENCE_LOUDNESS, [louder])["changed_db"] == pytest.approx(14, abs=2)
+    assert reference_drift([group(none, 0)]) is None

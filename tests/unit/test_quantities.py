@@ -225,7 +225,7 @@ def test_shows(kind: Kind, si: float, unit: str, digits: int | None, expected: s
 def test_showing_refuses_what_is_not_known() -> None:
     with pytest.raises(QuantityError, match="cannot be shown"):
         show("pressure", float("nan"), "bar")
-    with pytest.raises(QuantityError, match="no unit of pressure"):
+    with pytest.raises(QuantityError, match="not a unit of pressure"):
         show("pressure", 1e5, "l")
     with pytest.raises(QuantityError, match="no kind of quantity"):
         convert("speed", 1.0, "m")  # type: ignore[arg-type]
@@ -246,7 +246,7 @@ def test_preferences() -> None:
     assert US.show_height(6.096, 0) == "20 ft"
     assert METRIC.convert("length", 0.354) == pytest.approx(354)
     assert [US.unit("mass"), METRIC.unit("power"), METRIC.unit("percent")] == ["lb", "kW", "%"]
-    with pytest.raises(QuantityError, match="no unit of volume"):
+    with pytest.raises(QuantityError, match="not a unit of volume"):
         Units("odd", "bar", "bar", "mm", "°C", "kg", "kW", "m")
 
 

@@ -83,7 +83,7 @@ def test_a_path_outside_the_visit_is_refused(file: str) -> None:
     [
         ("", "not valid JSON"),
         ('{"schema": 1,', "line 1"),
-        ("[]", "no document with named keys"),
+        ("[]", "does not contain a visit document"),
         ('{"schema": 1, "schema": 1}', "twice"),
         ("[" * 100_000, "nested too deeply"),
         ('{"schema": 1, "tank": {"kind": "open"}, "points": [{"position_mm": NaN, "file": "a"}]}', "NaN"),

@@ -12,6 +12,8 @@ import soundfile
 from taptest.errors import RecordingError, StorageError
 from taptest.sound import recording
 from taptest.sound.recording import open_recording, write_recording
+from taptest.sound.remarks import RecordingRemark
+from tests.said import keys_of, values_of
 
 
 def sound(seconds: float = 1.0, rate_hz: int = 48_000, seed: int = 0) -> np.ndarray:
@@ -68,8 +70,8 @@ def test_of_three_channels_the_loudest_that_is_not_clipped_is_used_and_said(tmp_
     clipped = np.clip(4 * x, -1, 1)
     write_recording(tmp_path / "a.wav", np.stack([0.1 * x, clipped, 0.8 * x], axis=1), 48_000)
     opened = open_recording(tmp_path / "a.wav")
-    assert "3 channels" in opened.notes[0]
-    assert "channel 3 was used" in opened.notes[0]
+    assert values_of(RecordingRemark.UNCLIPPED_CHANNEL, opened.notes)["channels"] == 3
+    assert values_of(RecordingRemark.UNCLIPPED_CHANNEL, opened.notes)["channel"] == 3
     np.testing.assert_allclose(opened.read(), 0.8 * x, atol=1e-4)
 
 
@@ -87,14 +89,14 @@ def test_a_truncated_wav_is_used_as_far_as_it_goes(tmp_path: Path) -> None:
     cut_wav(tmp_path / "a.wav")
     opened = open_recording(tmp_path / "a.wav")
     assert opened.read().size == (20_000 - 44) // 2
-    assert "ends early" in opened.notes[0]
+    assert keys_of(opened.notes) == [RecordingRemark.BYTES_MISSING]
 
 
 def test_a_truncated_flac_is_used_as_far_as_it_goes(tmp_path: Path) -> None:
     cut_flac(tmp_path / "a.flac")
     opened = open_recording(tmp_path / "a.flac")
     assert 10_000 < opened.read().size < 48_000
-    assert "ends early" in opened.notes[0]
+    assert keys_of(opened.notes) == [RecordingRemark.ENDS_EARLY]
 
 
 def test_a_recording_broken_off_is_read_whole(tmp_path: Path) -> None:
@@ -105,7 +107,7 @@ def test_a_recording_broken_off_is_read_whole(tmp_path: Path) -> None:
     (tmp_path / "a.wav").write_bytes(content)
     broken = open_recording(tmp_path / "a.wav")
     np.testing.assert_allclose(broken.read(), x, atol=1e-4)
-    assert "broken off" in broken.notes[0]
+    assert keys_of(broken.notes) == [RecordingRemark.NOT_CLOSED]
 
 
 def make_text(path: Path) -> None:
@@ -153,16 +155,16 @@ def make_torn_header(path: Path) -> None:
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (make_text, "not a sound file"),
+        (make_text, "not an audio file"),
         (make_empty, "is empty"),
-        (make_header_only, "holds 0 samples"),
-        (make_one_sample, r"holds 1 sample \("),
+        (make_header_only, "only 0 samples"),
+        (make_one_sample, r"only 1 sample \("),
         (make_nan, r"not numbers, the first at 0.500 s"),
         (make_silence, "is silent"),
         (make_offset_only, "is silent"),
-        (make_clipped, "clipped nearly all through"),
+        (make_clipped, "clipped from start to end"),
         (make_slow, "4000 samples a second"),
-        (make_torn_header, "not a sound file"),
+        (make_torn_header, "not an audio file"),
     ],
 )
 def test_what_is_no_recording_is_refused_in_a_sentence(tmp_path: Path, make: Callable[[Path], None], says: str) -> None:
@@ -175,7 +177,7 @@ def test_what_is_no_recording_is_refused_in_a_sentence(tmp_path: Path, make: Cal
 
 
 def test_missing_files_folders_and_foreign_names_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(RecordingError, match="no sound file"):
+    with pytest.raises(RecordingError, match="Audio file not found"):
         open_recording(tmp_path / "none.wav")
     with pytest.raises(RecordingError, match="is a folder"):
         open_recording(tmp_path)

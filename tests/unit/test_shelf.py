@@ -26,9 +26,11 @@ from taptest.visit import parcel, shelf
 from taptest.visit.files import Visit, read_visit, save_document
 from taptest.visit.judged import JUDGED, basis, judged, keep_judged, read_judged
 from taptest.visit.parcel import pack_visit, unpack_visit
+from taptest.visit.remarks import VisitRemark
 from taptest.visit.shelf import INDEX, Search, Shelf, table_csv
 from tests.made_up import made_up
 from tests.made_visits import DOCUMENT
+from tests.said import keys_of
 
 
 def make(
@@ -183,7 +185,7 @@ def test_a_folder_that_may_not_be_read_does_not_hide_the_others(root: Path, monk
 
 
 def test_no_folder_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(VisitError, match="no folder"):
+    with pytest.raises(VisitError, match="not a folder"):
         Shelf(tmp_path / "nowhere")
 
 
@@ -271,7 +273,7 @@ def test_a_disk_that_refuses_costs_only_the_keeping(root: Path, monkeypatch: pyt
     monkeypatch.setattr(disk, "write_text", full)
     told = judged(read_visit(root / "mill" / "two"))
     assert told.content["finding"]["code"] == "low on air"
-    assert "was not kept" in told.note
+    assert keys_of([told.note]) == [VisitRemark.FINDING_NOT_KEPT]
 
 
 # ---------------------------------------------------------------- table
@@ -446,9 +448,9 @@ def test_too_many_files_are_refused(root: Path, tmp_path: Path, monkeypatch: pyt
 
 def test_what_is_no_parcel_is_refused(root: Path, tmp_path: Path) -> None:
     (tmp_path / "a.zip").write_bytes(b"no zip")
-    with pytest.raises(VisitError, match="is no zip file"):
+    with pytest.raises(VisitError, match="is not a zip file"):
         unpack_visit(tmp_path / "a.zip", tmp_path / "back")
-    with pytest.raises(VisitError, match="is not there"):
+    with pytest.raises(VisitError, match="File not found"):
         unpack_visit(tmp_path / "b.zip", tmp_path / "back")
     with zipfile.ZipFile(tmp_path / "c.zip", "w") as file:
         file.writestr("readme.txt", "hello")
@@ -467,7 +469,7 @@ def test_what_is_no_parcel_is_refused(root: Path, tmp_path: Path) -> None:
     whole = packed.read_bytes()
     for cut in (10, len(whole) // 2, len(whole) - 5):
         packed.write_bytes(whole[:cut])
-        with pytest.raises(VisitError, match="is no zip file"):
+        with pytest.raises(VisitError, match="is not a zip file"):
             unpack_visit(packed, tmp_path / "back")
     middle = whole.index(b"visit.json") + 40
     packed.write_bytes(whole[:middle] + b"\xa5" * 40 + whole[middle + 40 :])

@@ -7,6 +7,7 @@ import pytest
 
 from taptest.errors import PhysicsError
 from taptest.shell import response
+from taptest.shell.fluid import zone_masses
 from taptest.shell.records import Losses, ShellSpec, WetModes, Wetting, Zone
 from taptest.shell.response import (
     BOSS_LOSS,
@@ -15,6 +16,7 @@ from taptest.shell.response import (
     Tank3D,
     build,
     matrices,
+    pictures_of,
     reduce_harmonic,
     solve,
     up_to,
@@ -77,7 +79,9 @@ def test_modal_sum_is_the_direct_solution(n: int, monkeypatch: pytest.MonkeyPatc
     tank = build(SPEC, np.array([level_m]), 6000.0, Resolution(4.0, 20.0))
     level = tank.line_at(level_m)
     arcs = tank.arcs(np.array([0.12, 0.28]))
-    pole, shape = solve(tank, reduce_harmonic(tank, n, [tank.wall_of(up_to(SPEC, level_m))], arcs), 1e6)
+    pole, shape = solve(
+        tank, reduce_harmonic(tank, n, pictures_of(tank, [tank.wall_of(up_to(SPEC, level_m))]), arcs), 1e6
+    )
     hertz = np.linspace(700.0, 2500.0, 40)
     omega = 2 * np.pi * hertz[:, None]
     summed = (1j * omega * shape[:, 0] * shape[:, 1] / (-(pole**2) - omega**2)).sum(axis=1)
@@ -191,10 +195,10 @@ def test_a_change_of_wall_is_nearly_a_new_tank() -> None:
     """Ten per cent of wall by the cheap way against a tank built anew."""
     level = 0.18
     tank = build(SPEC, np.array([level]), 2500.0)
-    walls = [tank.wall_of(up_to(SPEC, level))]
+    pictures = pictures_of(tank, [tank.wall_of(up_to(SPEC, level))])
     anew = wet_modes(replace(SPEC, wall_m=0.00165, diameter_m=0.30015, straight_m=0.2), level, LINE, 2500.0)
     for n in (2, 5, 8):
-        pole, _ = solve(tank, reduce_harmonic(tank, n, walls, tank.arcs(LINE)), 2500.0, Change(wall_factor=1.1))
+        pole, _ = solve(tank, reduce_harmonic(tank, n, pictures, tank.arcs(LINE)), 2500.0, Change(wall_factor=1.1))
         other = anew.pole_1_s[anew.harmonic == n]
         both = min(len(pole), len(other))
         np.testing.assert_allclose(pole[:both].imag, other[:both].imag, rtol=6e-3)
@@ -202,7 +206,7 @@ def test_a_change_of_wall_is_nearly_a_new_tank() -> None:
 
 def test_matrices_are_symmetric_and_losses_positive() -> None:
     tank = build(SPEC, np.array([0.18]), 2000.0)
-    reduced = reduce_harmonic(tank, 3, [tank.wall_of(up_to(SPEC, 0.18))], tank.arcs(LINE))
+    reduced = reduce_harmonic(tank, 3, pictures_of(tank, [tank.wall_of(up_to(SPEC, 0.18))]), tank.arcs(LINE))
     for part in matrices(tank, reduced):
         turned = np.swapaxes(part, -1, -2)
         np.testing.assert_allclose(part, turned, rtol=1e-6, atol=1e-6 * np.abs(part).max())
@@ -211,7 +215,8 @@ def test_matrices_are_symmetric_and_losses_positive() -> None:
 
 def added_by(tank: Tank3D, n: int, *wettings: Wetting) -> list[np.ndarray]:
     """Mass of the water of each picture on one harmonic's dry modes."""
-    return list(reduce_harmonic(tank, n, [tank.wall_of(each) for each in wettings], tank.arcs(LINE)).added)
+    pictures = pictures_of(tank, [tank.wall_of(each) for each in wettings])
+    return list(reduce_harmonic(tank, n, pictures, tank.arcs(LINE)).added)
 
 
 def test_zones_far_apart_add_up_and_a_zone_in_two_parts_carries_less() -> None:
@@ -242,7 +247,7 @@ def test_a_layer_of_water_weighs_as_on_a_flat_plate(thickness_m: float) -> None:
     on_wall = np.abs(np.sin(points.slope_rad)) > 0.99
     motion = np.where(on_wall & (depth > top) & (depth < bottom), np.sin(along * (depth - top)), 0.0)
     zone = wall[0]
-    mass = zone.column.zone_mass(n, motion[..., None], zone.first, zone.last, 1000.0)[0, 0]
+    mass = 1000.0 * zone_masses([zone], n, motion[..., None])[0][0, 0]
     k = np.hypot(n / 0.6, along)
     plate = 1000.0 * np.tanh(k * thickness_m) / k * float(np.sum(motion**2 * tank.shell.weight))
     assert mass == pytest.approx(plate, rel=0.06)

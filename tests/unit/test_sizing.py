@@ -156,8 +156,8 @@ BAD: list[tuple[Callable[[], object], str]] = [
     (lambda: size(TASK, "thumb"), "no sizing method"),  # type: ignore[arg-type]
     (lambda: rule_of_thumb_volume(1e4, "candle"), "no rule of thumb"),  # type: ignore[arg-type]
     (lambda: rule_of_thumb_volume(-1.0, "convector"), "above zero"),
-    (lambda: Band(2.0, 1.0, 3.0), "no band"),
-    (lambda: Band(float("nan"), 1.0, 3.0), "no band"),
+    (lambda: Band(2.0, 1.0, 3.0), "A band cannot run"),
+    (lambda: Band(float("nan"), 1.0, 3.0), "A band cannot run"),
     (lambda: tank_volume_m3(0.01, 2e5, 1.5e5, 3e5), "pre-charge <= fill"),
     (lambda: en_tank_m3(0.3, 0.01, 3e5, 2e5), "does not exceed"),
     (lambda: en_fill_range_pa(0.002, 0.01, 0.003, 2e5, 3e5), "cannot hold"),

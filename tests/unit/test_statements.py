@@ -4,13 +4,12 @@ import importlib
 import re
 from pathlib import Path
 from string import Formatter
-from typing import get_args
 
 import pytest
 
 import taptest
 from taptest.quantities import METRIC, US
-from taptest.sound.records import WhyNot
+from taptest.sound.remarks import WhyNot
 from taptest.statements import COUNT, Key, Statement
 from taptest.visit.remarks import REJECTED, PointRemark, Rejected
 from taptest.words.tell import LOCALE, languages, tell, text_of
@@ -132,5 +131,5 @@ def test_as_json_keeps_key_and_si_values() -> None:
 
 
 def test_every_reason_for_rejecting_a_tap_has_its_statement() -> None:
-    assert set(REJECTED) == set(get_args(WhyNot))
+    assert set(REJECTED) == set(WhyNot)
     assert len(set(REJECTED.values())) == len(REJECTED)

@@ -17,9 +17,11 @@ from taptest.shell.sweep import SweepTask
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.visit import sweeps
+from taptest.visit.remarks import ModelRemark
 from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, seconds_left, sweeps_for
 from taptest.water.fluids import WATER
 from tests.made_up import HANGING, LYING
+from tests.said import keys_of, values_of
 
 FloatArray = NDArray[np.float64]
 
@@ -74,7 +76,7 @@ def test_a_sweep_is_computed_once(folder: Path) -> None:
     assert [path.suffix for path in folder.iterdir()] == [".npz"]
 
 
-@pytest.mark.parametrize("damage", [b"", b"no zip file", None])
+@pytest.mark.parametrize("damage", [b"", b"not a zip file", None])
 def test_a_damaged_file_is_computed_again(folder: Path, damage: bytes | None) -> None:
     model = Model()
     first, _ = kept_sweeps([TASK], model)
@@ -92,7 +94,7 @@ def test_a_folder_that_cannot_be_written_costs_only_time(folder: Path) -> None:
     model = Model()
     found, notes = kept_sweeps([TASK], model)
     assert_same(found, *model([TASK]))
-    assert "computed again next time" in notes[0]
+    assert keys_of(notes) == [ModelRemark.NOT_KEPT]
 
 
 def test_what_a_sweep_depends_on_is_in_its_name(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -129,7 +131,8 @@ def test_a_shell_that_would_take_too_long_is_told_and_its_line_is_read_without(f
     case = Case(Tank("plain", "bottom", shape, shape.volume_m3), SystemFacts(WATER), Readings())
     found, notes = sweeps_for(case)
     assert found == ()
-    assert "1500 mm with a wall of 0.3 mm" in notes[0]
+    values = values_of(ModelRemark.TAKES_TOO_LONG, notes)
+    assert (values["diameter_m"], values["wall_m"]) == (1.5, 0.0003)
     assert not folder.exists()
     usual = replace(case, tank=HANGING)
     assert 0.1 < seconds_left(usual) < 60

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from taptest.errors import PhysicsError
+from taptest.tank.remarks import ShapeRemark
 from taptest.tank.shape import (
+    HEAD_NAMES,
     HeadKind,
     Shape,
     depth_of_volume_above_m3,
@@ -15,6 +17,7 @@ from taptest.tank.shape import (
     resolve_shape,
     volume_above_m3,
 )
+from tests.said import keys_of
 
 
 def test_whole_facts_need_no_assumption() -> None:
@@ -40,7 +43,7 @@ def test_volume_alone_takes_a_usual_proportion_and_says_so() -> None:
     shape, notes = resolve_shape(volume_m3=0.018)
     assert shape.volume_m3 == pytest.approx(0.018, rel=1e-6)
     assert shape.height_m / shape.diameter_m == pytest.approx(1.3, rel=1e-6)
-    assert any("only the volume" in note for note in notes)
+    assert ShapeRemark.PROPORTION_BY_VOLUME in keys_of(notes)
     assert len(notes) == 4
 
 
@@ -118,7 +121,7 @@ def test_the_volume_tells_the_heads_where_they_were_not_given(head: HeadKind) ->
     true = Shape("vertical", 0.3, 0.35, head, 0.002)
     shape, notes = resolve_shape(volume_m3=1.01 * true.volume_m3, diameter_m=0.3, height_m=true.height_m, wall_m=0.002)
     assert shape.head == head
-    assert any(head in note for note in notes)
+    assert HEAD_NAMES[head] in keys_of(notes)
 
 
 def test_other_heads_are_those_of_like_volume_and_the_same_height() -> None:

@@ -192,8 +192,8 @@ def test_a_terminal_without_block_letters_gets_hashes() -> None:
 
 
 def test_how_often_sound_was_lost_is_said_in_words() -> None:
-    assert "lost on the way (once so far)" in sentence_of(SoundLost(1), METRIC)
-    assert "lost on the way (3 times so far)" in sentence_of(SoundLost(3), METRIC)
+    assert "dropped out (once so far)" in sentence_of(SoundLost(1), METRIC)
+    assert "dropped out (3 times so far)" in sentence_of(SoundLost(3), METRIC)
 
 
 def test_lines_say_the_same_without_any_control_character() -> None:

@@ -60,6 +60,11 @@ def draw(seed: int, number: int, only: str | None = None, bags: bool = False) ->
 def other_pressure(case: Case, seed: int, number: int) -> tuple[Case, RoundState]:
     """Return the same tank with the fill raised by about half a bar, or let down where there is no room; its state."""
     story, state = at_other_pressure(case.story, stream(seed, number, "step"))
+    return with_story(case, story, seed, number), state
+
+
+def with_story(case: Case, story: Story, seed: int, number: int) -> Case:
+    """Return the same tank with the water of another story of its air."""
     inside = Inside(
         hollow_of(outline_of(case.vessel.shape), case.vessel.shape.wall_m),
         case.vessel.shape.height_m,
@@ -70,7 +75,7 @@ def other_pressure(case: Case, seed: int, number: int) -> tuple[Case, RoundState
     vessel = _vessel(
         case.kind, case.vessel.shape, inside, (picture, story), case.switches, stream(seed, number, "vessel")
     )
-    return replace(case, story=story, picture=picture, vessel=vessel), state
+    return replace(case, story=story, picture=picture, vessel=vessel)
 
 
 def in_effect(case: Case) -> tuple[str, ...]:

@@ -108,12 +108,25 @@ def at_other_pressure(story: Story, rng: np.random.Generator) -> tuple[Story, Ro
     step = float(rng.uniform(0.4, 0.6))
     raised = story.pressure + step <= RELIEF - 0.5
     pressure = story.pressure + step if raised else max(story.pressure - step, 0.2)
+    return at_pressure(story, pressure), "fill raised" if raised else "let down"
+
+
+def at_pressure(story: Story, pressure: float) -> Story:
+    """Return the story at another gauge pressure, bar: its air stays, and a tank that is cut off keeps its water."""
     if story.fault == "cut off":
-        return replace(story, pressure=pressure), "fill raised" if raised else "let down"
-    held = (story.true_charge + ATMOSPHERE) * (story.gas_c + 273.15) / (CHARGED_C + 273.15)
-    share = max(0.0, 1 - held / (pressure + ATMOSPHERE))
-    inside = max(pressure, held - ATMOSPHERE)
-    return replace(story, pressure=pressure, share=share, inside=inside), "fill raised" if raised else "let down"
+        return replace(story, pressure=pressure)
+    held = held_bar(story)
+    return replace(
+        story,
+        pressure=pressure,
+        share=max(0.0, 1 - held / (pressure + ATMOSPHERE)),
+        inside=max(pressure, held - ATMOSPHERE),
+    )
+
+
+def held_bar(story: Story) -> float:
+    """Return the absolute pressure, bar, at which the first water enters."""
+    return (story.true_charge + ATMOSPHERE) * (story.gas_c + 273.15) / (CHARGED_C + 273.15)
 
 
 def named(kept: float, share: float) -> tuple[str, tuple[str, ...]]:

@@ -1,0 +1,24 @@
+"""What was assumed of a tank because it was not given: statements for `taptest.words`."""
+
+from taptest.statements import Key
+
+
+class ShapeRemark(Key):
+    """What was assumed of a tank's shape; whole sentences."""
+
+    UPRIGHT = "shape.upright"
+    USUAL_WALL = "shape.usual wall", "wall_m"
+    USUAL_HEADS = "shape.usual heads", "head"
+    PROPORTION_BY_LENGTH = "shape.proportion by length", "times"
+    PROPORTION_BY_VOLUME = "shape.proportion by volume", "times"
+    PROPORTION_BY_DIAMETER = "shape.proportion by diameter", "times"
+    OTHER_VOLUME = "shape.other volume", "dimensions_m3", "stated_m3"
+
+
+class HeadName(Key):
+    """Forms of a tank's heads, as adjectives."""
+
+    ELLIPSOIDAL = "head.ellipsoidal"
+    TORISPHERICAL = "head.torispherical"
+    HEMISPHERICAL = "head.hemispherical"
+    FLAT = "head.flat"
