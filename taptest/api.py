@@ -147,7 +147,7 @@ def judge_line(
         points=tuple(sorted(results, key=lambda result: result.depth_m)),
         taps=(),
         profile=profile_of(points),
-        judgement=judge(case, reading, units=described.units),
+        judgement=judge(case, reading),
         assumptions=described.notes,
         remarks=(),
     )

@@ -2,9 +2,10 @@
 
 A room declares its keys as an enum derived from `Key`, each with the names of the values that its text may show, and
 returns `Statement` records. `taptest.words` alone turns them into sentences; no decision ever looks at a text. Values
-are SI and their names carry the unit: `_pa` (gauge), `_m3`, `_m`, `_c`, `_share` (0..1). `count` is the number that
-singular and plural follow. A value without such an ending is shown as it is: a text that somebody typed, an error's
-sentence, a statement or several. Further endings: `_s`, `_db` and `_hz`, which every user reads in the same unit.
+are SI and their names carry the unit: `_pa` (gauge), `_m3`, `_m`, `_c`, `_share` (0..1); two numbers together are both
+ends of a span. `count` is the number that singular and plural follow. A value without such an ending is shown as it is:
+a text that somebody typed, an error's sentence, a statement or several. Further endings: `_s`, `_db` and `_hz`, which
+every user reads in the same unit.
 """
 
 from collections.abc import Mapping
@@ -14,6 +15,8 @@ from typing import Any, Self
 
 COUNT = "count"
 """Name of the value that decides between singular and plural."""
+DIGITS = 6
+"""Digits of a number in `as_json`: more than any reading has."""
 
 
 class Key(StrEnum):
@@ -48,7 +51,7 @@ class Statement:
         return {"key": self.key.value, "values": {name: _plain(value) for name, value in self.values.items()}}
 
 
-Value = int | float | str | Statement | tuple[Statement, ...]
+Value = int | float | str | Statement | tuple[float, float] | tuple[Statement, ...]
 Said = Statement | str
 """One thing said: a statement, or a finished sentence, such as an error's."""
 
@@ -61,4 +64,6 @@ def said_as_json(said: Said) -> dict[str, Any] | None:
 def _plain(value: object) -> Any:
     if isinstance(value, Statement):
         return value.as_json()
+    if isinstance(value, float):
+        return float(f"{value:.{DIGITS}g}")
     return [_plain(each) for each in value] if isinstance(value, tuple) else value

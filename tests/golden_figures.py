@@ -65,23 +65,22 @@ def model_figures() -> dict[str, Any]:
     }
 
 
-def visit_figures(kept: Path) -> dict[str, Any]:
-    """Figures of two example visits; `kept` is a folder for models."""
+def visit_figures() -> dict[str, Any]:
+    """Figures of two example visits, their models kept where the environment says."""
     figures = {}
-    before = os.environ.get("TAPTEST_CACHE")
-    os.environ["TAPTEST_CACHE"] = str(kept)
-    try:
-        for name in VISITS:
-            told = as_json(judge_visit(read_visit(DEMO / name)))
-            told["finding"] = {key: value for key, value in told["finding"].items() if key not in BY_SENTENCE}
-            for part in (told, *told["rounds"]):
-                part["taps"] = [[tap["onset_s"], tap["used"]] for tap in part["taps"]]
-            figures[name] = told
-    finally:
-        os.environ.pop("TAPTEST_CACHE")
-        if before is not None:
-            os.environ["TAPTEST_CACHE"] = before
+    for name in VISITS:
+        told = as_json(judge_visit(read_visit(DEMO / name)))
+        told["finding"] = _without(told["finding"], BY_SENTENCE)
+        told["forecast"] = _without(told["forecast"], ())
+        for part in (told, *told["rounds"]):
+            part["taps"] = [[tap["onset_s"], tap["used"]] for tap in part["taps"]]
+        figures[name] = told
     return figures
+
+
+def _without(told: dict[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
+    """Leave out what is said: by these names, and as statements."""
+    return {key: value for key, value in told.items() if key not in names and "_as_statement" not in key}
 
 
 def quick_figures() -> dict[str, Any]:
@@ -150,7 +149,9 @@ def differences(was: Any, now: Any, where: str = "") -> list[str]:
         pairs = enumerate(zip(was, now, strict=True))
         return [line for number, (a, b) in pairs for line in differences(a, b, f"{where}/{number}")]
     if isinstance(was, float) and isinstance(now, float):
-        same = now == pytest.approx(was, rel=1e-3, abs=1.5e-3 if where.startswith("/model") else 1.5e-4)
+        # rounding alone, on another processor, moves a forecast by 0.2 %: it lies where the pressure runs away
+        rel = 5e-3 if "/forecast/" in where else 1e-3
+        same = now == pytest.approx(was, rel=rel, abs=1.5e-3 if where.startswith("/model") else 1.5e-4)
         return [] if same else [f"{where}: {was} before, {now} now"]
     return [] if was == now else [f"{where}: {was} before, {now} now"]
 
@@ -158,11 +159,12 @@ def differences(was: Any, now: Any, where: str = "") -> list[str]:
 def main() -> int:
     """Write the figures, unless one moved under its old version."""
     with tempfile.TemporaryDirectory() as kept:
+        os.environ["TAPTEST_CACHE"] = kept
         now = {
             "model": {"version": versions.MODEL, "figures": model_figures()},
             "judgement": {
                 "version": [versions.MODEL, versions.JUDGEMENT],
-                "figures": visit_figures(Path(kept)) | quick_figures(),
+                "figures": visit_figures() | quick_figures(),
             },
         }
     now = json.loads(json.dumps(now))

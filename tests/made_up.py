@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from taptest.finding.compare import Relief
 from taptest.finding.records import (
     Case,
     Cause,
@@ -26,6 +27,7 @@ from taptest.sound.records import Tap
 from taptest.sound.remarks import WhyNot
 from taptest.sound.spectra import SPECTRUM_HZ
 from taptest.sound.traits import BAND_HZ
+from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.visit.result import PointResult, TapResult, VisitResult
@@ -68,8 +70,8 @@ def made_up(
     )
     judgement = Judgement(
         code=code,
-        sentence=sentence,
-        confidence="fairly sure",
+        says=sentence,
+        confidence="fair",
         reasons=("The sound changes between the 6th and the 7th point.",),
         not_checked=("The weight of the tank was not checked.",),
         next_checks=("Close the valve, drain the water side to zero and read the pre-charge.",),
@@ -82,7 +84,7 @@ def made_up(
         ),
         water_m3=Interval(0.0062, 0.005, 0.0078),
         precharge=PrechargeEstimate(Interval(0.45e5, 0.2e5, 0.7e5), None),
-        forecast=Forecast(Interval(2.6e5, 2.3e5, 2.9e5), "may weep"),
+        forecast=Forecast(Interval(2.6e5, 2.3e5, 2.9e5), Statement(Relief.MAY_WEEP)),
         boundary_state=state,
     )
     result = VisitResult(

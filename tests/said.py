@@ -1,21 +1,24 @@
 """What was said, for tests: the keys of statements and their values, so that a better word breaks no test."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
+from taptest.finding.records import Judgement
 from taptest.quantities import METRIC, Units
 from taptest.statements import Key, Said, Statement
 from taptest.words.tell import tell
 
 
-def keys_of(said: Iterable[Said | None]) -> list[Key]:
-    """Keys of the statements and of those inside them, in order."""
+def keys_of(said: Said | Iterable[Said | None] | None) -> list[Key]:
+    """Keys of one or several statements and of those inside them, in order."""
     return [part.key for part in _parts(said)]
 
 
-def values_of(key: Key, said: Iterable[Said | None]) -> dict[str, Any]:
-    """Values of the first statement with this key, or with it inside. Raises StopIteration where there is none."""
-    return dict(next(part.values for part in _parts(said) if part.key is key))
+def values_of(key: Key, said: Said | Iterable[Said | None] | None) -> dict[str, Any]:
+    """Values of the first statement with this key, or with it inside; fails where there is none."""
+    found = next((part for part in _parts(said) if part.key is key), None)
+    assert found is not None, f"{key.value!r} was not said, but {keys_of(said)}"
+    return dict(found.values)
 
 
 def texts(said: Iterable[Said], units: Units = METRIC) -> list[str]:
@@ -23,10 +26,15 @@ def texts(said: Iterable[Said], units: Units = METRIC) -> list[str]:
     return [tell(each, units) for each in said]
 
 
-def _parts(said: Iterable[Any]) -> Iterable[Statement]:
-    for each in said:
-        if isinstance(each, Statement):
-            yield each
-            yield from _parts(each.values.values())
-        elif isinstance(each, tuple):
+def all_said(found: Judgement) -> tuple[Said, ...]:
+    """All that is said of a finding, causes and flags left out."""
+    return (found.says, *found.reasons, *found.not_checked, *found.next_checks)
+
+
+def _parts(said: Any) -> Iterator[Statement]:
+    if isinstance(said, Statement):
+        yield said
+        yield from _parts(tuple(said.values.values()))
+    elif isinstance(said, Iterable) and not isinstance(said, str):
+        for each in said:
             yield from _parts(each)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.capture.remarks import Estimate
 from taptest.capture.round import Advice, Stop
 from taptest.errors import TaptestError
 from taptest.line.boundary import read_line
@@ -22,6 +23,7 @@ from taptest.line.records import LineReading, Point
 from taptest.quantities import METRIC, Units
 from taptest.shell.records import LevelSweep
 from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits
+from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 
 FloatArray = NDArray[np.float64]
@@ -75,7 +77,7 @@ def advise(
     tapped = np.array([point.depth_m for point in points])
     said = Advice(
         results,
-        sentence_of(reading, units),
+        estimate_of(reading),
         state=reading.state,
         depth_m=reading.depth_m,
         change_m=reading.interval90_m if reading.state == "found" else None,
@@ -95,17 +97,17 @@ def advise(
     )
 
 
-def sentence_of(reading: LineReading, units: Units = METRIC) -> str:
-    """Say the running estimate in one sentence, in the units of the tape that hangs beside the tank."""
+def estimate_of(reading: LineReading) -> Statement:
+    """Say the running estimate."""
     posterior = reading.posterior
     if reading.state == "found" and reading.depth_m is not None and reading.interval90_m is not None:
-        place, low, high = (units.show("length", depth) for depth in (reading.depth_m, *reading.interval90_m))
-        return f"So far the sound changes near {place} (between {low} and {high})."
+        low, high = reading.interval90_m
+        return Statement(Estimate.CHANGE, {"place_m": reading.depth_m, "low_m": low, "high_m": high})
     if reading.state == "all air":
-        return f"So far all of it rings: air behind every mark ({units.show('percent', posterior.p_all_air)})."
+        return Statement(Estimate.ALL_AIR, {"air_share": posterior.p_all_air})
     if reading.state == "all water":
-        return f"So far all of it is dull: water behind every mark ({units.show('percent', posterior.p_all_water)})."
-    return "So far it cannot be told where the sound changes."
+        return Statement(Estimate.ALL_WATER, {"water_share": posterior.p_all_water})
+    return Statement(Estimate.UNKNOWN)
 
 
 def _steady(now: Advice, before: Sequence[Advice]) -> bool:

@@ -48,13 +48,14 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
         case Next(stop, number, of):
             return "next", {**_stop_note(stop), "number": number, "of": of}
         case LevelSet(headroom_db, sentence):
-            return "level", {"headroom_db": _finite(headroom_db), "sentence": sentence}
+            return "level", {"headroom_db": _finite(headroom_db), "sentence": tell(sentence, METRIC)}
         case PracticeTap(headroom_db, good, sentence):
-            return "practice", {"headroom_db": _finite(headroom_db), "good": good, "sentence": sentence}
+            return "practice", {"headroom_db": _finite(headroom_db), "good": good, "sentence": tell(sentence, METRIC)}
         case TapAccepted(stop, count, _, tap, _):
             return "tap", {"accepted": True, **_stop_note(stop), "count": count, **_tap_note(tap)}
         case TapRefused(stop, onset_s, why, _):
-            return "tap", {"accepted": False, **(_stop_note(stop) if stop else {}), "onset_s": _s(onset_s), "why": why}
+            where = _stop_note(stop) if stop else {}
+            return "tap", {"accepted": False, **where, "onset_s": _s(onset_s), "why": tell(why, METRIC)}
         case TapIgnored(onset_s):
             return "ignored", {"onset_s": _s(onset_s)}
         case PointDone(result) | PointSkipped(result):
@@ -67,9 +68,9 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
         case PointReopened(result):
             return "redo", _stop_note(result.stop)
         case PointRestarted(stop, why):
-            return "restart", {**_stop_note(stop), "why": why}
+            return "restart", {**_stop_note(stop), "why": tell(why, METRIC)}
         case FinerAdded(depth_m, because):
-            return "finer", {"position_mm": _mm(depth_m), "because": because}
+            return "finer", {"position_mm": _mm(depth_m), "because": tell(because, METRIC)}
         case Warned(sentence):
             return "warning", {"sentence": tell(sentence, METRIC)}
         case _:

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from taptest.capture.own_tone import is_tap
 from taptest.capture.place import LastMark, ring_levels
+from taptest.capture.remarks import LevelAdvice, NoTap, Restart, RoundWarning
 from taptest.capture.signs import Frames, Signs
 from taptest.errors import LineError
 from taptest.line.next_point import SAME_MARK_M
@@ -34,7 +35,7 @@ from taptest.sound.records import Tap
 from taptest.sound.remarks import WhyNot
 from taptest.sound.striker import AFTER_S, LEAD_S, Foreign, KnownBlows, blow_features
 from taptest.sound.taps import OUTLIER_DB, RING_S
-from taptest.statements import Said
+from taptest.statements import Said, Statement
 
 FloatArray = NDArray[np.float64]
 
@@ -168,7 +169,7 @@ class Advice:
 
     results: int
     """How many results it rests on."""
-    sentence: str
+    sentence: Said
     next_depth_m: float | None = None
     enough: bool = False
     """Whether more taps would not change the finding."""
@@ -212,7 +213,7 @@ class PracticeTap:
 
     headroom_db: float
     good: bool
-    sentence: str
+    sentence: Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +221,7 @@ class LevelSet:
     """Practice is over; `sentence` says what could still be better, "" for nothing."""
 
     headroom_db: float
-    sentence: str
+    sentence: Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +251,7 @@ class TapRefused:
 
     stop: Stop | None
     onset_s: float
-    why: str
+    why: Said
     late_s: float
     sounding: bool = True
     """Whether a tone shall tell of it: not while the room's noise is measured, and not tone upon tone."""
@@ -289,7 +290,7 @@ class PointRestarted:
     """The unfinished stop starts over; its taps are set aside."""
 
     stop: Stop
-    why: str
+    why: Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +298,7 @@ class FinerAdded:
     """The advice added a point."""
 
     depth_m: float
-    because: str
+    because: Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,25 +313,19 @@ Event = (
     | PointDone | PointSkipped | PointReopened | PointRestarted | FinerAdded | Warned
 )  # fmt: skip
 
-WHY_SENTENCE = {
-    WhyNot.DOUBLE_HIT: "The striker bounced: two hits at once. Hold it loosely and let it spring back.",
-    WhyNot.CLIPPED: "Too loud: the microphone was overloaded. Tap more softly, or turn its level down.",
-    WhyNot.TOO_WEAK: "Too soft: hardly louder than the noise. Tap a little harder, or bring the microphone nearer.",
-    WhyNot.CUT_OFF: "The sound broke off before the tap had rung out. Tap again.",
-    WhyNot.OVERLAPS: "Too quick: the next hit came before this one had rung out. Leave a second between.",
-    WhyNot.NOISE_BURST: "That did not sound like a tap on the tank. Tap again.",
+WHY_REFUSED = {
+    WhyNot.DOUBLE_HIT: NoTap.BOUNCED,
+    WhyNot.CLIPPED: NoTap.TOO_LOUD,
+    WhyNot.TOO_WEAK: NoTap.TOO_SOFT,
+    WhyNot.CUT_OFF: NoTap.BROKE_OFF,
+    WhyNot.OVERLAPS: NoTap.TOO_QUICK,
+    WhyNot.NOISE_BURST: NoTap.NOT_A_TAP,
 }
-INTO_THE_TONE = "You tapped into the tone, so this tap cannot count: let the tone end, then tap."
-WHILE_QUIET = "The noise of the room is being measured: do not tap yet."
-WHILE_DECIDING = "Not yet: wait until the next mark is shown."
-ODDLY_SOFT = "Far softer than your other taps: it was taken for a slip. Tap as hard as before."
-FOREIGN_SENTENCE: dict[Foreign, str] = {
-    "talk": "That was no tap: it sounded on, as talk does. Tap again while it is quiet.",
-    "too regular": "That was no tap: it comes too regularly for a hand, as a clock or a machine does. Tap again.",
-    "not this striker": "That did not sound like your other taps: it was taken for something else. Tap again.",
+WHY_FOREIGN: dict[Foreign, NoTap] = {
+    "talk": NoTap.TALK,
+    "too regular": NoTap.TOO_REGULAR,
+    "not this striker": NoTap.UNLIKE_OTHERS,
 }
-TOO_EARLY = "That was too early for this mark. Tap when it is shown."
-ONE_MORE = "One more at the last mark: it does not count for this one. Move on, then tap."
 
 
 class Round:
@@ -444,7 +439,7 @@ class Round:
         """Tell of a new source: the first one, or another after a loss. Noise is measured again first."""
         events: list[Event] = []
         if self.taps:
-            events += self._restart("The microphone was away. The point starts over.")
+            events += self._restart(Statement(Restart.MICROPHONE_GONE))
         if self.over:
             return events
         self.recording += 1
@@ -504,7 +499,7 @@ class Round:
         """Tell that audio dropped out: any tap of the unfinished point may be incomplete."""
         if self.stage != "tapping" or not self.taps:
             return []
-        return [*self._restart("Audio dropped out. This point starts over."), *self._go_on()]
+        return [*self._restart(Statement(Restart.DROPOUT)), *self._go_on()]
 
     def advise(self, advice: Advice) -> list[Event]:
         """Take advice; it counts where it rests on all results and the round waits for it."""
@@ -515,7 +510,7 @@ class Round:
             return self._go_on()
         return self._add(advice.next_depth_m, advice.sentence, advice.taps)
 
-    def _add(self, depth_m: float | None, because: str, taps: int = 1) -> list[Event]:
+    def _add(self, depth_m: float | None, because: Said, taps: int = 1) -> list[Event]:
         """Add a point; where none is named, or it was tapped, the loneliest of the marks left out, or none."""
         tapped = [result.stop.depth_m for result in self.results if result.stop.kind in ("point", "finer")]
 
@@ -538,7 +533,7 @@ class Round:
         if self.stage not in ("tapping", "deciding"):
             return []
         if self.taps or not self.results:
-            return [*self._restart("This point starts over, as you wished."), *self._go_on()]
+            return [*self._restart(Statement(Restart.WISHED)), *self._go_on()]
         last = self.results.pop()
         self._finer = last.stop.depth_m if last.stop.kind == "finer" else None
         self._finer_taps = max(len(last.taps), 1)
@@ -550,7 +545,7 @@ class Round:
     def skip(self) -> list[Event]:
         """Leave the stop out; while noise or level are measured, take them as they are."""
         if self.stage == "practice":
-            return self._level_set("The level was taken as it is.")
+            return self._level_set(Statement(LevelAdvice.AS_IT_IS))
         if self.stage == "noise":
             return self._noise_measured() if self._noise else []
         stop = self.stop
@@ -581,9 +576,9 @@ class Round:
             return self._measure_noise()
         waited = (self._samples - self._quiet_since) / self._rate_hz
         if self.stage == "tapping" and self.taps and waited > self.plan.pause_s:
-            return [*self._restart("Nothing was tapped for a while. The point starts over."), *self._go_on()]
+            return [*self._restart(Statement(Restart.IDLE)), *self._go_on()]
         if self.stage == "deciding" and waited > self.plan.decide_s:
-            return self._add(None, "No advice came in time.")
+            return self._add(None, Statement(RoundWarning.NO_ADVICE))
         return []
 
     def _measure_noise(self) -> list[Event]:
@@ -635,12 +630,16 @@ class Round:
         self._levels.append(levels)
         return self._accept(stop, tap, late_s)
 
-    def _too_soon(self, stop: Stop, tap: Tap, levels: FloatArray) -> str:
+    def _too_soon(self, stop: Stop, tap: Tap, levels: FloatArray) -> Said:
         """Say why a first tap cannot be meant for this stop yet, "" where it can."""
         if tap.onset_s < self._opened_s + MOVE_S:
-            return TOO_EARLY
+            return Statement(NoTap.TOO_EARLY)
         last = self._last
-        return ONE_MORE if last is not None and last.has_one_more(stop.depth_m, tap.onset_s, levels) else ""
+        return (
+            Statement(NoTap.ONE_TOO_MANY)
+            if last is not None and last.has_one_more(stop.depth_m, tap.onset_s, levels)
+            else ""
+        )
 
     def _stretch(self, from_s: float, length_s: float) -> FloatArray:
         """Return so much of the newest sound, as far as it is at hand."""
@@ -667,29 +666,29 @@ class Round:
         self._quiet_since = self._samples
         stop = self.stop if self.stage == "tapping" else None
         self._refused += stop is not None
-        return [TapRefused(stop, tap.onset_s, INTO_THE_TONE, late_s, sounding=False)]
+        return [TapRefused(stop, tap.onset_s, Statement(NoTap.INTO_THE_TONE), late_s, sounding=False)]
 
     def _untimely(self, tap: Tap, late_s: float) -> list[Event]:
         """Refuse a tap while none is wanted; other noises need no answer then."""
         if tap.why_not not in (None, WhyNot.CLIPPED, WhyNot.DOUBLE_HIT):
             return []
         if self.stage == "noise":
-            return [TapRefused(None, tap.onset_s, WHILE_QUIET, late_s, sounding=False)]
-        return [TapRefused(None, tap.onset_s, WHILE_DECIDING, late_s)]
+            return [TapRefused(None, tap.onset_s, Statement(NoTap.WHILE_QUIET), late_s, sounding=False)]
+        return [TapRefused(None, tap.onset_s, Statement(NoTap.WHILE_DECIDING), late_s)]
 
-    def _why_refused(self, tap: Tap) -> str | None:
+    def _why_refused(self, tap: Tap) -> Said | None:
         """Return why a tap does not count; None where it does."""
         if tap.why_not is not None:
-            return WHY_SENTENCE[tap.why_not]
+            return Statement(WHY_REFUSED[tap.why_not])
         if self._is_odd(tap):
-            return ODDLY_SOFT
+            return Statement(NoTap.FAR_SOFTER)
         described = self._describe(tap)
         if described is None:
             return None
         foreign = self._blows.foreign(tap.onset_s, *described)
         self._foreign = self._foreign + 1 if foreign else 0
         if foreign and self._foreign <= MOST_FOREIGN:
-            return FOREIGN_SENTENCE[foreign]
+            return Statement(WHY_FOREIGN[foreign])
         if foreign:
             self._blows, self._foreign = KnownBlows(), 0
         self._blows.learn(*described)
@@ -741,7 +740,7 @@ class Round:
         self._levels = []
         self._refused = 0
 
-    def _restart(self, why: str) -> list[Event]:
+    def _restart(self, why: Said) -> list[Event]:
         stop = self.stop
         had = bool(self.taps)
         self._clear()
@@ -750,7 +749,7 @@ class Round:
     def _practice_tap(self, tap: Tap) -> list[Event]:
         headroom = -tap.peak_db
         if tap.why_not is not None:
-            return [PracticeTap(headroom, False, WHY_SENTENCE[tap.why_not])]
+            return [PracticeTap(headroom, False, Statement(WHY_REFUSED[tap.why_not]))]
         self._practice.append(headroom)
         self._usual.append(tap.tap_to_noise_db)
         described = self._describe(tap)
@@ -766,18 +765,18 @@ class Round:
             return events + self._level_set(advice, middle)
         return events
 
-    def _level_set(self, sentence: str, headroom_db: float | None = None) -> list[Event]:
+    def _level_set(self, sentence: Said, headroom_db: float | None = None) -> list[Event]:
         self._practised = True
         heard = headroom_db if headroom_db is not None else median(self._practice) if self._practice else float("nan")
         return [LevelSet(heard, sentence), *self._go_on()]
 
 
-def level_advice(headroom_db: float) -> str:
+def level_advice(headroom_db: float) -> Said:
     """Say how far to turn the microphone's level, "" where it is right."""
     low, high = HEADROOM_DB
     middle = (low + high) / 2
     if headroom_db < low:
-        return f"Turn the microphone's level down by about {middle - headroom_db:.0f} dB, or tap more softly."
+        return Statement(LevelAdvice.DOWN, {"by_db": middle - headroom_db})
     if headroom_db > high:
-        return f"Turn the microphone's level up by about {headroom_db - middle:.0f} dB, or bring it nearer."
+        return Statement(LevelAdvice.UP, {"by_db": headroom_db - middle})
     return ""

@@ -19,6 +19,7 @@ from taptest.capture.device import Source
 from taptest.capture.estimate import Estimator, HeardStop
 from taptest.capture.journal import Journal, open_journal
 from taptest.capture.notes import note_of, plan_from, plan_note, results_from
+from taptest.capture.remarks import RoundWarning
 from taptest.capture.round import (
     Advice,
     Event,
@@ -38,9 +39,11 @@ from taptest.capture.round import (
 from taptest.capture.tones import NOTES, Tone
 from taptest.errors import DeviceError, VisitError
 from taptest.line.drift import reference_drift
+from taptest.quantities import METRIC
 from taptest.sound.taps import RING_S, TapDetector
 from taptest.sound.traits import LEAD_S, NoiseProfile, noise_profile
-from taptest.statements import Said
+from taptest.statements import Said, Statement
+from taptest.words.tell import tell
 
 FloatArray = NDArray[np.float64]
 
@@ -203,7 +206,9 @@ class Session:
     def _advised(self) -> Iterator[SessionEvent]:
         advice = self._estimator.answer() if self._estimator is not None else None
         if advice is not None:
-            self.journal.note("estimate", results=advice.results, sentence=advice.sentence, enough=advice.enough)
+            self.journal.note(
+                "estimate", results=advice.results, sentence=tell(advice.sentence, METRIC), enough=advice.enough
+            )
             yield Estimated(advice)
             yield from self._happened(self.round.advise(advice))
 
@@ -258,11 +263,8 @@ class Session:
     def _rested(self) -> Iterator[SessionEvent]:
         """Yield a warning where this round is taken up long after its last tap."""
         if self.round.results and self.journal.age_s > OLD_S:
-            sentence = (
-                f"This round rested for {self.journal.age_s / 3600:.0f} hours, by this computer's clock. Taps and "
-                "readings belong together: if pressure or temperature have changed, begin a new visit instead."
-            )
-            yield from self._happened([Warned(sentence)])
+            rested = Statement(RoundWarning.RESTED, {"hours": round(self.journal.age_s / 3600)})
+            yield from self._happened([Warned(rested)])
 
     def _drifted(self) -> Iterator[SessionEvent]:
         """Yield what the reference mark tells, each sentence once: midway there is still time to mend it."""

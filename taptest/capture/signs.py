@@ -15,6 +15,9 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.capture.remarks import RoundWarning
+from taptest.statements import Statement
+
 FloatArray = NDArray[np.float64]
 
 FRAME_S = 0.05
@@ -94,7 +97,7 @@ class Frames:
 
 
 class Signs:
-    """Listens along and says each trouble once while it lasts, in a whole sentence."""
+    """Listens along and tells each trouble once while it lasts."""
 
     def __init__(self, rate_hz: float) -> None:
         self._frames = Frames(rate_hz)
@@ -105,12 +108,12 @@ class Signs:
         self._last_tap = -math.inf
         self._swells: deque[float] = deque(maxlen=SWELLS[1])
         self._room_swell_db: float | None = None
-        self._said: set[str] = set()
+        self._said: set[RoundWarning] = set()
         self.muted = False
         self.overloaded = False
 
-    def feed(self, block: FloatArray) -> list[str]:
-        """Return sentences about what came to light with this block."""
+    def feed(self, block: FloatArray) -> list[Statement]:
+        """Tell what came to light with this block."""
         for level, _, full in self._frames.feed(block):
             self._muted_frames = self._muted_frames + 1 if level < MUTED_DB else 0
             self._full.append(full)
@@ -119,23 +122,15 @@ class Signs:
         self.overloaded = filled and sum(self._full) / len(self._full) > OVERLOADED_SHARE
         found = []
         if was_muted and not self.muted:
-            found.append("The microphone is heard again.")
+            found.append(RoundWarning.HEARD_AGAIN)
         if self.muted:
-            found.append(
-                "The microphone delivers pure silence: it is muted, or this program is not allowed to hear it. "
-                "Switch it on, at its own switch and in the sound settings, or allow it in the privacy settings."
-            )
+            found.append(RoundWarning.MUTED)
         if self.overloaded:
-            found.append(
-                "The microphone is overloaded all the time: turn its level down, or move it away from the noise."
-            )
+            found.append(RoundWarning.OVERLOADED)
         self._weigh_taps()
         if sum(drop >= DUCKED_DB for drop in self._drops) >= DUCKED_TAPS or self._swelling():
-            found.append(
-                "The quiet after each tap is quieter than before it: automatic gain or noise suppression is at work "
-                "and falsifies the sound. Switch it off in the system's sound settings (see docs/on-site.md)."
-            )
-        fresh = [sentence for sentence in found if sentence not in self._said]
+            found.append(RoundWarning.PROCESSED)
+        fresh = [Statement(warning) for warning in found if warning not in self._said]
         self._said = set(found)
         return fresh
 

@@ -17,6 +17,7 @@ from typing import Protocol, TextIO
 
 from taptest.capture.device import Speaker, plain_name
 from taptest.capture.letters import block_letters
+from taptest.capture.remarks import KeyMeaning, StageText, StageWord, StopName, Told
 from taptest.capture.round import (
     FinerAdded,
     Level,
@@ -30,24 +31,25 @@ from taptest.capture.round import (
     PracticeTap,
     StageBegan,
     Stop,
+    StopKind,
     TapAccepted,
     TapRefused,
     Warned,
 )
 from taptest.capture.session import Estimated, Key, Listening, Session, SessionEvent, Sounding, SoundLost, SourceLost
 from taptest.capture.tones import tone
-from taptest.quantities import Units
-from taptest.words.tell import tell
+from taptest.quantities import METRIC, Units
+from taptest.statements import Said, Statement, Value
+from taptest.words.language import usual_language
+from taptest.words.tell import tell, text_of
 
-KEYS: tuple[tuple[str, str, str], ...] = (
-    ("space", " ", "this point again, or the last one"),
-    ("s", "s", "skip"),
-    ("t", "t", "tones"),
-    ("q", "q", "stop"),
+KEYS: tuple[tuple[str, str, KeyMeaning], ...] = (
+    ("space", " ", KeyMeaning.REDO),
+    ("s", "s", KeyMeaning.SKIP),
+    ("t", "t", KeyMeaning.TONES),
+    ("q", "q", KeyMeaning.STOP),
 )
 """Name, letter and meaning of each key."""
-KEY_HELP = "; ".join(f"{name} = {meaning}" for name, _, meaning in KEYS)
-"""Short enough for one line of the screen."""
 PRESSED: dict[str, Key] = {
     " ": "redo", "\r": "redo", "\n": "redo", "s": "skip", "q": "stop", "\x03": "stop", "\x04": "stop"
 }  # fmt: skip
@@ -60,22 +62,22 @@ BAR = 40
 SAID = 8
 """Sentences that are kept for the screen."""
 BAR_FROM_DB = -60.0
-STAGE_WORDS = {
-    "noise": ("QUIET", "Be quiet for a moment: the noise of the room is measured."),
-    "practice": ("TAP", "Practice: tap near the middle of the line as you will tap later, about once a second."),
-    "deciding": ("WAIT", "A moment: working out where one more point would tell most."),
-    "done": ("DONE", "Done. Nothing more to tap."),
-    "stopped": ("STOP", "Stopped. The same command takes the round up again."),
+STAGE_WORDS: dict[str, tuple[StageWord, StageText]] = {
+    "noise": (StageWord.QUIET, StageText.QUIET),
+    "practice": (StageWord.TAP, StageText.PRACTICE),
+    "deciding": (StageWord.WAIT, StageText.DECIDING),
+    "done": (StageWord.DONE, StageText.DONE),
+    "stopped": (StageWord.STOP, StageText.STOPPED),
 }
-LOST_WORDS = ("WAIT", "Nothing is heard. The round goes on by itself when the microphone is back.")
+LOST_WORDS = (StageWord.WAIT, StageText.NOT_HEARD)
 ROOM_DB = (-55.0, -40.0)
 """Noise floor up to which a room is quiet, and from which on it is loud: taps peak near -13 dB, and their ring must be
 followed down for 30 dB. Common practice, no source."""
-WHAT = {
-    "reference": "reference mark",
-    "recheck": "reference mark again, to see whether anything has moved",
-    "point": "next mark",
-    "finer": "one more mark between the others",
+STOP_NAMES: dict[StopKind, StopName] = {
+    "reference": StopName.REFERENCE,
+    "recheck": StopName.RECHECK,
+    "point": StopName.POINT,
+    "finer": StopName.FINER,
 }
 
 
@@ -92,53 +94,78 @@ class View(Protocol):
         """Leave the terminal as it was."""
 
 
-def sentence_of(event: SessionEvent, units: Units) -> str:  # noqa: PLR0911, PLR0912  one case a kind of event
-    """Return an event in plain words, "" for what needs none."""
+def said_of(event: SessionEvent) -> Said:  # noqa: PLR0911, PLR0912  one case a kind of event
+    """Return what is to be said of an event, "" for what needs nothing."""
     match event:
         case StageBegan("tapping" | "waiting"):
             return ""
         case StageBegan(stage):
-            return STAGE_WORDS[stage][1]
+            return Statement(STAGE_WORDS[stage][1])
         case NoiseMeasured(noise_db):
-            return noise_sentence(noise_db)
-        case PracticeTap(headroom_db, True, sentence):
-            return f"Heard, {headroom_db:.0f} dB below overload. {sentence}".rstrip()
+            return Statement(noise_text(noise_db), {"noise_db": noise_db})
+        case PracticeTap(headroom_db, True, advice):
+            return _with_advice(Told.HEARD, Told.HEARD_WITH_ADVICE, {"headroom_db": headroom_db}, advice)
         case PracticeTap(_, False, sentence) | Warned(sentence) | SourceLost(sentence) | TapRefused(_, _, sentence, _):
-            return tell(sentence, units)
-        case LevelSet(_, sentence):
-            return f"The level is set. {sentence}".rstrip()
+            return sentence
+        case LevelSet(_, advice):
+            return _with_advice(Told.LEVEL_SET, Told.LEVEL_SET_WITH_ADVICE, {}, advice)
         case Next(stop, number, of):
-            return f"{number} of {of}: {WHAT[stop.kind]}, {units.show('length', stop.depth_m)} below the top."
+            name = Statement(STOP_NAMES[stop.kind])
+            return Statement(Told.NEXT, {"number": number, "of": of, "stop": name, "depth_m": stop.depth_m})
         case TapAccepted(_, count, of):
-            return f"Tap {count} of {of} counts."
+            return Statement(Told.TAP_COUNTS, {"number": count, "of": of})
         case PointDone():
-            return "The point is done."
+            return Statement(Told.MARK_DONE)
         case PointSkipped():
-            return "The point is skipped."
+            return Statement(Told.MARK_SKIPPED)
         case PointReopened(result):
-            return f"Again: {units.show('length', result.stop.depth_m)}."
+            return Statement(Told.MARK_AGAIN, {"depth_m": result.stop.depth_m})
         case PointRestarted(_, why):
             return why
-        case FinerAdded(depth_m, _):
-            return f"One more point at {units.show('length', depth_m)}."
+        case FinerAdded(float() as depth_m, _):
+            return Statement(Told.MARK_ADDED, {"depth_m": depth_m})
         case Listening(device, rate_hz, _):
-            return f"Listening to {plain_name(device)} at {rate_hz:.0f} samples a second."
+            return Statement(Told.LISTENING, {"device": plain_name(device), "rate": f"{rate_hz:.0f}"})
         case SoundLost(times):
-            often = "once" if times == 1 else f"{times} times"
-            return f"Audio dropped out ({often} so far). Close other programs."
+            return Statement(Told.DROPOUTS, {"count": times})
         case Estimated(advice):
             return advice.sentence
         case _:
             return ""
 
 
-def noise_sentence(noise_db: float) -> str:
-    """Say what a noise floor means for the taps."""
-    if noise_db <= ROOM_DB[0]:
-        return f"The room is quiet enough (noise at {noise_db:.0f} dB)."
-    if noise_db <= ROOM_DB[1]:
-        return f"There is some noise ({noise_db:.0f} dB): keep the microphone near the tank."
-    return f"It is loud here ({noise_db:.0f} dB): pump and burner off if that is allowed, and the microphone nearer."
+def _with_advice(plain: Told, advised: Told, values: dict[str, Value], advice: Said) -> Statement:
+    return Statement(advised, {**values, "advice": advice}) if advice else Statement(plain, values)
+
+
+def sentence_of(event: SessionEvent, units: Units) -> str:
+    """Return an event in plain words, "" for what needs none."""
+    return tell(said_of(event), units, usual_language())
+
+
+def key_help() -> str:
+    """Say what the keys do, short enough for one line of the screen."""
+    language = usual_language()
+    return "; ".join(f"{name} = {text_of(meaning, language)}" for name, _, meaning in KEYS)
+
+
+def stage_words(stage: str) -> tuple[str, str]:
+    """Return the one big word of a stage and what it asks for; both "" for a stage that needs neither."""
+    return _both(*STAGE_WORDS[stage]) if stage in STAGE_WORDS else ("", "")
+
+
+def _both(word: StageWord, text: StageText) -> tuple[str, str]:
+    return text_of(word, usual_language()), text_of(text, usual_language())
+
+
+def stop_name(stop: Stop) -> str:
+    """Say what kind of mark a stop is, as a part of a sentence."""
+    return text_of(STOP_NAMES[stop.kind], usual_language())
+
+
+def noise_text(noise_db: float) -> Told:
+    """Choose what a noise floor means for the taps."""
+    return Told.ROOM_QUIET if noise_db <= ROOM_DB[0] else Told.ROOM_NOISY if noise_db <= ROOM_DB[1] else Told.ROOM_LOUD
 
 
 class Lines:
@@ -148,14 +175,15 @@ class Lines:
         self._units = units
         self._stream = stream or sys.stdout
         self._estimate = ""
-        self.say(f"Keys: {KEY_HELP}.")
+        self.say(tell(Statement(Told.KEYS, {"keys": key_help()}), units, usual_language()))
 
     def show(self, event: SessionEvent) -> None:
         """Write the line of an event, if it has one; an estimate only where it has changed."""
         if isinstance(event, Estimated):
-            if event.advice.sentence == self._estimate:
+            estimate = sentence_of(event, self._units)
+            if estimate == self._estimate:
                 return
-            self._estimate = event.advice.sentence
+            self._estimate = estimate
         self.say(sentence_of(event, self._units))
 
     def say(self, sentence: str) -> None:
@@ -193,7 +221,7 @@ class Screen:
             case Level(rms_db, peak_db):
                 self._level = (rms_db, peak_db)
             case StageBegan(stage) if stage in STAGE_WORDS:
-                self._big, self._small = STAGE_WORDS[stage]
+                self._big, self._small = stage_words(stage)
                 self._number, self._taps = "", (0, 0)
             case Next(stop, number, of):
                 self._go_to(stop, f"{number} of {of}")
@@ -204,9 +232,9 @@ class Screen:
             case PointRestarted():
                 self._taps = (0, self._taps[1])
             case SourceLost():
-                (self._big, self._small), self._number, self._taps = LOST_WORDS, "", (0, 0)
-            case Estimated(advice):
-                self._estimate = advice.sentence
+                (self._big, self._small), self._number, self._taps = _both(*LOST_WORDS), "", (0, 0)
+            case Estimated():
+                self._estimate = sentence_of(event, self._units)
             case Listening(device, rate_hz, _):
                 self._device = f"{plain_name(device)}, {rate_hz:.0f} samples a second"
         if not isinstance(event, Estimated | Next | StageBegan):
@@ -229,7 +257,8 @@ class Screen:
     def _go_to(self, stop: Stop, number: str) -> None:
         shown = self._units.show("length", stop.depth_m)
         self._big = shown.removesuffix(f" {self._units.length}")
-        self._small = f"{shown} below the top: {WHAT[stop.kind]}"
+        where = Statement(Told.BELOW_TOP, {"depth_m": stop.depth_m, "stop": Statement(STOP_NAMES[stop.kind])})
+        self._small = tell(where, self._units, usual_language())
         self._number, self._taps, self._refused = number, (0, 0), 0
 
     def _draw(self) -> None:
@@ -259,7 +288,7 @@ class Screen:
             f"  {level_bar(*self._level)}",
             "",
         ]
-        bottom = [*_wrapped(self._estimate, columns), *_wrapped(KEY_HELP, columns), *_wrapped(self._device, columns)]
+        bottom = [*_wrapped(self._estimate, columns), *_wrapped(key_help(), columns), *_wrapped(self._device, columns)]
         room = max(lines - 1 - len(top) - len(bottom), 0)
         said: list[str] = []
         for sentence in reversed(self._said):
@@ -441,9 +470,9 @@ def play_round(session: Session, view: View, tones: TonesOut | None, stream: Tex
             session.press(PRESSED[key])
         elif key == "t" and tones is not None:
             tones.on = not tones.on
-            to_say.put("Tones are on." if tones.on else "Tones are off.")
+            to_say.put(text_of(Told.TONES_ON if tones.on else Told.TONES_OFF, usual_language()))
         else:
-            to_say.put(f"No such key: {KEY_HELP}.")
+            to_say.put(tell(Statement(Told.NO_SUCH_KEY, {"keys": key_help()}), METRIC, usual_language()))
 
     with keys(pressed, stream), _signals_stop(lambda: session.press("stop")):
         for event in session.run():

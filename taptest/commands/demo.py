@@ -39,6 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.report.figures import boundary_picture
     from taptest.report.page import report_pdf
     from taptest.report.sources import sources_of
+    from taptest.report.wording import told
     from taptest.report.words import boundary_words
     from taptest.simulate.truth import read_truth
     from taptest.visit.analyse import judge_visit
@@ -56,15 +57,15 @@ def run(arguments: argparse.Namespace) -> int:
         code, how = result.judgement.code, "WRONG" if truth is None else compared(result.judgement, truth)
         wrong += how == "WRONG"
         print(f"{folder.name}")
-        print(f"  finding   {code}: {result.judgement.sentence}")
+        print(f"  finding   {code}: {told(result.judgement.says, result.units, 'us')}")
         print(f"  boundary  {boundary_words(result)}")
         if truth is not None:
             where = (
                 truth.state if truth.boundary_mm is None else f"{result.units.show('length', truth.boundary_mm / 1000)}"
             )
             print(f"  truth     {truth.findings[0]} ({truth.fault}); boundary: {where}   {how}")
-    said = f"{len(folders) - wrong} of {len(folders)} findings are right or rightly left open"
-    print(f"\n{said}. Pictures and reports: {arguments.out}")
+    right = f"{len(folders) - wrong} of {len(folders)} findings are right or rightly left open"
+    print(f"\n{right}. Pictures and reports: {arguments.out}")
     return 1 if wrong else 0
 
 

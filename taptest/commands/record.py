@@ -25,6 +25,7 @@ examples:
   taptest record visits/cellar --tank tank.toml
   taptest record visits/cellar --tank tank.toml --from "30 mm" --to "330 mm" --every "25 mm" --input USB
   taptest record visits/cellar                       (goes on with a round that was stopped)
+  taptest record visits/cellar --onset               (then: one mark at many pressures)
 """
 
 
@@ -32,6 +33,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("visit", type=Path, nargs="?", metavar="VISIT", help="folder of the visit, made if need be")
     parser.add_argument("--tank", type=Path, metavar="FILE", help="what is known of the tank (TOML)")
+    parser.add_argument(
+        "--onset",
+        nargs="?",
+        const="auto",
+        choices=("auto", "down", "up"),
+        help="tap one mark of a recorded visit at many pressures, let down or raised by hand: the pressure at which "
+        "its sound begins to change is the tank's pre-charge",
+    )
     add_round_arguments(parser)
 
 
@@ -73,6 +82,10 @@ def run(arguments: argparse.Namespace) -> int:
         from taptest.errors import VisitError
 
         raise VisitError("Say which folder the visit goes into: taptest record VISIT --tank tank.toml.")
+    if arguments.onset is not None:
+        from taptest.commands.record_onset import run_onset
+
+        return run_onset(arguments, arguments.visit)
     from taptest.capture.device import end_now
     from taptest.commands.console import counted
 

@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.report.forecast_figure import forecast_picture
     from taptest.report.page import customer_pdf, report_pdf
     from taptest.report.sources import sources_of
-    from taptest.report.wording import worded
+    from taptest.report.wording import told
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
 
@@ -76,5 +76,5 @@ def run(arguments: argparse.Namespace) -> int:
         files["customer.pdf"] = customer_pdf(result, sources)
     for path in write_files(files, arguments.out or arguments.visit, visit.folder.absolute().name):
         print(f"Wrote {path}")
-    print(worded(result.judgement.sentence, sources.wording))
+    print(told(result.judgement.says, result.units, sources.wording))
     return 0

@@ -14,7 +14,7 @@ Difficulties: easy (quiet room, exact papers), field (a plant room, usual tolera
 papers do not say). Each mismatch between the simulated physics and the papers can be switched on alone:
   other-heads  other-damping  stiff-ring  wall-off  uneven-edge  moving-microphone  striker-change  gain-riding
   split-modes  bag-barely-touches  bag-touches-partly  bag-stands-off  loose-rubber  lossy-strap  soft-blows
-  height-with-fitting
+  height-with-fitting  microphone-moved  membrane-lags
 Where the water touches the wall is drawn among forms; --form asks for one alone, or for those of "mechanics":
   level  dry  full  bag  flat  between  ring  short-ring  to-seam  past-seam  above-seam  gas-ring  first-filled
   drained  at-seam  shallow-cup  folded

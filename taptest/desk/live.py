@@ -238,14 +238,14 @@ class LiveRound:
         """Take an event into the snapshot."""
         from taptest.capture import round as rounds
         from taptest.capture import session as sessions
-        from taptest.capture.terminal import STAGE_WORDS, sentence_of
+        from taptest.capture.terminal import sentence_of, stage_words
 
         if isinstance(event, rounds.Level):
             self._put(level=round(max(event.rms_db, FLOOR_DB), 1), peak=round(max(event.peak_db, FLOOR_DB), 1))
             return
         match event:
             case rounds.StageBegan(stage):
-                big, small = STAGE_WORDS.get(stage, ("", ""))
+                big, small = stage_words(stage)
                 small = STOPPED if stage == "stopped" else small
                 self._put(stage=stage, big=big, small=small, number="", count=0, of=0, refused=0)
             case rounds.Next(stop, number, of):
@@ -261,7 +261,7 @@ class LiveRound:
             case rounds.PointReopened(result):
                 self._mark(result.stop.depth_m).update(done=False)
             case sessions.Estimated(advice):
-                self._put(estimate=advice.sentence, change=self._change(advice))
+                self._put(estimate=sentence_of(event, self._units), change=self._change(advice))
             case sessions.Listening(device, rate_hz, _):
                 self._put(device=f"{device}, {rate_hz:.0f} samples a second")
                 self._note_granted()
@@ -281,7 +281,7 @@ class LiveRound:
             self._put(said=[*self._seen["said"], granted.warning][-SAID:])
 
     def _go_to(self, stop: "Stop", number: str) -> None:
-        from taptest.capture.terminal import WHAT
+        from taptest.capture.terminal import stop_name
 
         shown = self._units.show("length", stop.depth_m)
         if self._units.in_inches:
@@ -292,7 +292,7 @@ class LiveRound:
         if stop.kind in ("point", "finer"):
             self._mark(stop.depth_m)["now"] = True
         self._put(
-            big=shown, small=f"below the top: {WHAT[stop.kind]}", number=number, count=0, refused=0,
+            big=shown, small=f"below the top: {stop_name(stop)}", number=number, count=0, refused=0,
             of=self._session.round.wanted,
         )  # fmt: skip
 

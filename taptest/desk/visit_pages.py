@@ -250,15 +250,20 @@ def banner(judging: Judging) -> dict[str, Any]:
     if judging.result is None:
         code = {"code": "cannot tell", "sentence": judging.sentence, "confidence": ""}
         return {**code, "judged": False, "trouble": "", "flags": []}
-    found = judging.result.judgement
+    found, units, wording = judging.result.judgement, judging.result.units, usual_wording()
     return {
         "code": found.code,
-        "sentence": found.sentence,
+        "sentence": in_words(found.says, units, wording),
         "confidence": found.confidence.rstrip("."),
         "judged": True,
         "trouble": judging.sentence,
         "flags": [
-            {"level": flag.level, "name": FLAG_NAMES[flag.level], "sentence": flag.sentence, "step": flag.step}
+            {
+                "level": flag.level,
+                "name": FLAG_NAMES[flag.level],
+                "sentence": in_words(flag.says, units, wording),
+                "step": in_words(flag.step, units, wording),
+            }
             for flag in found.red_flags
         ],
     }
@@ -281,15 +286,15 @@ def told(judging: Judging) -> dict[str, Any]:
     found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
-        "figures": figure_rows(result),
-        "rounds": said(round_lines(result)),
+        "figures": figure_rows(result, wording),
+        "rounds": said(round_lines(result, wording)),
         "reasons": said((*found.reasons, *result.remarks)),
         "next": said(found.next_checks),
         "causes": [
             {
                 "name": each.cause,
                 "percent": round(100 * each.weight),
-                "because": each.because,
+                "because": in_words(each.because, units, wording),
                 "check": cause_check(each, units, wording),
             }
             for each in causes

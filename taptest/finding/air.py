@@ -13,6 +13,7 @@ from taptest.errors import PhysicsError
 from taptest.finding.parallel import air_of_tapped_tank
 from taptest.finding.records import Case, Interval
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
+from taptest.statements import Key, Said, Statement
 from taptest.water.forecast import relief_tolerance_pa
 from taptest.water.log import (
     FREE_AIR_T_C,
@@ -40,20 +41,26 @@ UNEXPLAINED = 0.01
 """Likelihood that remains for every amount of air: a drain or a log can be wrong altogether."""
 
 
-def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[str, ...]]:
+class LogSays(Key):
+    """What is to be said of a pressure log, in whole sentences."""
+
+    NO_SYSTEM_VOLUME = "log.no system volume"
+
+
+def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[Said, ...]]:
     """Estimate the air from drain and warm-up log; what does not carry an estimate says so in the notes.
 
     With several tanks on the system both find the air of all; that of the others is taken off by their stated charges.
     """
-    estimates: list[AirEstimate] = []
-    notes: list[str] = []
+    found: list[AirEstimate | Statement] = []
+    notes: list[Said] = []
     air = float(atmospheric_pressure_pa(case.system.altitude_m))
     if case.drain is not None:
         drain, tanks_m3 = case.drain, case.tank.volume_m3 + sum(tank.volume_m3 for tank in case.parallel)
         try:
-            found = air_from_drain(drain, tanks_m3, air)
+            all_air = air_from_drain(drain, tanks_m3, air)
             ends = (drain.before_pa, drain.after_pa)
-            estimates.append(air_of_tapped_tank(found, case.parallel, ends, drain.gas_t_c, air))
+            found.append(air_of_tapped_tank(all_air, case.parallel, ends, drain.gas_t_c, air))
         except PhysicsError as error:
             notes.append(str(error))
     if case.log and case.system.volume_m3 is not None:
@@ -63,14 +70,16 @@ def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[str, ...]]:
         )
         try:
             reached = [entry.pressure_pa for entry in case.log]
-            found = air_from_rise(case.log, system, air)
-            estimates.append(air_of_tapped_tank(found, case.parallel, reached, system.gas_t_c, air))
+            all_air = air_from_rise(case.log, system, air)
+            found.append(air_of_tapped_tank(all_air, case.parallel, reached, system.gas_t_c, air))
         except PhysicsError as error:
             notes.append(str(error))
     elif case.log:
-        notes.append("The log says nothing of the air yet: the system's volume is not known.")
+        notes.append(Statement(LogSays.NO_SYSTEM_VOLUME))
+    estimates = tuple(each for each in found if isinstance(each, AirEstimate))
+    notes += [each for each in found if isinstance(each, Statement)]
     notes += [note for estimate in estimates for note in estimate.notes]
-    return tuple(estimates), tuple(notes)
+    return estimates, tuple(notes)
 
 
 def sound_air(case: Case, water_m3: Interval) -> AirEstimate:

@@ -65,7 +65,13 @@ def facts_of(
 ) -> Facts:
     """Put together what was observed (`answers`) and what follows from taps and readings."""
     tank = {} if any(name in answers for name in SOUND) else _tank(case, line, comparison, decided)
-    soft = {**_cold(case), **_fill_and_charge(case), **_room(case), **_temperature(case), **_forecast(comparison, tank)}
+    soft = {
+        **_cold(case),
+        **_fill_and_charge(case),
+        **_room(case),
+        **_temperature(case),
+        **_forecast(case, comparison, tank),
+    }
     told = dict(answers)
     if comparison.p_shut >= SURE:
         told.setdefault("level from cold to hot", "stays")
@@ -84,6 +90,8 @@ def sure_answers(facts: Facts) -> dict[str, str]:
 
 def _tank(case: Case, line: LineReading, comparison: Comparison, decided: Decided) -> dict[FindingCode, float]:
     """Probability of each state of the tank; empty where taps and readings say nothing of it."""
+    if decided.kept_but_unfit and decided.code == "low on air":
+        return {}  # it has lost nothing: no cause of the table says that its charge was set too low
     code: FindingCode = "as expected" if decided.code == "too small" else decided.code
     chances = {state: comparison.probabilities.get(state, 0.0) for state in TANK_STATES}
     if code == "cannot tell":
@@ -157,10 +165,10 @@ def _temperature(case: Case) -> dict[str, tuple[float, ...]]:
     return {"temperature": (1 - over, over)}
 
 
-def _forecast(comparison: Comparison, tank: Mapping[FindingCode, float]) -> dict[str, tuple[float, ...]]:
+def _forecast(case: Case, comparison: Comparison, tank: Mapping[FindingCode, float]) -> dict[str, tuple[float, ...]]:
     """Say whether a tank with the right charge would let the pressure reach the relief setting."""
     forecast = comparison.forecast
-    if forecast is None or forecast.relief == "setting not known" or tank.get("as expected", 0.0) < LEAST_RIGHT:
+    if forecast is None or case.system.relief_pa is None or tank.get("as expected", 0.0) < LEAST_RIGHT:
         return {}
     reach = forecast.p_may_weep_if_right
     return {"forecast": (1 - reach, reach)}

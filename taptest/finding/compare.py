@@ -48,11 +48,13 @@ from taptest.finding.rounds import Together, put_together
 from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, waterlogged_from, weigh
 from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
+from taptest.statements import Key, Said, Statement
 from taptest.tank.contact import DRY_SHARE, Forms, contacts, draw_forms, water_depth_m
 from taptest.tank.kinds import Tank, line_shows_share
 from taptest.water.forecast import (
     Cushion,
     PressureCurve,
+    ReliefOutlook,
     SystemState,
     hot_pressure_pa,
     pressure_band,
@@ -81,6 +83,16 @@ LIKELY_ENOUGH_TO_WEEP = 0.2
 """From this probability of reaching the relief setting less its tolerance on, the valve is not said to stay shut."""
 
 
+class Relief(Key):
+    """What the relief valve does, as a clause without its subject."""
+
+    STAYS_SHUT = "relief.stays shut"
+    MAY_WEEP = "relief.may weep"
+    OPENS = "relief.opens"
+    OPENS_AT = "relief.opens at", "at_c"
+    NOT_KNOWN = "relief.setting not known"
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """What sound and readings say together; None where it cannot be formed."""
@@ -93,11 +105,13 @@ class Comparison:
     forecast: Forecast | None
     probabilities: dict[FindingCode, float]
     air: CombinedAir | None = None
-    air_notes: tuple[str, ...] = ()
+    air_notes: tuple[Said, ...] = ()
     harmless_loss: float = 0.0
     """Part of the probability of "low on air" whose loss is too small to harm."""
     fine_before: float = 1.0
     """Probability of a right tank, or of such a loss, before anything is heard or read."""
+    fault_odds: float = 0.0
+    """How many times the odds of a fault against a right tank have risen, of that fault which gained most."""
     rings_if_right: float = 0.0
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
     unseen_pa: tuple[float, float] | None = None
@@ -116,7 +130,6 @@ def compare(
     case: Case,
     line: LineReading,
     rng: np.random.Generator,
-    temperature_unit: str = "°C",
     prior: Prior | None = None,
     beside: Sequence[LineReading] = (),
     rounds: Sequence[Round] = (),
@@ -163,12 +176,13 @@ def compare(
         _expected(case.tank, reference, draws, rng),
         water,
         precharge,
-        _forecast(case, draws, weighed.charges, rng, temperature_unit) if speaks or trusted else None,
+        _forecast(case, draws, weighed.charges, rng) if speaks or trusted else None,
         weighed.probabilities,
         air,
         notes,
         weighed.harmless_loss,
         weighed.fine_before,
+        weighed.fault_odds,
         weighed.rings_if_right,
         weighed.unseen_pa,
         weighed.risen_pa,
@@ -306,9 +320,7 @@ def _expected(tank: Tank, reference: Reference, draws: Draws, rng: np.random.Gen
     return Expected(depth, interval_of(share * draws.volume_m3), interval_of(share))
 
 
-def _forecast(
-    case: Case, draws: Draws, charges: Charges, rng: np.random.Generator, temperature_unit: str
-) -> Forecast | None:
+def _forecast(case: Case, draws: Draws, charges: Charges, rng: np.random.Generator) -> Forecast | None:
     """Forecast the pressure at the highest temperature, with the charges that taps and readings leave possible.
 
     Other tanks on the system take their part by their stated charges.
@@ -353,16 +365,11 @@ def _forecast(
     curve = pressure_curve(state, tanks, hot)
     band = _curve_of(curve) if hot > start + 1.0 else None
     if system.relief_pa is None or system.relief_pa <= 0:
-        return Forecast(interval_of(pressure), "setting not known", hot, curve=band)
+        return Forecast(interval_of(pressure), Statement(Relief.NOT_KNOWN), hot, curve=band)
     at_weeping = pressure >= system.relief_pa - relief_tolerance_pa(system.relief_pa)
     weeps, right = float(np.mean(at_weeping)), picked < DRAWS
     opens = float(np.mean(pressure >= system.relief_pa))
-    outlook = relief_outlook(curve, system.relief_pa)
-    relief = (
-        outlook.text(temperature_unit)
-        if opens > 0.5 and outlook.opens_at_c is not None
-        else _relief_words(weeps, opens)
-    )
+    relief = _relief(weeps, opens, relief_outlook(curve, system.relief_pa))
     if stands_above_fill(case) and system.fill_pa is not None:
         # Whether the tank is too small is asked of the system as it is filled: other water is not the tank's fault.
         state, tanks = setup(DRAWS)
@@ -383,8 +390,15 @@ def _curve_of(curve: PressureCurve) -> ForecastCurve:
     return ForecastCurve(tuple(float(value) for value in temperature), low, median, high)
 
 
-def _relief_words(weeps: float, opens: float) -> str:
-    return "opens" if opens > 0.5 else "may weep" if weeps >= LIKELY_ENOUGH_TO_WEEP else "stays shut"
+def _relief(weeps: float, opens: float, outlook: ReliefOutlook) -> Statement:
+    """Say what the relief valve does."""
+    if opens <= 0.5:
+        return Statement(Relief.MAY_WEEP if weeps >= LIKELY_ENOUGH_TO_WEEP else Relief.STAYS_SHUT)
+    if outlook.opens_at_c is None:
+        return Statement(Relief.OPENS)
+    if outlook.verdict == "opens":
+        return Statement(Relief.OPENS_AT, {"at_c": outlook.opens_at_c})
+    return Statement(Relief.MAY_WEEP if outlook.verdict == "may weep" else Relief.STAYS_SHUT)
 
 
 def _start_temperature(case: Case) -> float | None:

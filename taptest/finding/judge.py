@@ -2,7 +2,7 @@
 
 A failed tank called fine is the worst error, so "as expected" is said only when taps and readings agree and nothing
 observed contradicts; a replacement is never asked for from sound alone; and where the evidence does not carry a
-finding, the finding is "cannot tell" with the next cheapest check. Every text shows figures in the user's units.
+finding, the finding is "cannot tell" with the next cheapest check. What is said are statements; nothing here is text.
 """
 
 from collections.abc import Mapping, Sequence
@@ -26,26 +26,26 @@ from taptest.finding.causes import (
 )
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison, compare
 from taptest.finding.draws import is_hot, right_charge_pa
+from taptest.finding.keys import Contradiction, Step, Why
 from taptest.finding.onset_likelihood import onset_said
-from taptest.finding.records import Case, FindingCode, Judgement, RedFlag, Round, RoundFound
+from taptest.finding.records import Case, Confidence, FindingCode, Judgement, RedFlag, Round, RoundFound
 from taptest.finding.red_flags import endangers, may_be_heated, red_flags
 from taptest.finding.settle import settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
     HEATED,
     PIN,
+    FindingName,
     Story,
-    cannot_tell_sentence,
     checks_of,
+    finding_of,
     not_checked_of,
     pin_may_be_pressed,
     reasons_of,
-    sentence_of,
     stopping_in_time,
 )
 from taptest.line.records import LineReading
-from taptest.quantities import METRIC, Units, percent
-from taptest.statements import Said
+from taptest.statements import Said, Statement, Value
 from taptest.tank.kinds import HEAVIEST_PUSHED_M3, Tank, pressure_check_applies
 from taptest.water.pressure import static_head_pa
 
@@ -132,8 +132,13 @@ judgement, no source.
 """
 MOST_CHECKS = 5
 """More next checks than this are not told."""
-MERGED: tuple[State, ...] = ("right", "slight loss", "low on air", "hidden air", "more air than expected")
-"""States that people are told of under other names."""
+NAMED_APART: dict[State, FindingName] = {
+    "too small": FindingName.TOO_SMALL,
+    "hidden water": FindingName.HIDDEN_WATER,
+    "waterlogged": FindingName.WATERLOGGED,
+    "membrane failed": FindingName.MEMBRANE_FAILED,
+}
+"""States that people are told of by themselves; each other one goes into a finding that covers several."""
 HIDES = (0.5, 0.75)
 """Probability that a right tank rings all over here: up to the first ringing tells much, from the second on nothing."""
 FEELS: dict[str, float] = {"light": 0.4, "heavy": 6.0}
@@ -147,6 +152,8 @@ FINE_ENOUGH = 0.6
 SPEAKS_FOR, SPEAKS_AGAINST = 1.05, 0.85
 """Nothing speaks against a tank that taps and readings leave at least the first number of times as likely to be right,
 or slightly low, as it was before; something does below the second; between them they make no difference."""
+FAULT_SPEAKS = 2.0
+"""Something speaks against it, too, where the odds of one fault against a right tank have doubled: own judgement."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -156,23 +163,14 @@ TOO_HIGH_PA = 50_000.0
 SURE_OF_PICTURE = 0.5
 """An inverted picture or two boundaries are reported from this probability on."""
 
-CONTRADICTIONS: dict[tuple[str, str], str] = {
-    ("weight", "heavy"): "the tank feels heavy, as if full of water",
-    ("hot pressure", "far above the forecast"): "the hot pressure is far above the forecast",
-    ("level from cold to hot", "stays"): "the level does not move from cold to hot",
-    ("second gauge", "disagrees"): "a second gauge disagrees, so the pressure is in doubt",
-    ("gauge when open", "not zero"): "the gauge does not show zero when open, so the pressure is in doubt",
+CONTRADICTIONS: dict[tuple[str, str], Contradiction] = {
+    ("weight", "heavy"): Contradiction.HEAVY,
+    ("hot pressure", "far above the forecast"): Contradiction.FAR_ABOVE_FORECAST,
+    ("level from cold to hot", "stays"): Contradiction.LEVEL_STAYS,
+    ("second gauge", "disagrees"): Contradiction.GAUGES_DISAGREE,
+    ("gauge when open", "not zero"): Contradiction.GAUGE_NOT_ZERO,
 }
-"""Observations that forbid "as expected", with the clause that says so."""
-
-BELOW_HEAD = "the pressure does not reach the top of the system, so the system is not full"
-UNDER_CHARGE = "the cold pressure is below the pre-charge, so a right tank holds no water and cannot show that it works"
-FILL_AND_TAP = "Cold, fill the system to its cold pressure, well above head and pre-charge, then tap again."
-DANGER_FIRST = "what the gauge or the thermometer shows has to be seen to first"
-ENTRY_FIRST = "an entry that is likely wrong has to be confirmed first"
-
-INVERTED = "the shell rings at the water end and is dull at the air end"
-"""What an inverted picture sounds like, a clause."""
+"""Observations that forbid "as expected", with the key that says so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,10 +179,10 @@ class _Verdict:
 
     code: FindingCode
     probability: float
-    why: Said = ""
-    """A clause; why the taps cannot tell, or what a failed membrane shows itself by."""
-    check: Said = ""
-    """The check that comes first, a sentence; empty where the finding's own come first."""
+    why: Statement | None = None
+    """A `Why`: why the taps cannot tell, or what a failed membrane shows itself by."""
+    check: Said | None = None
+    """The check that comes first; None where the finding's own come first."""
     kept_but_unfit: bool = False
     """Whether the tank has kept its stated charge, which is too low or too high for its system."""
 
@@ -193,7 +191,6 @@ def judge(
     case: Case,
     line: LineReading,
     seed: int = 0,
-    units: Units = METRIC,
     *,
     beside: Sequence[LineReading] = (),
     rounds: Sequence[Round] = (),
@@ -205,19 +202,18 @@ def judge(
     observation that is not in the table of causes, and `PhysicsError` for readings that cannot be.
     """
     seen = checked_observations(case.observations)
-    comparison = compare(case, line, np.random.default_rng(seed), units.temperature, beside=beside, rounds=rounds)
+    comparison = compare(case, line, np.random.default_rng(seed), beside=beside, rounds=rounds)
     observed = told_by_weight(case, comparison, seen)
     lead = _leading(line, beside, rounds)
     decided = _decide(case, lead, comparison, observed)
     weighed = Decided(decided.code, decided.probability, decided.kept_but_unfit)
     facts = facts_of(case, lead, comparison, weighed, {**log_evidence(case), **observed})
-    flags = red_flags(case, units, probabilities(facts) if pressure_check_applies(case.tank) else {})
+    flags = red_flags(case, probabilities(facts) if pressure_check_applies(case.tank) else {})
     verdict = _heeding(decided, flags)
     story = Story(
         case,
         lead,
         comparison,
-        units,
         verdict.code,
         verdict.probability,
         verdict.why,
@@ -231,12 +227,9 @@ def judge(
     against = None if doubted else _speaks_against(decided, case, lead, comparison, observed)
     checks = _in_order(tuple(flag.step for flag in flags) + _checks(verdict, story, facts, flags))
     causes = ranked_causes(facts, _out_of_reach(story, flags)) if pressure_check_applies(case.tank) else ()
-    sentence = sentence_of(story) if told else cannot_tell_sentence(verdict.why, checks[0], against)
-    if not told and endangers(flags):
-        sentence = f"Nothing is concluded yet, because {verdict.why}."
     return Judgement(
         code=verdict.code,
-        sentence=sentence,
+        says=finding_of(story, checks[0], against, endangered=endangers(flags)),
         confidence=_confidence(verdict, lead, comparison) if told else "cannot tell",
         reasons=(*reasons_of(story), *(onset_said(each.onset, case.tank) for each in rounds if each.onset is not None)),
         not_checked=not_checked_of(story),
@@ -256,7 +249,7 @@ def judge(
         air=comparison.air,
         unseen_pa=comparison.unseen_pa if verdict.code == "as expected" else None,
         speaks_against=against,
-        rounds=_told_of_rounds(case, comparison, rounds, seed, units),
+        rounds=_told_of_rounds(case, comparison, rounds, seed),
         p_shut=comparison.p_shut,
         red_flags=flags,
     )
@@ -266,13 +259,19 @@ def _checks(verdict: _Verdict, story: Story, facts: Facts, flags: tuple[RedFlag,
     """List what to do after the red flags' own steps: nothing as long as people are in danger."""
     if _in_danger(flags):
         return ()
-    first: tuple[Said, ...] = (verdict.check,) if verdict.check else ()
+    first = () if verdict.check is None else (verdict.check,)
     return first + checks_of(story) + _wider_checks(story, facts, flags, verdict.code != "cannot tell")
 
 
 def _in_danger(flags: tuple[RedFlag, ...]) -> bool:
     """Whether people are in danger, so that nothing is asked for but to end it."""
     return any(flag.stops and flag.level == "danger" for flag in flags)
+
+
+def _open(why: Why, check: Step | Said, probability: float = 1.0) -> _Verdict:
+    """Leave the finding open: why, and what to do first."""
+    step = Statement(check) if isinstance(check, Step) else check
+    return _Verdict("cannot tell", probability, Statement(why), step)
 
 
 def _heeding(verdict: _Verdict, flags: tuple[RedFlag, ...]) -> _Verdict:
@@ -282,7 +281,7 @@ def _heeding(verdict: _Verdict, flags: tuple[RedFlag, ...]) -> _Verdict:
         return verdict
     doubted = any(flag.level == "doubt" for flag in stopping)
     if doubted or verdict.code in ("as expected", "too small", "cannot tell"):
-        return _Verdict("cannot tell", 1.0, ENTRY_FIRST if doubted else DANGER_FIRST, stopping[0].step)
+        return _open(Why.ENTRY_FIRST if doubted else Why.DANGER_FIRST, stopping[0].step)
     return verdict
 
 
@@ -297,17 +296,15 @@ def _same_air(rounds: Sequence[Round]) -> list[Round]:
     return list(takewhile(lambda each: each.same_air, rounds))
 
 
-def _told_of_rounds(
-    case: Case, comparison: Comparison, rounds: Sequence[Round], seed: int, units: Units
-) -> tuple[RoundFound, ...]:
+def _told_of_rounds(case: Case, comparison: Comparison, rounds: Sequence[Round], seed: int) -> tuple[RoundFound, ...]:
     """Tell of each later round; one with other air, and those after it, are judged for themselves."""
     told = list(comparison.rounds)
     for each in rounds[len(told) :]:
         if not each.lines:
             told.append(RoundFound(None, None, None, onset=each.onset))
             continue
-        alone = judge(replace(case, readings=each.readings, drain=None, log=()), each.lines[0], seed, units)
-        told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.sentence))
+        alone = judge(replace(case, readings=each.readings, drain=None, log=()), each.lines[0], seed)
+        told.append(RoundFound(alone.expected, alone.water_m3, each.lines[0], alone.code, alone.says))
     return tuple(told)
 
 
@@ -328,21 +325,18 @@ def _speaks_against(
     if comparison.air is not None and comparison.air.contradiction:
         return None
     ratio = (p["as expected"] + comparison.harmless_loss) / comparison.fine_before
-    return False if ratio >= SPEAKS_FOR else True if ratio < SPEAKS_AGAINST else None
+    if ratio < SPEAKS_AGAINST or comparison.fault_odds > FAULT_SPEAKS:
+        return True
+    return False if ratio >= SPEAKS_FOR else None
 
 
 def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
     """Decide the finding: first what needs no comparison, then what forbids one, then the comparison."""
     tank = case.tank
     if not pressure_check_applies(tank):
-        return _Verdict(
-            "cannot tell",
-            1.0,
-            "an open tank has no air charge, so pressure says nothing about its level",
-            "Look at the float valve and the overflow of the open tank.",
-        )
-    if tank.has_membrane and observed.get("water at the air valve") == "yes":
-        return _Verdict("membrane failed", 0.97, "water comes from its air valve")
+        return _open(Why.OPEN_TANK, Step.OPEN_TANK)
+    if tank.has_membrane and observed.get(PIN) == "yes":
+        return _Verdict("membrane failed", 0.97, Statement(Why.WATER_AT_VALVE))
     picture = _picture(tank, line)
     if picture is not None:
         return picture
@@ -361,104 +355,71 @@ def _picture(tank: Tank, line: LineReading) -> _Verdict | None:
         return None
     inverted, two = line.posterior.p_inverted, line.posterior.p_two
     if tank.sideways and (line.state == "found" or inverted >= SURE_OF_PICTURE):
-        return _Verdict(
-            "cannot tell",
-            max(line.posterior.p_found, inverted),
-            "a level lies across the shell; a whole diaphragm leaves one in the water's half, a torn one all along",
-            "Tap the same heights in the air valve's half: ringing all the way down shows no tear; a level there points"
-            " to one, or to more than a third of water.",
-        )
+        return _open(Why.LEVEL_ON_LYING_TANK, Step.ALONG_AIR_HALF, max(line.posterior.p_found, inverted))
     if inverted >= SURE_OF_PICTURE:
         return _inverted(tank, inverted)
     if two >= SURE_OF_PICTURE:
-        return _Verdict(
-            "cannot tell",
-            two,
-            "the line shows two boundaries, and a tank has one",
-            "Tap a second line a hand's width beside the first one, clear of seams, straps and the hand.",
-        )
+        return _open(Why.TWO_BOUNDARIES, Step.SECOND_LINE, two)
     if tank.sideways:
-        return _Verdict(
-            "cannot tell",
-            1.0,
-            "the tank lies, and a line from top to bottom does not show how far along the diaphragm stands",
-            "Tap along the tank, from one end to the other at mid-height, and listen where the sound changes.",
-        )
+        return _open(Why.LYING_TANK, Step.ALONG_LYING_TANK)
     return None
 
 
-def _inverted(tank: Tank, probability: float, clause: str = INVERTED) -> _Verdict:
+def _inverted(tank: Tank, probability: float, by_taps: bool = True) -> _Verdict:
+    """Say what an inverted picture means; where the taps alone do not show it, taps and readings together do."""
+
+    def why(key: Why) -> Statement:
+        return Statement(key) if by_taps else Statement(Why.LIKELIEST_TOGETHER, {"picture": Statement(key)})
+
     if not tank.has_membrane:
-        return _Verdict(
-            "cannot tell",
-            probability,
-            f"{clause}, which no water level can make",
-            "Check that the points were entered from the top down, and tap the line again.",
-        )
+        return _Verdict("cannot tell", probability, why(Why.INVERTED_NO_LEVEL), Statement(Step.CHECK_ORDER))
     if not tank.hanging:
-        return _Verdict(
-            "membrane failed",
-            0.7 * probability,
-            f"{clause}, unless the pipe really enters at the top",
-            "Check at which end the pipe enters: if at the top, correct the entry and judge again.",
-        )
-    return _Verdict("membrane failed", probability, clause)
+        check = Statement(Step.CHECK_PIPE)
+        return _Verdict("membrane failed", 0.7 * probability, why(Why.INVERTED_OR_PIPE), check)
+    return _Verdict("membrane failed", probability, why(Why.INVERTED))
 
 
 def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict | None:
     """Why sound and readings cannot be compared; a shell dull all over stays waterlogged all the same."""
     pressure, posterior = case.readings.pressure_pa, line.posterior
-    why: Said
-    check: Said
     if line.misfit >= 1.0:
-        return _Verdict(
-            "cannot tell",
-            1.0,
-            "the line sounds unlike anything that water and air in this tank can make",
-            "Check the tank's dimensions and wall, and tap the line again in a quiet moment.",
-        )
+        return _open(Why.UNLIKE_ANYTHING, Step.CHECK_TANK)
     dull = posterior.p_all_water >= SURE_ENOUGH and line.state == "all water"
     if pressure is None:
-        why, check = "without the system's pressure no level is right or wrong", "Read the pressure and tap again."
+        left_open = _open(Why.NO_PRESSURE_READ, Step.READ_PRESSURE)
     elif pressure < NO_PRESSURE_PA:
-        why = "without pressure nothing leans on the shell, and everything rings"
-        if not case.tank.has_membrane:
-            why = "without pressure the water in a plain tank says nothing about its air"
-        check = "Fill the system to its cold pressure and tap again."
+        left_open = _open(Why.NO_PRESSURE if case.tank.has_membrane else Why.NO_PRESSURE_PLAIN, Step.FILL_AND_TAP)
     elif comparison.reference is None:
-        why = "neither the pre-charge nor the height of the system is known"
-        check = "Note the pre-charge on the tank's plate or the height to the highest emitter, and judge again."
+        left_open = _open(Why.NO_REFERENCE, Step.NOTE_CHARGE)
     elif comparison.air is not None and comparison.air.contradiction:
-        why = "the estimates of the air contradict each other"
-        check = "Repeat the measured drain or the log with the fill valve shut, and tap again."
+        left_open = _open(Why.AIR_CONTRADICTS, Step.REPEAT_DRAIN)
     elif (
         not line_speaks(line)
         and not comparison.onset_heard
         and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH
     ):
-        why = "the line does not show where the water ends"
-        check = "Tap the line again: more points, three clean taps each, and quiet around."
-        # A line too poor to be read at all says why itself; the bag is no reason then.
-        if case.tank.has_bag and line.method != "none":
-            why = f"{why}, as happens with a bag that hardly touches its shell"
-        elif line.unreadable is not None:
-            why, check = line.unreadable.why, line.unreadable.step or check
-        return _Verdict("cannot tell", 1.0, why, check)
+        return _end_not_shown(case.tank, line)
     else:
         return None
-    return _Verdict("waterlogged", 0.8 * posterior.p_all_water) if dull else _Verdict("cannot tell", 1.0, why, check)
+    return _Verdict("waterlogged", 0.8 * posterior.p_all_water) if dull else left_open
+
+
+def _end_not_shown(tank: Tank, line: LineReading) -> _Verdict:
+    """Say why the line does not show where the water ends."""
+    # A line too poor to be read at all says why itself; the bag is no reason then.
+    if tank.has_bag and line.method != "none":
+        return _open(Why.END_NOT_SHOWN_BAG, Step.TAP_AGAIN)
+    if line.unreadable is None:
+        return _open(Why.END_NOT_SHOWN, Step.TAP_AGAIN)
+    why = Statement(Why.UNREADABLE, {"taps": line.unreadable.why})
+    return _Verdict("cannot tell", 1.0, why, line.unreadable.step or Statement(Step.TAP_AGAIN))
 
 
 def _shut_off(comparison: Comparison) -> _Verdict | None:
     """Say that a tank takes no part whose water stays where it was at another pressure."""
     if comparison.p_shut < SURE_ENOUGH:
         return None
-    return _Verdict(
-        "cannot tell",
-        comparison.p_shut,
-        "its water stayed where it was at another pressure, as where the tank is shut off or its line plugged",
-        "See whether the valve before the tank is open and its line free, then tap both rounds again.",
-    )
+    return _open(Why.SHUT_OFF, Step.SEE_VALVE_TAP_BOTH, comparison.p_shut)
 
 
 def _chances(comparison: Comparison, line: LineReading, observed: Mapping[str, str]) -> dict[State, float]:
@@ -503,7 +464,9 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
         if chance + comparison.probabilities[unfit] >= FINE_ENOUGH and not _contradiction(observed):
             return _Verdict(unfit, chance + comparison.probabilities[unfit], kept_but_unfit=True)
     chances = _chances(comparison, line, observed)
-    best = min(COST, key=lambda code: expected_cost(code, chances))
+    # Gravity lets no water stand over air: in a standing tank such a picture is a mix-up of the ends.
+    sayable = [code for code in COST if code != "membrane failed" or case.tank.hanging]
+    best = min(sayable, key=lambda code: expected_cost(code, chances))
     named = line.state != "not found" or comparison.onset_heard or best == "membrane failed"
     if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
         return _open_between(case, line, chances, observed)
@@ -513,14 +476,12 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
         return _where_it_should_be(case, line, comparison, observed, best)
     if best == "membrane failed":
         # The taps alone are not sure of the picture; the readings, which no level fits, make it so.
-        return _inverted(
-            case.tank, comparison.probabilities[best], f"by taps and readings together it is likeliest that {INVERTED}"
-        )
+        return _inverted(case.tank, comparison.probabilities[best], by_taps=False)
     return _Verdict(best, comparison.probabilities[best])
 
 
-def _contradiction(observed: Mapping[str, str]) -> str | None:
-    """Say as a clause what was observed that forbids calling a tank fine; None where nothing was."""
+def _contradiction(observed: Mapping[str, str]) -> Contradiction | None:
+    """Say what was observed that forbids calling a tank fine; None where nothing was."""
     return next((says for key, says in CONTRADICTIONS.items() if observed.get(key[0]) == key[1]), None)
 
 
@@ -533,7 +494,7 @@ def _where_it_should_be(
         return short
     contradiction = _contradiction(observed)
     if contradiction is not None:
-        return _Verdict("cannot tell", 1.0, f"they find the water where it should be, but {contradiction}")
+        return _Verdict("cannot tell", 1.0, Statement(Why.BUT, {"seen": Statement(contradiction)}))
     chances = _chances(comparison, line, observed)
     # Too much air that no tap can tell here is no reason to hold the finding back, but none to be sure of it either.
     fine = chances["right"] + chances["slight loss"]
@@ -551,10 +512,10 @@ def _short_of_pressure(case: Case) -> _Verdict | None:
     column = float(static_head_pa(case.readings.tank_above_gauge_m, case.system.fluid))
     slack = 2 * case.readings.pressure_sd_pa
     if head is not None and pressure - column < head - slack:
-        return _Verdict("cannot tell", 1.0, BELOW_HEAD, FILL_AND_TAP)
+        return _open(Why.NOT_FULL, Step.FILL_ABOVE_AND_TAP)
     charge = case.readings.precharge_pa
     if is_hot(case) is False and charge is not None and case.tank.has_membrane and pressure < charge - slack:
-        return _Verdict("cannot tell", 1.0, UNDER_CHARGE, FILL_AND_TAP)
+        return _open(Why.UNDER_CHARGE, Step.FILL_ABOVE_AND_TAP)
     return None
 
 
@@ -579,35 +540,28 @@ def _open_between(
     case: Case, line: LineReading, chances: Mapping[State, float], observed: Mapping[str, str]
 ) -> _Verdict:
     """Name the two likeliest findings; for a bag that rings all over, why the taps cannot tell them apart."""
-    said: dict[str, float] = {
-        "as expected": chances["right"],
-        "low on air": chances["low on air"] + chances["slight loss"],
-        "more air than expected": chances["more air than expected"] + chances["hidden air"],
-        **{str(name): chance for name, chance in chances.items() if name not in MERGED},
+    said: dict[FindingName, float] = {
+        FindingName.AS_EXPECTED: chances["right"],
+        FindingName.LOW_ON_AIR: chances["low on air"] + chances["slight loss"],
+        FindingName.MORE_AIR: chances["more air than expected"] + chances["hidden air"],
+        **{name: chances[state] for state, name in NAMED_APART.items()},
     }
     first, second = sorted(said, key=lambda name: -said[name])[:2]
     if case.tank.has_bag and line.state == "not found" and rings_all_over(line):
-        why = "the shell rings all over, as it does without water and also where a bag hardly touches it"
-        if observed.get("weight") == "heavy":
-            why = "the shell rings all over but the tank feels heavy, as where a bag full of water hardly touches it"
-        return _Verdict("cannot tell", said[first], why, _next_of_a_ringing_bag(case, observed))
-    if line.state == "all air" and {first, second} == {"as expected", "more air than expected"}:
-        return _Verdict(
-            "cannot tell",
-            said[first],
-            "the shell rings all over, as it does at this pressure with the right charge and with too much air",
-            settling_step(case, line),
-        )
-    return _Verdict(
-        "cannot tell",
-        said[first],
-        f'taps and readings leave it open between "{first}" ({percent(said[first])}) and "{second}"'
-        f" ({percent(said[second])})",
-        settling_step(case, line),
-    )
+        why = Why.HEAVY_BAG_RINGS if observed.get("weight") == "heavy" else Why.BAG_RINGS
+        return _open(why, _next_of_a_ringing_bag(case, observed), said[first])
+    if line.state == "all air" and {first, second} == {FindingName.AS_EXPECTED, FindingName.MORE_AIR}:
+        return _open(Why.RINGS_EITHER_WAY, settling_step(case, line), said[first])
+    between: dict[str, Value] = {
+        "first": Statement(first),
+        "first_share": said[first],
+        "second": Statement(second),
+        "second_share": said[second],
+    }
+    return _Verdict("cannot tell", said[first], Statement(Why.OPEN_BETWEEN, between), settling_step(case, line))
 
 
-def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> str:
+def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> Said:
     """Return the cheapest check that parts an empty bag from one that does not touch and that was not made yet."""
     known = set(observed)
     if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or too likely full to wait
@@ -616,7 +570,7 @@ def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> str:
     return next((check_sentence(name) for name in checks if name not in known), settling_step(case, None))
 
 
-def _wider_checks(story: Story, facts: Facts, flags: tuple[RedFlag, ...], told: bool) -> tuple[str, ...]:
+def _wider_checks(story: Story, facts: Facts, flags: tuple[RedFlag, ...], told: bool) -> tuple[Said, ...]:
     """List checks on the other causes, the most telling for its price first; without observations, just ask.
 
     The pin of the air valve comes last and only on a cold tank; what fires the system up only where that is safe.
@@ -649,7 +603,7 @@ def _out_of_reach(story: Story, flags: tuple[RedFlag, ...]) -> tuple[str, ...]:
     return tuple(names)
 
 
-def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) -> str:
+def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) -> Confidence:
     """Name the confidence; a line that names no state carries no high one for a tank called right."""
     if verdict.code == "as expected" and line.state == "not found" and not comparison.onset_heard:
         return "fair" if verdict.probability >= 0.9 else "low"

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
 from taptest.finding.draws import spread_volume_m3
+from taptest.finding.keys import WAY
 from taptest.finding.records import Case, ParallelTank
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
+from taptest.statements import Key, Statement
 from taptest.water.forecast import Cushion
 from taptest.water.log import FREE_AIR_T_C, AirEstimate
 from taptest.water.pressure import kelvin
@@ -30,6 +32,15 @@ KNOWN_CHARGE_T_SD_C = 2.0
 """Spread of a temperature at charging that was noted."""
 LEAST_CHARGE_ABS_PA = 2_000.0
 """Draws of a charge, absolute, end here: a tank is never quite without air."""
+
+
+class OtherTanks(Key):
+    """What the other tanks make of an estimate of the air, in whole sentences; `number` counts them from 1."""
+
+    TAKEN_OFF = "other tanks.taken off", "way", "others_m3"
+    TOO_LITTLE = "other tanks.too little", "way", "air_m3", "others_m3"
+    MAYBE_EMPTY = "other tanks.maybe empty", "way", "number"
+    MAYBE_FULL = "other tanks.maybe full", "way", "number"
 
 
 def refuse_impossible_tanks(tanks: Sequence[ParallelTank], air_pa: float, highest_pa: float) -> None:
@@ -96,17 +107,21 @@ def _cushion(
 
 def air_of_tapped_tank(
     found: AirEstimate, tanks: Sequence[ParallelTank], reached_pa: Sequence[float], gas_t_c: float, air_pa: float
-) -> AirEstimate:
+) -> AirEstimate | Statement:
     """Take the air of the other tanks off an estimate by pressures, which finds the air of all tanks together.
 
     `reached_pa` are the pressures (gauge, at the tanks) between which the estimate was made. Another tank counts where
     it took water throughout, and does not where it was empty of water throughout; between the two no estimate of the
-    tapped tank alone follows, and PhysicsError says why.
+    tapped tank alone follows, and a statement says why.
     """
     low, high = min(reached_pa) + air_pa, max(reached_pa) + air_pa
+    way = Statement(WAY[found.source])
     others, variance, taking = 0.0, 0.0, 0
     for number, tank in enumerate(tanks, start=1):
-        if not _takes_water(tank, number, low, high, gas_t_c, air_pa, found.source):
+        takes = _takes_water(tank, low, high, gas_t_c, air_pa)
+        if isinstance(takes, OtherTanks):
+            return Statement(takes, {"way": way, "number": number})
+        if not takes:
             continue
         taking += 1
         charge = tank.precharge_pa + air_pa
@@ -119,23 +134,15 @@ def air_of_tapped_tank(
         return found
     rest, sd = found.free_air_m3 - others, math.sqrt(found.sd_m3**2 + variance)
     if rest < -2 * sd:
-        raise PhysicsError(
-            f"The air by {found.source} is {1e3 * found.free_air_m3:.1f} l, less than the {1e3 * others:.1f} l that the"
-            " tanks in parallel should hold by themselves, so it says nothing of the tapped one; check their charges."
-        )
-    note = f"The air by {found.source} is that of all tanks; {1e3 * others:.1f} l of it were taken off for the tanks in"
-    return replace(
-        found,
-        free_air_m3=max(rest, 0.0),
-        sd_m3=sd,
-        notes=(*found.notes, f"{note} parallel, by their stated charges."),
-    )
+        return Statement(OtherTanks.TOO_LITTLE, {"way": way, "air_m3": found.free_air_m3, "others_m3": others})
+    note = Statement(OtherTanks.TAKEN_OFF, {"way": way, "others_m3": others})
+    return replace(found, free_air_m3=max(rest, 0.0), sd_m3=sd, notes=(*found.notes, note))
 
 
 def _takes_water(
-    tank: ParallelTank, number: int, low_abs_pa: float, high_abs_pa: float, gas_t_c: float, air_pa: float, source: str
-) -> bool:
-    """Whether a tank takes water at all pressures from low to high; PhysicsError where it does at some or may."""
+    tank: ParallelTank, low_abs_pa: float, high_abs_pa: float, gas_t_c: float, air_pa: float
+) -> bool | OtherTanks:
+    """Whether a tank takes water at all pressures from low to high; where it does at some or may, why."""
     warmer = float(kelvin(gas_t_c) / kelvin(_charged_at(tank)[0]))
     start, doubt = (tank.precharge_pa + air_pa) * warmer, UNTAPPED_SD_PA * warmer
     if high_abs_pa <= start - doubt:
@@ -143,15 +150,8 @@ def _takes_water(
     room = 1.0 if tank.acceptance_share is None else 1 - tank.acceptance_share
     full = math.inf if tank.acceptance_share is None or room <= 0 else (start - doubt) / room
     if low_abs_pa < start + doubt:
-        why = "may have been empty of water for a part of it, as its charge lies near the pressures read"
-    elif high_abs_pa > full:
-        why = "may have been full for a part of it"
-    else:
-        return True
-    raise PhysicsError(
-        f"The air by {source} is that of all tanks and was not used: parallel tank {number} {why}; "
-        "shut it off and measure again to find the air of the tapped tank."
-    )
+        return OtherTanks.MAYBE_EMPTY
+    return OtherTanks.MAYBE_FULL if high_abs_pa > full else True
 
 
 def _charged_at(tank: ParallelTank) -> tuple[float, float]:

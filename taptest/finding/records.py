@@ -18,6 +18,16 @@ from taptest.water.log import CombinedAir, DrainTest, LogEntry
 FindingCode = Literal[
     "as expected", "low on air", "waterlogged", "more air than expected", "too small", "membrane failed", "cannot tell"
 ]
+FlagName = Literal[
+    "relief valve does not open",
+    "near the relief setting",
+    "water too hot",
+    "drinking water",
+    "pressure or its unit",
+    "pre-charge or its unit",
+    "cold or hot",
+]
+Confidence = Literal["high", "fair", "low", "cannot tell"]
 Bound = Literal["lower", "upper"]
 ReferenceSource = Literal["stated", "what the system needs", "fill pressure", "open air"]
 """The pre-charge as said; static head and a margin; the fill valve's setting; a plain tank filled from open air."""
@@ -146,8 +156,8 @@ class Forecast:
     """The pressure at the highest temperature."""
 
     hot_pressure_pa: Interval
-    relief: str
-    """"stays shut", "may weep", "opens at about ..." or "setting not known"."""
+    relief: Statement
+    """What the relief valve does: a `finding.compare.Relief`, a clause."""
     temperature_c: float = float("nan")
     """The highest temperature, for which the forecast holds."""
     p_may_weep: float = 0.0
@@ -179,7 +189,7 @@ class Cause:
     weight: float
     """Probability that it is at work, alone or with another one, given that the relief valve opens."""
     because: str
-    """What was observed that bears on it, a sentence."""
+    """What was observed that bears on it."""
     supported: bool = False
     """Whether something observed speaks for it."""
     check: CauseCheck | None = None
@@ -190,11 +200,11 @@ class Cause:
 class RedFlag:
     """What has to be said before the finding."""
 
-    key: str
-    sentence: str
+    key: FlagName
+    says: Statement
     """What is wrong."""
-    step: str
-    """What to do now, in whole sentences."""
+    step: Statement
+    """What to do now."""
     level: Literal["danger", "doubt"] = "danger"
     """Whether people may be hurt, or an entry is likely wrong."""
     stops: bool = True
@@ -213,7 +223,8 @@ class RoundFound:
     """Its first line; None where it has none."""
     code: FindingCode | None = None
     """Its own finding, where it holds other air than the tank did when it was found."""
-    sentence: str = ""
+    says: Said | None = None
+    """That finding."""
     onset: OnsetEvidence | None = None
     """What one mark's taps at many pressures say."""
 
@@ -223,8 +234,9 @@ class Judgement:
     """The finding and everything it rests on."""
 
     code: FindingCode
-    sentence: str
-    confidence: str
+    says: Said
+    """The finding in one sentence."""
+    confidence: Confidence
     reasons: tuple[Said, ...]
     not_checked: tuple[Said, ...]
     next_checks: tuple[Said, ...]

@@ -8,11 +8,10 @@ Pressures are gauge pascals at the gauge. Limits are common practice or own judg
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from taptest.finding.draws import is_hot
-from taptest.finding.records import Case, RedFlag
-from taptest.quantities import Units
+from taptest.finding.records import Case, FlagName, RedFlag
+from taptest.statements import Key, Statement
 from taptest.water.forecast import relief_tolerance_pa
 
 CLEAR_OF_RELIEF_PA = 50_000.0
@@ -31,27 +30,36 @@ COIL_FROM = 0.3
 COIL = "leaking coil or plate"
 
 
-@dataclass(frozen=True, slots=True)
-class _Read:
-    """The readings that the flags rest on."""
+class FlagSays(Key):
+    """What is wrong, in whole sentences."""
 
-    case: Case
-    units: Units
-
-    def pressure(self, value: float) -> str:
-        """Show a pressure in the user's units."""
-        return self.units.show("pressure", value)
-
-    def temperature(self, value: float) -> str:
-        """Show a temperature in the user's units."""
-        return self.units.show("temperature", value)
+    RELIEF_STAYS_SHUT = "flag.relief valve does not open", "pressure_pa", "relief_pa"
+    NEAR_RELIEF = "flag.near the relief setting", "pressure_pa", "relief_pa"
+    TOO_HOT = "flag.water too hot", "water_c"
+    ABOVE_LIMIT = "flag.water above the limit", "water_c", "limit_c"
+    DRINKING_WATER = "flag.drinking water"
+    PRESSURE_UNIT = "flag.pressure or its unit", "pressure_pa", "relief_pa"
+    CHARGE_UNIT = "flag.pre-charge or its unit", "precharge_pa"
+    COLD_BUT_WARM = "flag.cold but warm", "water_c"
+    HOT_BUT_COOL = "flag.hot but cool", "water_c"
 
 
-def red_flags(case: Case, units: Units, causes: Mapping[str, float]) -> tuple[RedFlag, ...]:
+class FlagStep(Key):
+    """What to do now, in whole sentences."""
+
+    RELIEF_STAYS_SHUT = "flag step.relief valve does not open"
+    NEAR_RELIEF = "flag step.near the relief setting", "below_pa"
+    TOO_HOT = "flag step.water too hot"
+    DRINKING_WATER = "flag step.drinking water"
+    PRESSURE_UNIT = "flag step.pressure or its unit"
+    CHARGE_UNIT = "flag step.pre-charge or its unit"
+    COLD_OR_HOT = "flag step.cold or hot"
+
+
+def red_flags(case: Case, causes: Mapping[str, float]) -> tuple[RedFlag, ...]:
     """Return what has to be said before the finding: dangers first, then doubts. `causes` are their probabilities."""
-    read = _Read(case, units)
-    dangers = [*_pressure_dangers(read), *_temperature_dangers(read), *_water_dangers(case, causes)]
-    return (*dangers, *_doubts(read))
+    dangers = [*_pressure_dangers(case), *_temperature_dangers(case), *_water_dangers(case, causes)]
+    return (*dangers, *_doubts(case))
 
 
 def endangers(flags: tuple[RedFlag, ...]) -> bool:
@@ -59,53 +67,34 @@ def endangers(flags: tuple[RedFlag, ...]) -> bool:
     return any(flag.stops for flag in flags)
 
 
-def _pressure_dangers(read: _Read) -> list[RedFlag]:
+def _pressure_dangers(case: Case) -> list[RedFlag]:
     """Tell of a pressure above the relief setting, or so near to it that the valve may open."""
-    pressure, relief = read.case.readings.pressure_pa, read.case.system.relief_pa
+    pressure, relief = case.readings.pressure_pa, case.system.relief_pa
     if pressure is None or relief is None or pressure >= UNIT_SLIP * relief:
         return []
     tolerance = relief_tolerance_pa(relief)
+    read = {"pressure_pa": pressure, "relief_pa": relief}
     if pressure > relief + tolerance:
-        return [
-            RedFlag(
-                "relief valve does not open",
-                f"The gauge shows {read.pressure(pressure)}, but the relief valve should open at"
-                f" {read.pressure(relief)}: either the valve does not open, or the gauge is wrong.",
-                "Turn the burner off and lock it out. Keep clear of the relief valve's discharge. Do not tap, and do "
-                "not touch the valve. Have a licensed person see to it now.",
-            )
-        ]
+        says, step = Statement(FlagSays.RELIEF_STAYS_SHUT, read), Statement(FlagStep.RELIEF_STAYS_SHUT)
+        return [RedFlag("relief valve does not open", says, step)]
     if pressure >= relief - tolerance:
-        return [
-            RedFlag(
-                "near the relief setting",
-                f"The pressure of {read.pressure(pressure)} is so near to the relief setting of"
-                f" {read.pressure(relief)} that the valve may open at any moment.",
-                "Stop heating first and keep clear of the relief valve's discharge. Go on when the pressure has fallen "
-                f"below {read.pressure(relief - CLEAR_OF_RELIEF_PA)}.",
-            )
-        ]
+        step = Statement(FlagStep.NEAR_RELIEF, {"below_pa": relief - CLEAR_OF_RELIEF_PA})
+        return [RedFlag("near the relief setting", Statement(FlagSays.NEAR_RELIEF, read), step)]
     return []
 
 
-def _temperature_dangers(read: _Read) -> list[RedFlag]:
+def _temperature_dangers(case: Case) -> list[RedFlag]:
     """Tell of water hotter than it may be."""
-    water, limit = read.case.readings.water_temperature_c, read.case.system.max_temperature_c
+    water, limit = case.readings.water_temperature_c, case.system.max_temperature_c
     if water is None:
         return []
-    over = limit is not None and water > limit + OVER_LIMIT_K
-    if not over and water <= BOILING_C:
+    if limit is not None and water > limit + OVER_LIMIT_K:
+        says = Statement(FlagSays.ABOVE_LIMIT, {"water_c": water, "limit_c": limit})
+    elif water > BOILING_C:
+        says = Statement(FlagSays.TOO_HOT, {"water_c": water})
+    else:
         return []
-    allowed = f", and {read.temperature(limit)} is the most that was stated" if over and limit is not None else ""
-    return [
-        RedFlag(
-            "water too hot",
-            f"The water is at {read.temperature(water)}{allowed}: the temperature limit has failed, or a reading is"
-            " wrong.",
-            "Turn the burner off and let the system cool with its pump running. Open nothing. Have a licensed person "
-            "check the limit control before it is fired again.",
-        )
-    ]
+    return [RedFlag("water too hot", says, Statement(FlagStep.TOO_HOT))]
 
 
 def _water_dangers(case: Case, causes: Mapping[str, float]) -> list[RedFlag]:
@@ -116,60 +105,32 @@ def _water_dangers(case: Case, causes: Mapping[str, float]) -> list[RedFlag]:
     )
     if not points_to_it and causes.get(COIL, 0.0) < COIL_FROM:
         return []
-    return [
-        RedFlag(
-            "drinking water",
-            "A leaking coil or plate is likely: drinking water and heating water may mix.",
-            "Do not drink the hot water until the coil or plate is tested. Tell the people in the house.",
-            stops=False,
-        )
-    ]
+    says, step = Statement(FlagSays.DRINKING_WATER), Statement(FlagStep.DRINKING_WATER)
+    return [RedFlag("drinking water", says, step, stops=False)]
 
 
-def _doubts(read: _Read) -> list[RedFlag]:
+def _doubts(case: Case) -> list[RedFlag]:
     """Return the entries that are likely slips."""
-    case = read.case
     readings, relief = case.readings, case.system.relief_pa
     pressure, charge, water = readings.pressure_pa, readings.precharge_pa, readings.water_temperature_c
     found: list[RedFlag] = []
     if pressure is not None and relief is not None and pressure >= UNIT_SLIP * relief:
-        found.append(
-            _doubt(
-                "pressure or its unit",
-                f"The pressure of {read.pressure(pressure)} is far above the relief setting of {read.pressure(relief)}",
-                "Read the gauge again and check the unit of both (1 bar is 14.5 psi). If the gauge really shows that, "
-                "turn the burner off, keep clear and call a licensed person.",
-            )
-        )
+        says = Statement(FlagSays.PRESSURE_UNIT, {"pressure_pa": pressure, "relief_pa": relief})
+        found.append(_doubt("pressure or its unit", says, FlagStep.PRESSURE_UNIT))
     if charge is not None and charge > USUAL_CHARGE_PA:
-        found.append(
-            _doubt(
-                "pre-charge or its unit",
-                f"A pre-charge of {read.pressure(charge)} is higher than heating tanks are charged",
-                "Read the plate again and check the unit (12 psi is 0.83 bar).",
-            )
-        )
+        says = Statement(FlagSays.CHARGE_UNIT, {"precharge_pa": charge})
+        found.append(_doubt("pre-charge or its unit", says, FlagStep.CHARGE_UNIT))
     if water is not None and readings.state == "cold" and water > COLD_AT_MOST_C:
-        found.append(
-            _doubt(
-                "cold or hot",
-                f"The system is said to be cold, but its water is at {read.temperature(water)}",
-                "Say whether the system is hot or cold, or read the water's temperature again.",
-            )
-        )
+        says = Statement(FlagSays.COLD_BUT_WARM, {"water_c": water})
+        found.append(_doubt("cold or hot", says, FlagStep.COLD_OR_HOT))
     if water is not None and readings.state == "hot" and water < HOT_AT_LEAST_C:
-        found.append(
-            _doubt(
-                "cold or hot",
-                f"The system is said to be hot, but its water is at {read.temperature(water)}",
-                "Say whether the system is hot or cold, or read the water's temperature again.",
-            )
-        )
+        says = Statement(FlagSays.HOT_BUT_COOL, {"water_c": water})
+        found.append(_doubt("cold or hot", says, FlagStep.COLD_OR_HOT))
     return found
 
 
-def _doubt(key: str, clause: str, step: str) -> RedFlag:
-    return RedFlag(key, f"{clause}: one of the entries is likely wrong.", step, level="doubt")
+def _doubt(name: FlagName, says: Statement, step: FlagStep) -> RedFlag:
+    return RedFlag(name, says, Statement(step), level="doubt")
 
 
 def stop_heating_at_pa(case: Case) -> float | None:

@@ -7,66 +7,67 @@ by how the pressure answers a measured amount of water.
 
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case
-from taptest.finding.red_flags import CLEAR_OF_RELIEF_PA
+from taptest.finding.red_flags import CLEAR_OF_RELIEF_PA, stop_heating_at_pa
 from taptest.finding.weigh import rings_all_over
 from taptest.line.records import LineReading
+from taptest.statements import Key, Statement
 from taptest.tank.kinds import line_shows_share
 
 STEP_PA = 50_000.0
 """A second round is tapped half a bar higher, or lower: own judgement."""
 
-ONSET_DOWN = (
-    "with the burner off and the fill valve shut, let a little water out at a time{caught} and tap {mark} each time:"
-    " the pressure at which it turns from dull to ringing is the tank's real pre-charge; then fill up to the cold"
-    " pressure again"
-)
-ONSET_UP = (
-    "with the burner off, open the fill valve only a crack, raise the pressure a little at a time, staying 0.5 bar"
-    " below the relief setting, and tap {mark} each time: the pressure at which it turns dull is the tank's real"
-    " pre-charge; stop if the pressure jumps, since then the tank takes no water; let the water out again"
-)
-ISOLATED = (
-    "isolate the tank, drain its water side to zero and leave it open, and read its charge with a gauge at the air"
-    " valve"
-)
-DRAIN = (
-    "with the fill valve shut, draw off a measured litre{caught}, note the pressure before and after, enter both, judge"
-    " again and fill up to the cold pressure: the drop tells how much air there is"
-)
+
+class Settle(Key):
+    """A step that settles the finding, in whole sentences; each says itself that the system has to be cold."""
+
+    COOL_FIRST = "settle.cool first", "step"
+    LOWER_TO_ONSET = "settle.lower to the onset", "mark"
+    LOWER_TO_ONSET_GLYCOL = "settle.lower to the onset, glycol", "mark"
+    RAISE_TO_ONSET = "settle.raise to the onset", "mark", "most_pa"
+    READ_ISOLATED = "settle.read isolated"
+    DRAIN = "settle.drain"
+    DRAIN_GLYCOL = "settle.drain, glycol"
+    ROUND_RAISED = "settle.second round, raised", "step_pa"
+    ROUND_LOWERED = "settle.second round, lowered", "step_pa"
 
 
-def settling_step(case: Case, line: LineReading | None) -> str:
-    """Say what settles it, as a sentence: cold, and without a press on the air valve's pin."""
-    first = "Let the system cool down; then, " if is_hot(case) else "Cold, "
+class Mark(Key):
+    """The one mark that tells most, as a part of a sentence."""
+
+    ABOVE_SEAM = "mark.above the seam"
+    LOWEST = "mark.lowest"
+
+
+def settling_step(case: Case, line: LineReading | None) -> Statement:
+    """Say what settles it: cold, and without a press on the air valve's pin."""
+    step = _cold_step(case, line)
+    return Statement(Settle.COOL_FIRST, {"step": step}) if is_hot(case) else step
+
+
+def _cold_step(case: Case, line: LineReading | None) -> Statement:
     glycol = case.system.fluid.share > 0.0
-    caught = ", catching it to put it back," if glycol else ""
     tank = case.tank
     if not tank.clamped or tank.sideways:
-        return f"{first}{DRAIN.format(caught=caught)}."
-    mark = "a mark just above the seam" if tank.hanging else "the lowest mark"
+        return Statement(Settle.DRAIN_GLYCOL if glycol else Settle.DRAIN)
+    mark = Statement(Mark.ABOVE_SEAM if tank.hanging else Mark.LOWEST)
     rings = line is not None and (line.state == "all air" or rings_all_over(line))
     if not rings:
-        return f"{first}{ONSET_DOWN.format(mark=mark, caught=caught)}."
-    step = ONSET_UP.format(mark=mark) if _room_to_rise(case) and not glycol else ISOLATED
-    return f"{first}{step}."
+        return Statement(Settle.LOWER_TO_ONSET_GLYCOL if glycol else Settle.LOWER_TO_ONSET, {"mark": mark})
+    stop = stop_heating_at_pa(case)
+    if stop is not None and _room_to_rise(case) and not glycol:
+        return Statement(Settle.RAISE_TO_ONSET, {"mark": mark, "most_pa": stop})
+    return Statement(Settle.READ_ISOLATED)
 
 
-def second_round_step(case: Case) -> str:
-    """Say how a second round is tapped, as a sentence: the fill raised, else water let out; "" where neither can be.
+def second_round_step(case: Case) -> Statement | None:
+    """Say how a second round is tapped: the fill raised, else water let out; None where neither can be.
 
     Rubber, gauge zero and shell are the same in both rounds, so what one of them leaves open two often settle.
     """
     if case.tank.sideways or not line_shows_share(case.tank):
-        return ""
-    if _room_to_rise(case) and case.system.fluid.share == 0.0 and is_hot(case) is False:
-        return (
-            "Or tap a second round: cold, burner off, raise the pressure by half a bar at the fill valve, watch it, tap"
-            " the same marks, add the round to the visit, and let the water out again."
-        )
-    return (
-        "Or tap a second round: cold, burner off and fill valve shut, let water out until the pressure is half a bar"
-        " lower, tap the same marks, add the round to the visit, and fill up again."
-    )
+        return None
+    raised = _room_to_rise(case) and case.system.fluid.share == 0.0 and is_hot(case) is False
+    return Statement(Settle.ROUND_RAISED if raised else Settle.ROUND_LOWERED, {"step_pa": STEP_PA})
 
 
 def _room_to_rise(case: Case) -> bool:

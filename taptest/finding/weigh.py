@@ -43,6 +43,8 @@ WATERLOGGED_SHARE = 0.85
 """Water share from which nearly no air is left, where the membrane's acceptance is not known."""
 ACCEPTANCE_SLACK = 0.05
 """A membrane at its stated acceptance gives by this share of the tank's volume more."""
+FAULT_COUNTS_FROM = 0.15
+"""A fault less probable than this speaks against no tank, however much it gained."""
 SURE_OF_RINGING = 0.8
 """A line rings all over from this probability of no contact with water on."""
 
@@ -104,6 +106,8 @@ class Weighed:
     """Part of the probability of "low on air" whose loss is too small to harm."""
     fine_before: float
     """Probability of a right tank or such a loss before anything is heard or read."""
+    fault_odds: float
+    """How many times the odds of a fault against a right tank have risen, of that fault which gained most."""
     rings_if_right: float
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
     unseen_pa: tuple[float, float]
@@ -156,23 +160,43 @@ def weigh(
     mild = 1 - np.minimum(_lost(hypotheses[1], right) / GRAVE_LOSS_SHARE, 1.0) ** 2
     harmless = float(low @ mild)
     mildly = float((mild * hypotheses[1].possible).sum() / max(float(hypotheses[1].possible.sum()), 1.0))
-    fine_before = (prior["as expected"] + mildly * prior["low on air"]) / sum(prior.values())
+    before = {code: chance / sum(prior.values()) for code, chance in prior.items()}
+    fine_before = before["as expected"] + mildly * before["low on air"]
     weight = np.concatenate(list(logs.values()))
     charges = Charges(
         np.concatenate([each.charge_abs_pa for each in hypotheses]),
         np.tile(np.arange(DRAWS, dtype=np.int64), len(hypotheses)),
         weight / weight.sum(),
     )
+    now = {code: weight / total for code, weight in weights.items()}
     return Weighed(
-        {code: weight / total for code, weight in weights.items()},
+        now,
         harmless / total,
         fine_before,
+        _fault_odds(
+            {code: now[code] for code in before} | {"low on air": now["low on air"] - harmless / total},
+            before | {"low on air": (1.0 - mildly) * before["low on air"]},
+        ),
         float(np.mean(likelihood.rings(hypotheses[0].held, draws.forms))),
         _unseen_pa(reference, draws, charges),
         charges,
         rise.expected_pa,
         _shut(together, draws, total, rng),
     )
+
+
+def _fault_odds(now: dict[FindingCode, float], before: dict[FindingCode, float]) -> float:
+    """Return how many times the odds of the fault that gained most, against "as expected", are those of before.
+
+    A fault that stays unlikely counts by what it is now: twice nearly nothing is nothing.
+    """
+    right = max(now["as expected"] / before["as expected"], 1e-9)
+    gained = [
+        now[code] / before[code] / right
+        for code in now
+        if code != "as expected" and before[code] > 0 and now[code] >= FAULT_COUNTS_FROM
+    ]
+    return max(gained, default=0.0)
 
 
 def _shut(together: Together, draws: Draws, others: float, rng: np.random.Generator) -> float:

@@ -20,7 +20,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.line.distribution import share_above
-from taptest.line.matched import GAIN_MOST, MatchSettings, along_line, level_grid, softened, votes_of
+from taptest.line.matched import (
+    GAIN_MOST,
+    MatchSettings,
+    along_line,
+    grid_of,
+    pictures_db,
+    softened,
+    votes_of,
+)
 from taptest.line.records import BoundaryPosterior, LineReading, Profile
 from taptest.quantities import INCH_M, METRIC, Units
 from taptest.shell.records import LevelSweep
@@ -49,6 +57,8 @@ LEAST_BITS = 0.01
 """A point that tells less than this is not worth a tap."""
 QUESTIONED = 12
 """Levels that stand for the boundary's probability, each for an equal share of it."""
+RINGS_QUESTIONED = 4
+"""The same for the edges of a ring of water, and of a ring of gas, on a hanging diaphragm tank."""
 NARROW_BANDS = 4.0
 """A band with fewer points than this (each weighed by its noise) predicts nothing."""
 USUAL_WORTH = 12.0
@@ -156,7 +166,7 @@ def _model_bits(
     votes: FloatArray,
     settings: MatchSettings,
 ) -> FloatArray:
-    """(C,) tempered information of a point's levels about the boundary, by one sweep."""
+    """(C,) tempered information of a point's levels about the picture behind the wall, by one sweep."""
     weight, level = _in_question(posterior, sweep)
     ends = sweep.depth_m.min(), sweep.depth_m.max()
     at, new = np.clip(profile.depth_m, *ends), np.clip(candidate_m, *ends)
@@ -165,18 +175,26 @@ def _model_bits(
 
 
 def _in_question(posterior: BoundaryPosterior, sweep: LevelSweep) -> tuple[FloatArray, FloatArray]:
-    """(N,) probability of the boundaries in question, whole states last, and the sweep's levels for them."""
-    rows, left, share, depth = level_grid(sweep.level_depth_m)
-    each = max(posterior.p_found / QUESTIONED, 1e-12)
-    weight = np.array([each] * QUESTIONED + [posterior.p_all_air, posterior.p_all_water])
-    reached = np.cumsum(posterior.mass) / max(posterior.p_found, 1e-12)
-    asked = np.searchsorted(reached, (np.arange(QUESTIONED) + 0.5) / QUESTIONED)
-    asked_m = posterior.depth_m[np.minimum(asked, reached.size - 1)]
-    place = np.clip(np.searchsorted(depth, asked_m), 0, depth.size - 1)
-    part = share[place][:, None, None]
-    low, high = sweep.level_db[rows[left[place]]], sweep.level_db[rows[left[place] + 1]]
-    level = np.concatenate(((1 - part) * low + part * high, sweep.level_db[rows[-2:]]))
-    return weight / weight.sum(), level
+    """(N,) probabilities and (N, P, B) levels of the pictures in question: boundaries, whole states, rings."""
+    grid, pictures = grid_of(sweep), pictures_db(sweep)
+    caps = grid.depth_m.size + 2
+    feet = caps + grid.cap_depth_m.size
+    tracks = (
+        (posterior.depth_m, posterior.level_mass, QUESTIONED, grid.depth_m, 0),
+        (posterior.cap_depth_m, posterior.ring_mass, RINGS_QUESTIONED, grid.cap_depth_m, caps),
+        (posterior.foot_depth_m, posterior.gas_ring_mass, RINGS_QUESTIONED, grid.foot_depth_m, feet),
+    )
+    which, weight = [caps - 2, caps - 1], [posterior.p_all_air, posterior.p_all_water]
+    for place_m, mass, count, of_sweep_m, first in tracks:
+        if place_m.size and of_sweep_m.size and mass.sum() > 0:
+            asked = np.searchsorted(np.cumsum(mass) / mass.sum(), (np.arange(count) + 0.5) / count)
+            asked_m = place_m[np.minimum(asked, mass.size - 1)]
+            which += list(first + np.clip(np.searchsorted(of_sweep_m, asked_m), 0, of_sweep_m.size - 1))
+            weight += [float(mass.sum()) / count] * count
+    chosen, chances = np.array(which), np.maximum(weight, 1e-12)
+    part = grid.share[chosen][:, None, None]
+    level = (1 - part) * pictures[grid.low[chosen]] + part * pictures[grid.high[chosen]]
+    return chances / chances.sum(), level
 
 
 def _levels(

@@ -32,6 +32,7 @@ FloatArray = NDArray[np.float64]
 CLEAR_OF_SEAM_M = 0.035
 """Onset marks keep this away from the seam, on the water's side of it."""
 CLEAR_OF_POLE_M = 0.03
+"""Where no seam is near, the mark lies this far from the water's pole."""
 HIGHEST_HZ = 4000.0
 """Above, a blow carries too little, and the notes lie too close."""
 BELOW_LOUDEST_DB = 40.0
@@ -50,19 +51,24 @@ ALIKE = (0.3, 0.5, 0.7, 0.85)
 """Part of the variance that two taps at the same water share."""
 DRIFTS_PA = (1.5e5, 6.0e5)
 """Change of pressure over which the notes of a tank in which no water moves drift away."""
-NEEDLE_SD_PA = 1_500.0
+NEEDLE_SD_PA = 2_000.0
 """How exactly a reading goes with its taps: the needle, water on its way, a film that parts late. Own judgement."""
 MISHEARD = 0.02
 """Probability that the taps say nothing of the onset: a microphone that was moved, a form that the mark cannot show."""
 STEP_PA = 1_000.0
+"""Between the onsets that are weighed."""
 BEYOND_PA = 4_000.0
 """Beyond the readings by this much, nothing of the onset is seen from there."""
 VACUUM_PA = -0.95e5
+"""The lowest onset that is weighed."""
 BELOW_STEPS = 8
+"""Onsets below all readings, evenly from there."""
 WITHIN, BELOW, ABOVE, STILL = 0.5, 0.2, 0.15, 0.15
 """Probabilities beforehand: onset within the readings, below or above all of them, no water moves at all."""
 FEWEST_READINGS = 4
+"""With fewer pressures there is no before and after."""
 LEAST_SPAN_PA = 10_000.0
+"""Over less than 0.1 bar nothing is told."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from taptest import __version__
 from taptest.finding.weigh import rings_all_over
 from taptest.report.typefaces import BOX, BOX_WORDS, MAIN, advance, families, printable
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import Wording, told, worded
 from taptest.sound.spectra import SPECTRUM_EDGES_HZ
 from taptest.tank.shape import meridian
 from taptest.visit.result import PointResult, VisitResult
@@ -172,7 +172,7 @@ def _figure(result: VisitResult, sheet: Sheet = ALONE, wording: Wording = "us") 
     inches = min(sheet.tallest_tank / (scale.height * (1 + 2 * HEADROOM)), sheet.widest_tank / scale.diameter)
     panel_height = inches * scale.height * (1 + 2 * HEADROOM)
     tank_width = inches * scale.diameter + BRACKET_ROOM + TAPE_ROOM
-    heading = _wrap(worded(result.judgement.sentence, wording), 10.5, "bold", sheet.width - 2 * MARGIN - 0.1, 4)
+    heading = _wrap(told(result.judgement.says, result.units, wording), 10.5, "bold", sheet.width - 2 * MARGIN - 0.1, 4)
     legend = _legend_entries(result, sheet)
     legend_rows = -(-len(legend) // sheet.legend_columns)
     head = 0.55 + 0.19 * len(heading) if sheet.words else 0.05

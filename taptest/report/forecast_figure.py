@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from taptest.finding.records import ForecastCurve
 from taptest.report.figures import UNKNOWN, WATER_MARK, Picture, picture_of, style_for
 from taptest.report.typefaces import explained
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import Wording, told, worded
 from taptest.visit.result import VisitResult
 from taptest.water.forecast import relief_tolerance_pa
 
@@ -78,6 +78,7 @@ def _title(result: VisitResult, wording: Wording) -> str:
     assert forecast is not None
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
     name = explained(textwrap.shorten(result.name or "Tank without a name", 70, placeholder="..."))
-    said = "" if result.case.system.relief_pa is None else worded(f": the relief valve {forecast.relief}", wording)
+    valve = worded("the relief valve", wording)
+    outlook = "" if result.case.system.relief_pa is None else f": {valve} {told(forecast.relief, units, wording)}"
     hottest = units.show("temperature", forecast.temperature_c)
-    return f"{name}{day}{' (simulated data)' if result.simulated else ''}\nUp to {hottest}{said}"
+    return f"{name}{day}{' (simulated data)' if result.simulated else ''}\nUp to {hottest}{outlook}"

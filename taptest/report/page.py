@@ -195,7 +195,10 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
         "description": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
         "badge": texts.SIMULATED if result.simulated else "",
         "flags": [
-            [FLAG_NAMES[flag.level], worded(f"{flag.sentence} {flag.step}", sources.wording)]
+            [
+                FLAG_NAMES[flag.level],
+                " ".join(told(each, result.units, sources.wording) for each in (flag.says, flag.step)),
+            ]
             for flag in result.judgement.red_flags
         ],
         "head": [
@@ -249,17 +252,17 @@ def _worded(content: Any, wording: Wording) -> Any:
 
 
 def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
-    judgement, typed = result.judgement, _Typed()
+    judgement, typed, wording = result.judgement, _Typed(), sources.wording
 
     def said(*texts: Said) -> list[str]:
-        return [told(text, result.units, sources.wording) for text in texts]
+        return [told(text, result.units, wording) for text in texts]
 
     content = _common(result, sources, typed) | {
         "form": "technical",
         "heading": texts.TITLE,
         "finding": {
             "name": texts.FINDING[judgement.code],
-            "sentence": judgement.sentence,
+            "sentence": told(judgement.says, result.units, wording),
             "confidence": [
                 f"{texts.CONFIDENCE}: ",
                 texts.CONFIDENCE_SEEN
@@ -267,10 +270,12 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
                 else texts.CONFIDENCE_WORDS.get(judgement.confidence, judgement.confidence),
             ],
         },
-        "results": [*(list(row) for row in figure_rows(result)), [texts.TAPS, _taps(result)]],
-        "reasons": [_wrappable(text) for text in said(*round_lines(result), *judgement.reasons, *result.remarks)],
+        "results": [*(list(row) for row in figure_rows(result, wording)), [texts.TAPS, _taps(result)]],
+        "reasons": [
+            _wrappable(text) for text in said(*round_lines(result, wording), *judgement.reasons, *result.remarks)
+        ],
         "next": said(*judgement.next_checks),
-        "causes": [*said(*judgement.cause_notes), *_causes(result)],
+        "causes": [*said(*judgement.cause_notes), *_causes(result, wording)],
         "unchecked": said(*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)),
         "cautions": list(texts.CAUTIONS),
         "labels": {
@@ -311,10 +316,10 @@ def _seen_broken(result: VisitResult) -> bool:
     return result.judgement.code == "membrane failed" and result.case.observations.get(AIR_VALVE) == "yes"
 
 
-def _causes(result: VisitResult) -> list[list[str] | str]:
+def _causes(result: VisitResult, wording: Wording) -> list[list[str] | str]:
     """List the causes with what speaks for them, then a sentence on those that nothing speaks for."""
-    told, rest = causes_together(result.judgement.causes)
-    return [*([names, because] for names, because in told), *([rest] if rest else [])]
+    with_reason, rest = causes_together(result.judgement.causes, result.units, wording)
+    return [*([names, because] for names, because in with_reason), *([rest] if rest else [])]
 
 
 def _no_known_level(result: VisitResult, sources: Sources) -> list[str]:

@@ -44,16 +44,21 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
     simulated = " (simulated data)" if result.simulated else ""
     name = result.name or worded("Tank without a name", wording)
-    lines = [*flag_lines(judgement.red_flags, wording), f"{name}{day}{simulated}", "", judgement.code.upper()]
-    lines += _wrapped(worded(judgement.sentence, wording))
+    lines = [
+        *flag_lines(judgement.red_flags, result.units, wording),
+        f"{name}{day}{simulated}",
+        "",
+        judgement.code.upper(),
+    ]
+    lines += _wrapped(told(judgement.says, result.units, wording))
     if judgement.code != "cannot tell":
         lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
-    lines += ["", *said(_figures(result))]
-    lines += _section("Rounds", said(round_lines(result)))
+    lines += ["", *said(_figures(result, wording))]
+    lines += _section("Rounds", said(round_lines(result, wording)))
     lines += _section("Why", said((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
     checks = check_lines(judgement.causes, result.units, wording)
-    lines += _section(causes, said((*judgement.cause_notes, *cause_lines(judgement.causes))))
+    lines += _section(causes, said((*judgement.cause_notes, *cause_lines(judgement.causes, result.units, wording))))
     lines += _section("What would settle a cause", said(checks))
     lines += _section("Next", said(judgement.next_checks))
     lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
@@ -61,21 +66,22 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     return "\n".join(lines) + "\n"
 
 
-def flag_lines(flags: Sequence[RedFlag], wording: Wording) -> list[str]:
+def flag_lines(flags: Sequence[RedFlag], units: Units, wording: Wording) -> list[str]:
     """Say what comes before everything else: dangers and doubts, each with what to do."""
     lines: list[str] = []
     for flag in flags:
-        lines += [*_wrapped(f"{FLAG_NAMES[flag.level]}: {worded(f'{flag.sentence} {flag.step}', wording)}"), ""]
+        text = f"{told(flag.says, units, wording)} {told(flag.step, units, wording)}"
+        lines += [*_wrapped(f"{FLAG_NAMES[flag.level]}: {text}"), ""]
     return lines
 
 
-def cause_lines(causes: Sequence[Cause]) -> list[str]:
+def cause_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list[str]:
     """Tell the causes with what speaks for them, those with the same reason together; then name the others.
 
     Only the likelier ones are told. Where nothing speaks for any cause, one sentence says so.
     """
-    told, rest = causes_together(causes)
-    lines = [f"{names}: {because}" for names, because in told]
+    with_reason, rest = causes_together(causes, units, wording)
+    lines = [f"{names}: {because}" for names, because in with_reason]
     return [*lines, rest] if rest else lines
 
 
@@ -90,17 +96,17 @@ def cause_check(cause: Cause, units: Units, wording: Wording) -> str:
     return "" if cause.check is None else worded(tell(said_check(cause.check), units, LANGUAGE[wording]), wording)
 
 
-def causes_together(causes: Sequence[Cause]) -> tuple[list[tuple[str, str]], str]:
+def causes_together(causes: Sequence[Cause], units: Units, wording: Wording) -> tuple[list[tuple[str, str]], str]:
     """Return causes with the same reason together, (names with weights, reason), and a sentence on all the others."""
     shown = [cause for cause in causes[:MOST_CAUSES] if cause.weight >= LEAST_WEIGHT]
     together: dict[str, list[str]] = {}
     for cause in shown:
         if cause.supported:
-            together.setdefault(cause.because, []).append(_named(cause))
-    told = [(_begun(", ".join(names)), because) for because, names in together.items()]
+            together.setdefault(told(cause.because, units, wording), []).append(_named(cause))
+    with_reason = [(_begun(", ".join(names)), because) for because, names in together.items()]
     rest = ", ".join(_named(cause) for cause in shown if not cause.supported)
-    which = "the others" if told else "any one cause; the commonest are"
-    return told, f"Nothing observed so far speaks for {which}: {rest}." if rest else ""
+    which = "the others" if with_reason else "any one cause; the commonest are"
+    return with_reason, f"Nothing observed so far speaks for {which}: {rest}." if rest else ""
 
 
 def _begun(text: str) -> str:
@@ -116,7 +122,7 @@ def spread(units: Units, kind: Kind, interval: Interval) -> str:
     return f"{units.show(kind, interval.median)} ({units.span(kind, interval.low, interval.high)})"
 
 
-def round_lines(result: VisitResult) -> list[Said]:
+def round_lines(result: VisitResult, wording: Wording) -> list[Said]:
     """Say for each round, where there are several, what was read, heard and expected."""
     if not result.rounds:
         return []
@@ -130,8 +136,9 @@ def round_lines(result: VisitResult) -> list[Said]:
             lines.append(onset_round_said(name, each.mark_m, shown, taps))
         if each.mark_m is None or each.points:
             lines.append(_round_line(result, name, each.case.readings, each.found.line, each.found.expected))
-        if each.found.code is not None:
-            lines.append(f"{name}, by itself because its air is other air: {each.found.sentence}")
+        if each.found.says is not None:
+            own = told(each.found.says, result.units, wording)
+            lines.append(f"{name}, by itself because its air is other air: {own}")
         lines += each.remarks
     return lines
 
@@ -169,12 +176,12 @@ def line_words(line: LineReading, tank: Tank, units: Units) -> str:
     return whole.get(state, open_)
 
 
-def _figures(result: VisitResult) -> list[str]:
+def _figures(result: VisitResult, wording: Wording) -> list[str]:
     """Lay out the figures of the visit, one a line."""
-    return [f"{name:<12}{text}" for name, text in figure_rows(result)]
+    return [f"{name:<12}{text}" for name, text in figure_rows(result, wording)]
 
 
-def figure_rows(result: VisitResult) -> list[tuple[str, str]]:
+def figure_rows(result: VisitResult, wording: Wording) -> list[tuple[str, str]]:
     """Name and say the figures of the visit: boundary, expected, water held, pre-charge, hot pressure."""
     judgement, units = result.judgement, result.units
     rows = [("Boundary", boundary_words(result))]
@@ -182,23 +189,23 @@ def figure_rows(result: VisitResult) -> list[tuple[str, str]]:
     if expected is not None:
         where = "no water" if expected.depth_m is None else spread(units, "length", expected.depth_m)
         rows.append(("Expected", where))
-    told = judgement.boundary_state != "not found"
-    if judgement.water_m3 is not None and told:
+    level_known = judgement.boundary_state != "not found"
+    if judgement.water_m3 is not None and level_known:
         rows.append(("Water held", spread(units, "volume", judgement.water_m3)))
-    if judgement.precharge is not None and told:
+    if judgement.precharge is not None and level_known:
         charge = judgement.precharge
         row = ("Pre-charge", _one_sided(units, charge.pressure_pa, charge.bound))
         if not result.case.tank.has_membrane and charge.bound is None:
             row = ("Air charge", f"{spread(units, 'pressure', charge.pressure_pa)}; 0 is a filling from open air")
         rows.append(row)
-    if judgement.forecast is not None and told:
+    if judgement.forecast is not None and level_known:
         pressure, relief = judgement.forecast.hot_pressure_pa, result.case.system.relief_pa
         hot = spread(units, "pressure", pressure)
         if pressure.high > OPEN_ENDED_PA:
             hot = f"at least {units.show('pressure', pressure.low)}"
         if relief is not None and pressure.low > 2 * relief:
             hot = "far above the relief setting"  # no system gets there, so a figure would only mislead
-        rows.append(("When hot", f"{hot}; relief valve: {judgement.forecast.relief}"))
+        rows.append(("When hot", f"{hot}; relief valve: {told(judgement.forecast.relief, units, wording)}"))
     return rows
 
 

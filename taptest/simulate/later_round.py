@@ -13,7 +13,7 @@ import numpy as np
 
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
 from taptest.simulate.scene import Scene, Truth, Writer, settle, stream
-from taptest.simulate.wetted import draw_wetted
+from taptest.simulate.wetted import DRY_SHARE, FULL_SHARE, draw_wetted
 from taptest.water.fluids import net_expansion
 
 Step = Literal["raised", "let-down", "hot", "onset"]
@@ -30,6 +30,8 @@ LEAST_STEP_PA = 0.2e5
 SHARED_ZERO = 0.8
 """Share of the gauge's error, as a standard deviation, that is its zero and the same in both rounds."""
 GAUGE_SD_PA = 5e3
+LAG = (0.2, 0.6)
+"""Part of the way back to the water share before at which a membrane that lags still touches the wall."""
 
 
 def later_scene(scene: Scene, step: Step) -> tuple[Scene, str]:
@@ -51,10 +53,13 @@ def at_pressure(scene: Scene, pressure_pa: float) -> Scene:
 
 def _with_truth(scene: Scene, truth: Truth) -> Scene:
     """Return the scene with the water and the wetted wall of another truth of the same tank."""
+    share = truth.water_share
+    if "membrane-lags" in scene.switches and scene.tank.clamped and DRY_SHARE < share < FULL_SHARE:
+        share += float(stream(scene.seed, "lag").uniform(*LAG)) * (scene.truth.water_share - share)
     wetted = draw_wetted(
         stream(scene.seed, "form"),
         scene.tank,
-        truth.water_share,
+        share,
         torn=truth.fault == "torn membrane",
         bag=scene.wetted.bag,
     )

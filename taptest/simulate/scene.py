@@ -42,6 +42,8 @@ Switch = Literal[
     "lossy-strap",
     "soft-blows",
     "height-with-fitting",
+    "microphone-moved",
+    "membrane-lags",
 ]
 Name = TypeVar("Name", bound=str)
 DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)

@@ -197,7 +197,7 @@ def play_states(scenes: Sequence[Scene], session: Session) -> tuple[SimulatedPoi
         blows += own
         dry += [_place_taps(point, each, session.rate_hz) for point, each in zip(own, sounds, strict=True)]
         places += [(scene, position) for position in scene.positions_m]
-    heard = _recorded(scenes[0].stream("noise"), dry, blows, session)
+    heard = _recorded(scenes[0], dry, blows, session)
     return tuple(
         SimulatedPoint(
             position_m=position,
@@ -391,7 +391,7 @@ def _tap_sounds(scene: Scene, session: Session, blows: list[tuple[Blow, ...]], a
 def _places(scene: Scene, session: Session) -> list[Place]:
     """Place of the microphone at each point: one place, or carried along in the other hand."""
     if not session.moving:
-        return [session.place] * len(scene.positions_m)
+        return [_place(scene, session)] * len(scene.positions_m)
     rng = scene.stream("carried")
     shape = scene.tank.shape
     places = []
@@ -403,6 +403,16 @@ def _places(scene: Scene, session: Session) -> list[Place]:
             angle = float(np.arccos(np.clip(1.0 - 2.0 * position / shape.diameter_m, -1.0, 1.0)))
             places.append(Place(away, angle + turn, TAP_SHARE * shape.length_m + aside))
     return places
+
+
+def _place(scene: Scene, session: Session) -> Place:
+    """Where the microphone stands: elsewhere in a later round where it was moved in between."""
+    if scene.take == 1 or "microphone-moved" not in scene.switches:
+        return session.place
+    rng = scene.stream("moved")
+    was = session.place
+    away = max(was.distance_m + float(rng.normal(0.0, 0.08)), 0.2)
+    return Place(away, was.angle_rad + float(rng.normal(0.0, 0.15)), was.depth_m + float(rng.normal(0.0, 0.06)))
 
 
 def _driven(scene: Scene, session: Session, blows: list[Blow], late: NDArray[np.bool_], ring: FloatArray) -> FloatArray:
@@ -443,13 +453,19 @@ def _place_taps(blows: tuple[Blow, ...], sounds: FloatArray, rate_hz: float) -> 
 # ---------------------------------------------------------------- sound to recording
 
 
-def _recorded(
-    rng: np.random.Generator, dry: list[FloatArray], blows: list[tuple[Blow, ...]], session: Session
-) -> list[Samples]:
-    """Room, microphone, noise, gain and converter for all recordings of a visit."""
+def _recorded(scene: Scene, dry: list[FloatArray], blows: list[tuple[Blow, ...]], session: Session) -> list[Samples]:
+    """Room, microphone, noise, gain and converter for all recordings of a visit.
+
+    A later round is heard in the same room from the same place, unless the microphone was moved in between.
+    """
     rate = session.rate_hz
+    rng = stream(scene.seed, "noise")
     room = room_response(rng, session.room, session.place.distance_m, rate)
     colour = microphone_filter(rng, rate)
+    if scene.take > 1:
+        rng = scene.stream("noise again")
+        if "microphone-moved" in scene.switches:
+            room = room_response(rng, session.room, session.place.distance_m, rate)
     lengths = [recording.size for recording in dry]
     noise = plant_noise(rng, session.noise, sum(lengths), rate)
     clean = []

@@ -86,6 +86,9 @@ LEAST_PEAK = 1.5
 LEAST_FALL = 1.3
 """least ratio of the first 60 ms to 90 to 150 ms. Steady noise that was switched on has neither; a long ring may swell
 for a while as its modes beat, and a roll of taps may go on, but not both."""
+EVEN_BANDS = 4.0
+"""Both are looked for in the energy and, where a low note swells under a blow, in the bands counted alike, which are
+those that rise to far more than so many times their noise."""
 LEAST_RING = 0.002
 """Least share of a tap's energy that comes later than 4 ms: a click in the cable has no ring."""
 SILENCE = 1e-12
@@ -294,6 +297,7 @@ class TapDetector:
             why = WhyNot.DOUBLE_HIT
         elif after is not None and self._overlaps(hit, after):
             why = WhyNot.OVERLAPS
+            second_s = self._onset_sample(after.touch_frame, after.frame, BEFORE_BOUNCE_S) / self.rate_hz
         return Tap(
             onset_s=onset / self.rate_hz,
             peak_db=20 * float(np.log10(max(peak, 1e-6))),
@@ -318,21 +322,27 @@ class TapDetector:
         """Whether the energy comes slowly, does not fall, or has no ring; `k`, `next_k` index the kept frames."""
         at = min(k, 16)
         end = min(k + self._frames(0.150), next_k - 1)
-        shape = (self._energy[k - at : end] / self._floor[k]).mean(axis=1)
-        before = float(shape[: at - 6].mean()) if at > 6 else 1.0
-        above = np.maximum(shape[max(at - 1, 0) :] - before, 0.0)
+        bands = self._energy[k - at : end] / self._floor[k]
+        before = bands[: at - 6].mean(axis=0) if at > 6 else 1.0
+        over = np.maximum(bands[max(at - 1, 0) :] - before, 0.0)
+        energy = over.mean(axis=1)
+        evenly = (over / (over.max(axis=0) + EVEN_BANDS)).mean(axis=1)
+        if not (self._falls(energy) or self._falls(evenly)):
+            return True
+        blow = LEAST_RING * float(energy[:3].sum())
+        return blow > 3.0 and float(energy[4 : self._frames(0.020)].sum()) < blow
+
+    def _falls(self, above: FloatArray) -> bool:
+        """Whether an energy (F,), one frame before a hit and on, rises soon and falls soon."""
         early = above[: self._frames(LANDING_S) + 1]
         late = above[early.size : self._frames(0.060)]
         if late.size and early.max() < SLOWEST_RISE * late.max():
-            return True
+            return False
         peaks = np.sort(above[: self._frames(0.010) + 1])[-3:].mean()
         first, middle = above[: self._frames(0.060)], above[self._frames(0.050) : self._frames(0.100)]
         tail = above[self._frames(0.090) :]
         flat = peaks < LEAST_PEAK * middle.mean() if middle.size else False
-        if flat and tail.size >= self._frames(0.020) and first.mean() < LEAST_FALL * tail.mean():
-            return True
-        blow = LEAST_RING * float(above[:3].sum())
-        return blow > 3.0 and float(above[4 : self._frames(0.020)].sum()) < blow
+        return not (flat and tail.size >= self._frames(0.020) and first.mean() < LEAST_FALL * tail.mean())
 
     def _second_s(self, hit: _Hit, onset: int, horizon: int) -> float | None:
         """Time of a second blow that is heard in the ring; None where there is none."""
@@ -344,8 +354,9 @@ class TapDetector:
         return None if after_s is None else (self._raw_start + start) / self.rate_hz + after_s
 
     def _overlaps(self, hit: _Hit, after: _Hit) -> bool:
-        """Whether the next tap begins while this one still rings within 10 dB of it."""
-        if (after.frame - hit.frame) * self.hop > OVERLAP_S * self.rate_hz:
+        """Whether the next tap begins while this one still rings within 10 dB of it; a far softer hit is no tap."""
+        late = (after.frame - hit.frame) * self.hop > OVERLAP_S * self.rate_hz
+        if late or after.strength < BOUNCE_SHARE * hit.strength:
             return False
         k = after.frame - self._first_frame
         before = (self._energy[k - 5 : k - 1] / self._floor[k]).mean()

@@ -11,7 +11,8 @@ of this is mechanics and own judgement, and enters as probabilities (docs/membra
   the seam, whatever it holds up to sixty per cent; then further down on one side; at last a second wet cap at the
   bottom, with a ring of gas between.
 - Bag: leans on the shell up to its level at most, or ends below it where it is narrower than the shell.
-- A small part of the probability stays with the older bounds: anything between a plane and its mirror image.
+- All of this may be wrong: then a standing tank's limp rubber gives the plane, and any form between a plane and its
+  mirror image is possible.
 
 Conventions: `reach` is a distance (m) along the axis from the pole of the water end; arrays (D,), one entry a draw;
 shares 0..1 of the inner volume.
@@ -49,8 +50,13 @@ RING_THICKER = 1.3
 thickest at the seam, where most of its wall is. Own judgement."""
 BENDING_M = (0.015, 0.030)
 """Bending length of the rubber, (D / rho g)^(1/4), for 1.5 to 3 mm of it."""
-OLDER = 0.08
-"""Probability of a form between plane and mirror image, with nothing said of where."""
+SURE_STANDING = ((0.25, 0.70), (0.65, 0.55), (1.0, 0.65))
+SURE_HANGING = ((0.30, 0.85), (0.70, 0.65), (1.0, 0.60))
+"""Up to which share of water how probable it is that the calculated forms hold at all: own judgement of what the
+calculation left out or did not settle (docs/membrane.md)."""
+LIMP = 0.75
+"""Where they do not hold, probability that a standing tank's rubber is too limp to leave the plane that gravity asks
+for; the rest, and hanging tanks always, lie anywhere between plane and mirror image."""
 AT_SEAM_SD_M, UNKNOWN_SEAM_SD = 0.004, 0.03
 """How near the seam its water ends, in metres where the seam was noted, as a share of the height where it was not."""
 MERIDIAN_SD_M = (0.005, 0.017)
@@ -209,6 +215,12 @@ def _between(tank: Tank, share: FloatArray, mixing: FloatArray) -> FloatArray:
     return from_water_end(tank, boundary_depth_m(tank, share, mixing))
 
 
+def _sure(table: tuple[tuple[float, float], ...], share: FloatArray) -> FloatArray:
+    """(D,) probabilities that the calculated forms hold at these shares of water."""
+    ends, chances = np.array(table).T
+    return np.asarray(chances[np.minimum(np.searchsorted(ends, share), len(ends) - 1)])
+
+
 def _standing(tank: Tank, share: FloatArray, forms: Forms) -> FloatArray:
     """Reach of the water below a diaphragm."""
     plane, mirror = _flat(tank, share), _between(tank, share, np.ones_like(share))
@@ -218,14 +230,16 @@ def _standing(tank: Tank, share: FloatArray, forms: Forms) -> FloatArray:
     seam = _at_seam(tank, forms)
     settled = np.where(forms.side < 0.4, seam, plane + (4.0 * along - 2.0) * length)
     caught = np.where(forms.side < 0.7, seam, plane + (3.0 * along - 1.0) * length)
-    older = forms.kind < OLDER
-    high = _between(tank, share, np.where(older, forms.mixing, 0.4 * along - 0.1))
+    high = _between(tank, share, 0.4 * along - 0.1)
     reach = np.select(
         [share < 0.25, share < 0.40, share < 0.65],
         [np.where(forms.branch < 0.5, first, drained), settled, caught],
         high,
     )
-    reach = np.where(older, high, np.maximum(reach, 0.0))
+    unsure = 1.0 - _sure(SURE_STANDING, share)
+    limp, older = forms.kind < unsure * LIMP, forms.kind < unsure
+    between = _between(tank, share, forms.mixing)
+    reach = np.select([limp, older], [plane, between], np.maximum(reach, 0.0))
     return np.asarray(reach + forms.scatter_m * np.minimum(4 * share, 1.0))
 
 
@@ -236,7 +250,7 @@ def _hanging(tank: Tank, share: FloatArray, forms: Forms) -> tuple[FloatArray, F
     at_seam = _at_seam(tank, forms)
     cap = np.clip((CAP_AT_NOTHING - CAP_SLOPE * np.sqrt(share) + CAP_SD * forms.cap) * seam, 0.0, 0.8 * seam)
     # Up to 30 %: a ring to the seam; or one that ends a little above it on the tapped meridian; or a lens at the pole.
-    older = forms.kind < OLDER
+    older = forms.kind > _sure(SURE_HANGING, share)
     lens_mixing, much_mixing = 0.5 + 0.5 * forms.mixing, np.clip(forms.mixing - 0.3, 0.0, 1.0)
     mixing = np.where(older, forms.mixing, np.where(share < 0.30, lens_mixing, much_mixing))
     between = _between(tank, share, mixing)

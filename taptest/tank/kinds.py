@@ -6,6 +6,7 @@ Units are SI; depths are metres below the top of the shell.
 from dataclasses import dataclass
 from typing import Literal
 
+from taptest.statements import Key, Statement
 from taptest.tank.shape import Shape
 
 TankKind = Literal["diaphragm", "bladder", "plain", "open"]
@@ -103,63 +104,64 @@ def line_shows_share(tank: Tank) -> bool:
     return tank.charged and not tank.sideways
 
 
-def what_taps_show(tank: Tank) -> tuple[str, ...]:
-    """Say what a line of taps can show on this tank, in whole sentences."""
-    if tank.kind == "open":
-        return ("Taps show the water level, which the float or the overflow sets: pressure has no part in it.",)
-    if tank.sideways:
-        return (
-            "The tank lies: a whole diaphragm leaves a level in the water's half alone, and the air's half rings all"
-            " the way down.",
-            "A level along the whole shell is what a torn diaphragm leaves.",
-        )
-    if tank.kind == "plain":
-        return ("Taps show the true water level: the air lies straight on the water.",)
-    if tank.kind == "bladder":
-        return (
-            "Taps show how far up the bag leans on the shell: at most up to its water level, and lower where it is"
-            " narrower than the shell.",
-            "Dull all the way up where the shell should ring points to a torn bag.",
-        )
-    if tank.hanging:
-        return (
-            "Taps show how far down the wall is wet: the water runs down behind the membrane to the seam, so a wall wet"
-            " to the seam is what a few per cent of water leave as well as sixty.",
-            "An inverted picture, ringing at the top and dull below, points to a torn membrane.",
-        )
-    return ("Taps show how far up the wall is wet: near the water's level, but caught at the seam over a wide range.",)
+class TapsShow(Key):
+    """What a line of taps can show on a kind of tank, in whole sentences."""
+
+    OPEN = "taps show.open tank"
+    LYING = "taps show.lying tank"
+    LYING_TORN = "taps show.lying tank, torn"
+    PLAIN = "taps show.plain tank"
+    BAG = "taps show.bag"
+    BAG_TORN = "taps show.bag, torn"
+    HANGING = "taps show.hanging tank"
+    HANGING_TORN = "taps show.hanging tank, torn"
+    STANDING = "taps show.standing tank"
 
 
-def what_taps_cannot_show(tank: Tank) -> tuple[str, ...]:
-    """Say what a line of taps leaves open on this tank, in whole sentences that also stand in a report."""
-    texts: list[str] = []
+class LeftOpen(Key):
+    """What a line of taps leaves open on a kind of tank, in whole sentences that also stand in a report."""
+
+    OPEN = "left open.open tank"
+    LYING = "left open.lying tank"
+    NO_GRAVITY_LEVEL = "left open.no gravity level"
+    HANGING_SHARE = "left open.hanging tank"
+    STANDING_MEMBRANE = "left open.standing membrane"
+    BAG = "left open.bag"
+    LOOSE_BAG = "left open.loose bag"
+    SMALL_LEAK = "left open.small leak"
+    AIR_DISSOLVED = "left open.air dissolved"
+    SMALL_TANK = "left open.small tank"
+
+
+def what_taps_show(tank: Tank) -> tuple[Statement, ...]:
+    """Say what a line of taps can show on this tank."""
     if tank.kind == "open":
-        return ("An open tank has no air charge: no pressure check applies. Look at the float valve and the overflow.",)
-    if tank.sideways:
-        texts.append("How much water the lying tank holds was not checked: taps from top to bottom do not show it.")
-    elif tank.kind == "diaphragm":
-        texts.append("The level of a diaphragm tank is no gravity level: the water held is known only within bounds.")
-        if tank.hanging:
-            texts.append(
-                "Between about 5 and 60 % of water a hanging tank's wall is wet down to the seam, whatever it holds:"
-                " there the sound says little about the charge."
-            )
-    if tank.kind == "diaphragm" and not tank.hanging and not tank.sideways:
-        texts.append(
-            "Whether the membrane is whole was not checked: in a standing tank a torn membrane leaves the air on top,"
-            " and taps cannot"
-            " tell. Only the pin of the air valve, pressed cold, shows it."
-        )
-    elif tank.kind == "bladder":
-        texts.append(
-            "Whether the bag is whole was not checked: air above the water sounds the same inside and outside of it."
-            " Only the pin of the air valve, pressed cold, shows it."
-        )
-        texts.append("Some bags barely touch the shell: then there is no contrast, and the sound cannot tell.")
-    elif tank.kind == "diaphragm":
-        texts.append("A small leak through the membrane was not checked: only the pin of the air valve shows it.")
+        keys: tuple[TapsShow, ...] = (TapsShow.OPEN,)
+    elif tank.sideways:
+        keys = (TapsShow.LYING, TapsShow.LYING_TORN)
     elif tank.kind == "plain":
-        texts.append("Whether the air is being dissolved was not checked: only a second visit shows it.")
-    if tank.volume_m3 < SMALL_TANK_M3:
-        texts.append("The tank is small: taps at different heights hardly differ, so the sound counts for less.")
-    return tuple(texts)
+        keys = (TapsShow.PLAIN,)
+    elif tank.kind == "bladder":
+        keys = (TapsShow.BAG, TapsShow.BAG_TORN)
+    else:
+        keys = (TapsShow.HANGING, TapsShow.HANGING_TORN) if tank.hanging else (TapsShow.STANDING,)
+    return tuple(Statement(key) for key in keys)
+
+
+def what_taps_cannot_show(tank: Tank) -> tuple[Statement, ...]:
+    """Say what a line of taps leaves open on this tank."""
+    if tank.kind == "open":
+        keys: list[LeftOpen] = [LeftOpen.OPEN]
+    elif tank.sideways:
+        keys = [LeftOpen.LYING, LeftOpen.SMALL_LEAK] if tank.kind == "diaphragm" else [LeftOpen.LYING]
+    elif tank.kind == "diaphragm" and tank.hanging:
+        keys = [LeftOpen.NO_GRAVITY_LEVEL, LeftOpen.HANGING_SHARE, LeftOpen.SMALL_LEAK]
+    elif tank.kind == "diaphragm":
+        keys = [LeftOpen.NO_GRAVITY_LEVEL, LeftOpen.STANDING_MEMBRANE]
+    elif tank.kind == "bladder":
+        keys = [LeftOpen.BAG, LeftOpen.LOOSE_BAG]
+    else:
+        keys = [LeftOpen.AIR_DISSOLVED] if tank.kind == "plain" else []
+    if tank.charged and tank.volume_m3 < SMALL_TANK_M3:
+        keys.append(LeftOpen.SMALL_TANK)
+    return tuple(Statement(key) for key in keys)

@@ -60,7 +60,6 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         meaning.case,
         reading,
         seed,
-        meaning.units,
         beside=first.readings[1:],
         rounds=[
             Round(

@@ -2,7 +2,7 @@
 
 `as_json` is the contract with other programs: its keys and units never change without a new schema number and a note.
 What is not known is null there. Positions are millimetres below the top of the shell, pressures gauge bar, volumes
-litres.
+litres. Sentences are in US English and the units of the user; as keys and values they stand beside it, in SI units.
 """
 
 import math
@@ -131,7 +131,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         "precharge_bar": None
         if found.precharge is None
         else {**_interval(found.precharge.pressure_pa, 1e-5, 3), "bound": found.precharge.bound},
-        "forecast": _forecast(found.forecast),
+        "forecast": _forecast(found.forecast, result.units),
         "probabilities": {code: _number(chance, 4) for code, chance in found.probabilities.items()},
         "needed_precharge_bar": _scaled(found.needed_precharge_pa, 1e-5, 3),
         "reference_precharge": None
@@ -139,7 +139,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
         "lost_air": _lost_air(found.precharge),
         "air": _air(found.air),
-        "rounds": [_as_found(result), *(_round(each) for each in result.rounds)],
+        "rounds": [_as_found(result), *(_round(each, result.units) for each in result.rounds)],
     }
 
 
@@ -181,7 +181,7 @@ def _as_found(result: VisitResult) -> dict[str, Any]:
     }
 
 
-def _round(each: RoundResult) -> dict[str, Any]:
+def _round(each: RoundResult, units: Units) -> dict[str, Any]:
     """Tell a further round; one that holds other air has a finding of its own."""
     found = each.found
     return {
@@ -193,7 +193,9 @@ def _round(each: RoundResult) -> dict[str, Any]:
         "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
         "taps": _taps(each.taps),
-        "finding": None if found.code is None else {"code": found.code, "sentence": found.sentence},
+        "finding": None
+        if found.code is None or found.says is None
+        else {"code": found.code, **_told_one("sentence", found.says, units)},
         "onset": None if each.mark_m is None else _onset(each),
     }
 
@@ -226,13 +228,18 @@ def _finding(result: VisitResult) -> dict[str, Any]:
     found = result.judgement
     return {
         "code": found.code,
-        "sentence": found.sentence,
+        **_told_one("sentence", found.says, result.units),
         "confidence": found.confidence,
         "speaks_against": found.speaks_against,
         "unseen_bar": None if found.unseen_pa is None else [_scaled(end, 1e-5, 3) for end in found.unseen_pa],
         "p_shut": _number(found.p_shut, 4) if result.rounds else None,
         "red_flags": [
-            {"key": flag.key, "level": flag.level, "sentence": flag.sentence, "step": flag.step}
+            {
+                "key": flag.key,
+                "level": flag.level,
+                **_told_one("sentence", flag.says, result.units),
+                **_told_one("step", flag.step, result.units),
+            }
             for flag in found.red_flags
         ],
         **_told("reasons", (*found.reasons, *result.remarks), result.units),
@@ -242,8 +249,8 @@ def _finding(result: VisitResult) -> dict[str, Any]:
             {
                 "cause": cause.cause,
                 "weight": _number(cause.weight, 4),
-                "because": cause.because,
-                "check": _cause_check(cause.check),
+                **_told_one("because", cause.because, result.units),
+                "check": _cause_check(cause.check, result.units),
             }
             for cause in found.causes
         ],
@@ -251,12 +258,18 @@ def _finding(result: VisitResult) -> dict[str, Any]:
     }
 
 
-def _cause_check(check: CauseCheck | None) -> dict[str, Any] | None:
+def _cause_check(check: CauseCheck | None, units: Units) -> dict[str, Any] | None:
     """Tell a cause's own check with the probability that the cause would have after each answer."""
     if check is None:
         return None
     after = {answer: _number(chance, 4) for answer, chance in check.outcomes}
-    return {"evidence": check.evidence, "sentence": check.sentence, "minutes": check.minutes, "after": after}
+    told = _told_one("sentence", check.sentence, units)
+    return {"evidence": check.evidence, **told, "minutes": check.minutes, "after": after}
+
+
+def _told_one(name: str, said: Said, units: Units) -> dict[str, Any]:
+    """Tell a statement as a sentence or a clause and, beside it, as key and values in SI units."""
+    return {name: tell(said, units), f"{name}_as_statement": said_as_json(said)}
 
 
 def _told(name: str, said: Sequence[Said], units: Units) -> dict[str, Any]:
@@ -297,13 +310,13 @@ def _expected(expected: Expected | None) -> dict[str, Any] | None:
     }
 
 
-def _forecast(forecast: Forecast | None) -> dict[str, Any] | None:
+def _forecast(forecast: Forecast | None, units: Units) -> dict[str, Any] | None:
     """Tell the pressure at the highest temperature, and what the relief valve will do."""
     if forecast is None:
         return None
     return {
         "hot_pressure_bar": _interval(forecast.hot_pressure_pa, 1e-5, 3),
-        "relief": forecast.relief,
+        **_told_one("relief", forecast.relief, units),
         "temperature_c": _number(forecast.temperature_c, 2),
         "p_may_weep": _number(forecast.p_may_weep, 4),
         "p_opens": _number(forecast.p_opens, 4),

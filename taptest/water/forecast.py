@@ -371,8 +371,14 @@ def _solve(setup: _Setup, gas_k: FloatArray, water: FloatArray) -> FloatArray:
 
     constant = np.where(full, volume * acceptance, 0.0).sum(axis=0) - compliance * start - water
     stiff = ~active.any(axis=0)
-    pressure = np.where(stiff, -constant / compliance, left)
     volume = np.where(active, volume, 0.0)
+    pressure = np.where(stiff, -constant / compliance, left)
+    if len(volume) == 1:  # one tank: a quadratic equation, its roots without cancellation
+        linear, product = volume[0] + compliance * column[0] + constant, volume[0] * begins[0]
+        away = np.abs(linear) + np.sqrt(linear**2 + 4 * compliance * product)
+        small = np.divide(2 * product, away, out=np.zeros(away.shape), where=away > 0)
+        root = np.where(linear > 0, small, away / (2 * compliance)) + column[0]
+        pressure = np.where(stiff, pressure, np.maximum(root, left))
     # a step that rounding alone could make is no step: the balance is a difference of these amounts
     rounding = 8 * np.finfo(np.float64).eps * (volume.sum(axis=0) + np.abs(constant))
     for _ in range(_MOST_ITERATIONS):

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError, VisitError
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
+from taptest.statements import Said
 from taptest.water.fluids import WATER, Fluid, Metal, expansion, net_expansion
 from taptest.water.pressure import kelvin
 
@@ -70,7 +71,7 @@ class AirEstimate:
     source: AirSource
     free_air_m3: float
     sd_m3: float
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,17 +3,18 @@
 The catalogues are gettext's: `locale/<language>/LC_MESSAGES/taptest.po`, one a language and dialect, compiled to `.mo`
 beside it. In a text `{depth_m}` stands for a value by its name; the ending of the name says what it is and so how it is
 shown (see `taptest.statements`). `{why:capital}` begins with a capital and `{why:small}` with a small letter, for a
-part that begins a sentence or stands in one. Plural follows the catalogue's own rule. What a catalogue lacks is told in
-US English.
+part that begins a sentence or stands in one; `{at_c:0}` has that many decimals, else as many as serve on site. Plural
+follows the catalogue's own rule. What a catalogue lacks is told in US English.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 from gettext import GNUTranslations, NullTranslations, translation
 from pathlib import Path
 
 from taptest.quantities import Kind, Units
-from taptest.statements import COUNT, Key, Said, Statement
+from taptest.statements import COUNT, Key, Said, Statement, Value
 
 LOCALE = Path(__file__).with_name("locale")
 DOMAIN = "taptest"
@@ -40,6 +41,7 @@ class Habit(Key):
 
     DECIMAL_MARK = "habit.decimal mark"
     BETWEEN_ITEMS = "habit.between items"
+    SPAN = "habit.span", "low", "high"
 
 
 def languages() -> tuple[str, ...]:
@@ -52,7 +54,7 @@ def tell(said: Said, units: Units, language: str = FIRST_LANGUAGE) -> str:
     if isinstance(said, str):
         return said
     count = said.values.get(COUNT)
-    shown = {name: _Shown(_show(name, value, units, language)) for name, value in said.values.items()}
+    shown = {name: _Shown(name, value, units, language) for name, value in said.values.items()}
     return text_of(said.key, language, count if isinstance(count, int) else None).format_map(shown)
 
 
@@ -70,28 +72,51 @@ def _catalogue(language: str) -> GNUTranslations | NullTranslations:
     return found
 
 
-class _Shown(str):
-    """A value as it is shown; as a format, `capital` and `small` say how it begins."""
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """A value as a text shows it; as a format, `capital` and `small` say how it begins, a number how many decimals."""
 
-    __slots__ = ()
+    name: str
+    value: Value
+    units: Units
+    language: str
 
-    def __format__(self, begins: str) -> str:
-        if begins == "capital":
-            return self[:1].upper() + self[1:]
-        return self[:1].lower() + self[1:] if begins == "small" else str(self)
+    def __format__(self, form: str) -> str:
+        text = self._text(int(form) if form.isdecimal() else None)
+        if form == "capital":
+            return text[:1].upper() + text[1:]
+        return text[:1].lower() + text[1:] if form == "small" else text
 
+    def _text(self, digits: int | None) -> str:
+        match self.value:
+            case Statement() as part:
+                return tell(part, self.units, self.language)
+            case (int() | float() as low, int() | float() as high):
+                return self._span(self._number(low, digits), self._number(high, digits))
+            case tuple() as parts:
+                told = (tell(part, self.units, self.language) for part in parts if isinstance(part, Statement))
+                return text_of(Habit.BETWEEN_ITEMS, self.language).join(told)
+            case int() | float() as number if not isinstance(number, bool):
+                return self._number(number, digits)
+            case value:
+                return str(value)
 
-def _show(name: str, value: object, units: Units, language: str) -> str:
-    if isinstance(value, Statement):
-        return tell(value, units, language)
-    if isinstance(value, tuple):
-        return text_of(Habit.BETWEEN_ITEMS, language).join(tell(each, units, language) for each in value)
-    kind = next((kind for ending, kind in KIND_OF_ENDING if name.endswith(ending)), None)
-    if not isinstance(value, int | float) or isinstance(value, bool):
-        return str(value)
-    if kind is None:
-        ending = next((ending for ending in SAME_FOR_ALL if name.endswith(ending)), None)
-        shown = str(value) if ending is None else SAME_FOR_ALL[ending](value)
-    else:
-        shown = units.show(kind, value)
-    return shown.replace(".", text_of(Habit.DECIMAL_MARK, language), 1)
+    @property
+    def _kind(self) -> Kind | None:
+        return next((kind for ending, kind in KIND_OF_ENDING if self.name.endswith(ending)), None)
+
+    def _number(self, value: float, digits: int | None) -> str:
+        kind = self._kind
+        if kind is None:
+            write = next((write for ending, write in SAME_FOR_ALL.items() if self.name.endswith(ending)), str)
+            shown = write(value)
+        else:
+            shown = self.units.show(kind, value, digits)
+        return shown.replace(".", text_of(Habit.DECIMAL_MARK, self.language), 1)
+
+    def _span(self, low: str, high: str) -> str:
+        """Both ends with the unit once, where it stands behind the number: "0.4 to 0.7 bar"."""
+        if low == high:
+            return low
+        unit = "" if self._kind is None else " " + self.units.unit(self._kind)
+        return text_of(Habit.SPAN, self.language).format(low=low.removesuffix(unit), high=high)

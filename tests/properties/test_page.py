@@ -10,6 +10,7 @@ from taptest.report import figures, page, page_text
 from taptest.report.choices import Paper
 from taptest.report.page import Sources
 from taptest.visit.result import VisitResult
+from taptest.words.tell import tell
 from tests.made_pages import made_document, made_page, words_of
 from tests.made_up import made_up
 
@@ -45,4 +46,4 @@ def test_any_text_gives_one_page_with_all_that_must_be_said(
     said = words_of(made_page(form, result, sources))
     must = page_text.CUSTOMER_CAUTIONS if form == "customer" else page_text.CAUTIONS + result.judgement.not_checked
     for sentence in must:
-        assert sentence in said
+        assert tell(sentence, result.units) in said

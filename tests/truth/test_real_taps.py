@@ -83,3 +83,16 @@ def test_castanet_hits_are_found_under_real_noise(noise: str) -> None:
     missed = [onset for onset in onsets_s if np.abs(found_s - onset).min() > 0.005]
     assert not missed
     assert found_s.size <= onsets_s.size + 1
+
+
+def test_cymbals_and_bells_are_used_hit_by_hit() -> None:
+    """One hit each after a second of quiet: long rings that swell are no noise."""
+    used = []
+    for path in sorted(real_data("cymbals").glob("*.wav")):
+        recording = open_recording(path)
+        hit = recording.read().astype(float)[: 2 * recording.rate_hz]
+        sound = 1e-4 * np.random.default_rng(len(used)).normal(size=hit.size + recording.rate_hz)
+        sound[recording.rate_hz :] += 0.3 * hit / np.abs(hit).max()
+        used.append(any(tap.used for tap in detect_taps([sound], recording.rate_hz).taps if tap.onset_s < 1.1))
+    assert len(used) == 22
+    assert sum(used) >= 0.95 * len(used)

@@ -14,11 +14,17 @@ from typing import Any
 import pytest
 
 from taptest.finding.judge import judge
+from taptest.finding.keys import Reason, Step, Why
 from taptest.finding.records import Judgement
+from taptest.finding.red_flags import FlagSays, FlagStep
+from taptest.finding.wording import Told
 from taptest.line.records import LineReading
-from taptest.quantities import METRIC, US, Units
+from taptest.quantities import METRIC
+from taptest.statements import Statement
 from taptest.tank.kinds import Tank
+from taptest.words.tell import tell
 from tests.made_cases import heard, heard_at, made_case, made_tank
+from tests.said import keys_of
 
 HANGING, STANDING = made_tank("diaphragm", "top"), made_tank("diaphragm", "bottom")
 BAG, PLAIN = made_tank("bladder", "bottom"), made_tank("plain", "bottom")
@@ -34,8 +40,8 @@ def line_of(tank: Tank, what: str, read: dict[str, Any]) -> LineReading:
     return heard(tank, {"dull all over": "all water", "rings all over": "all air", "not found": "not found"}[what])
 
 
-def judged(tank: Tank, what: str, read: dict[str, Any], units: Units = METRIC, **more: Any) -> Judgement:
-    return judge(made_case(tank, **read, **more), line_of(tank, what, read), units=units)
+def judged(tank: Tank, what: str, read: dict[str, Any], **more: Any) -> Judgement:
+    return judge(made_case(tank, **read, **more), line_of(tank, what, read))
 
 
 # Reading -> keys of the flags that a careful engineer raises; the relief valve is set to 3 bar, the limit is 80 C.
@@ -79,7 +85,8 @@ def test_the_flags_are_those_that_the_trade_raises(
 
 def _no_unsafe_step(found: Judgement, read: dict[str, Any]) -> None:
     """Hold the rules of safety that do not depend on what was found."""
-    first, everything = found.next_checks[0].lower(), " ".join(found.next_checks).lower()
+    told = [tell(check, METRIC).lower() for check in found.next_checks]
+    first, everything = told[0], " ".join(told)
     assert "pin of" not in first
     if read["state"] == "hot":
         assert "pin of" not in everything
@@ -93,13 +100,12 @@ def _no_unsafe_step(found: Judgement, read: dict[str, Any]) -> None:
         assert words not in everything
 
 
-@pytest.mark.parametrize("units", [METRIC, US], ids=["metric", "american"])
-def test_a_valve_that_does_not_open_is_said_with_what_to_do(units: Units) -> None:
-    found = judged(STANDING, "right", {**HOT, "pressure_pa": 3.6e5}, units)
+def test_a_valve_that_does_not_open_is_said_with_what_to_do() -> None:
+    found = judged(STANDING, "right", {**HOT, "pressure_pa": 3.6e5})
     (flag,) = found.red_flags
-    assert ("3.60 bar" if units is METRIC else "52.2 psi") in flag.sentence
+    assert flag.says == Statement(FlagSays.RELIEF_STAYS_SHUT, {"pressure_pa": 3.6e5, "relief_pa": 3e5})
     for words in ("burner off", "Keep clear", "Do not tap", "licensed person"):
-        assert words in flag.step
+        assert words in tell(flag.step, METRIC)
 
 
 @pytest.mark.parametrize(
@@ -108,26 +114,27 @@ def test_a_valve_that_does_not_open_is_said_with_what_to_do(units: Units) -> Non
 def test_a_leaking_coil_warns_of_the_drinking_water(seen: dict[str, str]) -> None:
     found = judged(HANGING, "right", {**COLD, "pressure_pa": 1.5e5}, seen=seen)
     assert [flag.key for flag in found.red_flags] == ["drinking water"]
-    assert "drink" in found.red_flags[0].step
+    assert found.red_flags[0].step.key is FlagStep.DRINKING_WATER
 
 
 @pytest.mark.parametrize("name", ["hanging", "standing", "bag"])
 def test_no_tank_is_fine_below_the_head_or_under_its_charge(name: str) -> None:
     """At 0.5 bar under a head of 0.7 bar the system is not full; at 0.9 bar a charge of 1 bar takes no water."""
-    for pressure, words in ((0.5e5, "not full"), (0.85e5, "below the pre-charge")):
+    for pressure, why in ((0.5e5, Why.NOT_FULL), (0.85e5, Why.UNDER_CHARGE)):
         found = judged(TANKS[name], "rings all over", {**COLD, "pressure_pa": pressure})
         assert found.code != "as expected"
-        if found.code == "cannot tell" and words in found.sentence:
-            assert "fill the system" in found.next_checks[0]
+        if found.code == "cannot tell" and why in keys_of(found.says):
+            assert keys_of(found.next_checks[0]) == [Step.FILL_ABOVE_AND_TAP]
 
 
 def test_a_low_house_with_a_usual_charge_is_not_over_charged() -> None:
     """2 m of head need 0.5 bar, the factory set 1.0, the fill stands at 1.5: the tank is right as it is."""
     case = made_case(STANDING, system={"static_head_pa": 0.2e5, "fill_pa": 1.5e5}, **{**COLD, "pressure_pa": 1.5e5})
     found = judge(case, heard_at(STANDING, 1e5, {**COLD, "pressure_pa": 1.5e5}))
-    assert "charged too high" not in found.sentence
+    assert Told.HIGH_FOR_SYSTEM not in keys_of(found.says)
     unknown = replace(case, system=replace(case.system, fill_pa=None))
-    assert "charged too high" not in judge(unknown, heard_at(STANDING, 1e5, {**COLD, "pressure_pa": 1.5e5})).sentence
+    says = judge(unknown, heard_at(STANDING, 1e5, {**COLD, "pressure_pa": 1.5e5})).says
+    assert Told.HIGH_FOR_SYSTEM not in keys_of(says)
 
 
 def test_the_charge_to_set_is_the_same_in_sizing_and_judging() -> None:
@@ -146,7 +153,7 @@ def test_a_creeping_fill_is_not_a_tank_that_is_too_small() -> None:
     case = made_case(PLAIN, system={"fill_pa": 1.2e5, "volume_m3": 0.08}, **read, precharge_pa=0.0)
     found = judge(case, heard_at(PLAIN, 0.0, read))
     assert found.code != "too small"
-    assert "came in from elsewhere" in " ".join(found.reasons)
+    assert Reason.ABOVE_FILL in keys_of(found.reasons)
     small = made_case(
         PLAIN, system={"fill_pa": 1.2e5, "volume_m3": 0.6}, **{**COLD, "pressure_pa": 1.2e5}, precharge_pa=0.0
     )

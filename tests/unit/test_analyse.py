@@ -109,7 +109,7 @@ def test_where_every_file_is_useless_the_sentence_is_an_error(folder: Path, soun
     for path in (folder / "sound").iterdir():
         path.unlink()
         write_recording(path, sound.astype(np.float32), RATE)
-    with pytest.raises(RecordingError, match="All 8 recordings"):
+    with pytest.raises(RecordingError, match="None of the visit's 8 recordings"):
         judged(folder)
 
 

@@ -17,9 +17,8 @@ BAG = {"kind": "bladder", "volume": "35 l", "diameter": "320 mm", "height": "507
 
 
 @pytest.fixture
-def walked(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> taptest.JudgedVisit:
+def walked(monkeypatch: pytest.MonkeyPatch) -> taptest.JudgedVisit:
     """The tutorial's code, run in a checkout."""
-    monkeypatch.setenv("TAPTEST_CACHE", str(tmp_path_factory.getbasetemp() / "tutorial"))
     monkeypatch.chdir(ROOT)
     code = re.findall(r"<!-- tutorial -->\n```python\n(.*?)```", TUTORIAL, re.DOTALL)[0]
     assert sum(bool(line.strip()) for line in code.splitlines()) <= 15
@@ -36,7 +35,7 @@ def test_the_tutorial_leads_from_arrays_to_the_finding(
     assert walked.judgement.code == "waterlogged"  # the simulated truth of this visit, see its truth.json
     shown = walked._repr_html_()
     assert "<svg" in shown
-    assert walked.judgement.sentence.split(" ")[0] in shown
+    assert taptest.as_json(walked)["finding"]["sentence"].split(" ")[0] in shown
     told = taptest.as_json(walked)
     assert told["points"][0]["position_mm"] == 45.0
     kept = taptest.judge_visit(taptest.open_visit("recordings_demo/4-waterlogged"))
@@ -60,8 +59,9 @@ def test_importing_it_loads_nothing_else() -> None:
     assert done.stdout.strip() == "[]"
 
 
-def test_a_type_checker_sees_the_types(tmp_path: Path) -> None:
+def test_a_type_checker_sees_the_types(tmp_path: Path, pytestconfig: pytest.Config) -> None:
     script = tmp_path / "script.py"
+    kept = pytestconfig.rootpath / ".mypy_cache" / "of a script"  # from run to run
     names = ", ".join(f"taptest.{name}" for name in taptest.__all__)
     script.write_text(
         "import taptest\n"
@@ -77,7 +77,7 @@ def test_a_type_checker_sees_the_types(tmp_path: Path) -> None:
             "--strict",
             "--config-file=",
             "--cache-dir",
-            str(tmp_path / "cache"),
+            str(kept),
             str(script),
         ],
         capture_output=True,

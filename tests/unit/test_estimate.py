@@ -1,5 +1,6 @@
 """The running estimate: what it says, what it proposes, and that it never holds anybody up."""
 
+import re
 import threading
 import time
 
@@ -9,7 +10,8 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from taptest.capture import estimate
-from taptest.capture.estimate import Estimator, HeardStop, advise, sentence_of
+from taptest.capture.estimate import Estimator, HeardStop, advise, estimate_of
+from taptest.capture.remarks import Estimate
 from taptest.capture.round import Advice, Plan, Round, Stop
 from taptest.errors import VisitError
 from taptest.line.boundary import PLACE_SD_M, PLACE_TAIL, read_line
@@ -17,10 +19,12 @@ from taptest.line.next_point import ENOUGH_M, free_places_m
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.quantities import METRIC, US
 from taptest.sound.traits import NoiseProfile
+from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from tests.made_lines import made_points, made_sweep, made_tank
 from tests.properties.test_round import Driver
+from tests.said import keys_of, texts
 from tests.tapping import RATE_HZ, ring
 
 SHAPE = Shape("vertical", 0.28, 0.24, "ellipsoidal", 0.0015)
@@ -46,7 +50,7 @@ POINTS = tuple(heard(depth).point() for depth in MARKS)
 def test_the_estimate_and_the_proposal_lie_at_the_change() -> None:
     advice = advise(POINTS, (), TANK, (), 12)
     assert advice.results == 12
-    assert "the sound changes near" in advice.sentence
+    assert keys_of([advice.sentence]) == [Estimate.CHANGE]
     if not advice.enough:
         assert advice.next_depth_m is not None
         assert 0.09 < advice.next_depth_m < 0.17
@@ -192,24 +196,31 @@ def reading(state: str, mass: np.ndarray, p_air: float = 0.0) -> LineReading:
 def test_each_state_has_its_sentence() -> None:
     narrow = np.zeros(191)
     narrow[75] = 1.0
-    assert "near 150 mm (between 149 mm and 151 mm)" in sentence_of(reading("found", narrow))
-    assert "all of it rings" in sentence_of(reading("all air", np.full(191, 0.0001), 0.97))
-    assert "all of it is dull" in sentence_of(reading("all water", np.full(191, 0.0001), 0.01))
-    assert "cannot be told" in sentence_of(reading("not found", np.full(191, 1 / 191)))
-    assert "(97 %)" in sentence_of(reading("all air", np.full(191, 0.0001), 0.97))
+    found = estimate_of(reading("found", narrow))
+    assert found.key is Estimate.CHANGE
+    depths = [found.values[name] for name in ("low_m", "place_m", "high_m")]
+    np.testing.assert_allclose(np.array(depths, float), [0.149, 0.150, 0.151], atol=2e-4)
+    rings = estimate_of(reading("all air", np.full(191, 0.0001), 0.97))
+    assert rings == Statement(Estimate.ALL_AIR, {"air_share": 0.97})
+    assert estimate_of(reading("all water", np.full(191, 0.0001), 0.01)).key is Estimate.ALL_WATER
+    assert estimate_of(reading("not found", np.full(191, 1 / 191))).key is Estimate.UNKNOWN
 
 
 def test_who_has_a_tape_in_inches_hears_of_no_millimetres() -> None:
     narrow = np.zeros(191)
     narrow[75] = 1.0
     # 149, 150 and 151 mm at 25.4 mm to the inch.
-    assert "near 5 7/8 in (between 5 7/8 in and 5 15/16 in)" in sentence_of(reading("found", narrow), US)
-    assert "mm" not in advise(POINTS, (), TANK, (), 12, units=US).sentence
+    assert re.findall(r"(5 \d+/\d+) in", texts([estimate_of(reading("found", narrow))], US)[0]) == [
+        "5 7/8",
+        "5 7/8",
+        "5 15/16",
+    ]
+    assert "mm" not in texts([advise(POINTS, (), TANK, (), 12, units=US).sentence], US)[0]
     estimator = Estimator(TANK, units=US)
     estimator.ask([heard(depth) for depth in MARKS], 12)
     said = an_answer(estimator).sentence
-    assert " in (between" in said
-    assert "mm" not in said
+    assert keys_of([said]) == [Estimate.CHANGE]
+    assert "mm" not in texts([said], US)[0]
     estimator.close()
 
 

@@ -18,6 +18,7 @@ from taptest.quantities import US
 from taptest.report import figures
 from taptest.tank.kinds import Tank
 from taptest.visit.result import VisitResult
+from taptest.words.tell import tell
 from tests.made_up import HANGING, LYING, STANDING, TALL, made_up
 
 DRAWN: dict[str, Figure] = {}
@@ -122,7 +123,7 @@ def words_of(result: VisitResult) -> str:
 
 def test_sentence_date_name_units_and_simulation_are_on_it() -> None:
     words = words_of(CASES["standing"])
-    assert CASES["standing"].judgement.sentence in words
+    assert tell(CASES["standing"].judgement.says, CASES["standing"].units) in words
     for expected in ("SIMULATED DATA", "2025-03-14", "Boiler room, left of the door", "(in)", "17.4 psi"):
         assert expected in words
     assert "SIMULATED" not in words_of(replace(CASES["standing"], simulated=False))

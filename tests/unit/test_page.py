@@ -19,10 +19,11 @@ from taptest.errors import TaptestError
 from taptest.finding.records import Cause, ParallelTank
 from taptest.report import figures, page, page_text
 from taptest.report.choices import Paper
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import Wording, told, worded
 from taptest.simulate.truth import VisitTruth
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
+from taptest.words.tell import tell
 from tests.made_pages import FINGERPRINT, made_document, made_page, made_sources, words_of
 from tests.made_up import LYING, made_up
 
@@ -140,7 +141,7 @@ def test_everything_that_must_be_said_is_there(wording: Wording) -> None:
     text = words_of(made_page("report", result, made_sources(wording=wording)))
     judgement = result.judgement
     own = (
-        judgement.sentence,
+        judgement.says,
         *judgement.reasons,
         *result.remarks,
         *judgement.not_checked,
@@ -151,7 +152,7 @@ def test_everything_that_must_be_said_is_there(wording: Wording) -> None:
         page_text.SIMULATED,
     )
     for sentence in own:
-        assert worded(sentence, wording) in text
+        assert told(sentence, result.units, wording) in text
     for typed in ("Mill Road 4, cellar", "A. Sample", "2025-03-14", "left of the door", "1.2 bar", "7 m", "180 l"):
         assert typed in text.replace("\u00a0", " ")
     assert worded("Lost pre-charge 70 %: ", wording) in text.replace("\u00a0", " ")
@@ -228,10 +229,10 @@ def test_long_texts_cost_neither_cautions_nor_what_was_not_checked(paper: Paper)
     result = long_result()
     must = (*result.judgement.not_checked, *result.assumptions, *result.judgement.next_checks, *page_text.CAUTIONS)
     for sentence in must:
-        assert sentence in text
+        assert tell(sentence, result.units) in text
     left_out = re.search(r"\((\d+) more in the visit\)", text)
     assert left_out is not None
-    shown = [reason for reason in result.judgement.reasons if reason in text]
+    shown = [reason for reason in result.judgement.reasons if tell(reason, result.units) in text]
     assert len(shown) + int(left_out[1]) == len(result.judgement.reasons)
     assert len(shown) >= 3
     assert page_text.CUT in text

@@ -16,7 +16,10 @@ import pytest
 from taptest.errors import PhysicsError, QuantityError, TaptestError, VisitError
 from taptest.finding.air import other_air
 from taptest.finding.judge import judge
+from taptest.finding.keys import Hot, Unchecked
+from taptest.finding.parallel import OtherTanks
 from taptest.finding.records import Case, Judgement, ParallelTank
+from taptest.finding.wording import Told
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.visit.intake import read_tank
@@ -26,6 +29,7 @@ from taptest.water.forecast import Cushion, SystemState, hot_pressure_pa, pressu
 from taptest.water.log import DrainTest, LogEntry, precharge_from_air_pa
 from tests.made_cases import COLD, HOT, heard, level_for, made_case, made_tank
 from tests.made_visits import DOCUMENT
+from tests.said import keys_of, values_of
 
 WHOLE = made_tank()
 _SCALE = 0.5 ** (1 / 3)
@@ -63,18 +67,16 @@ def test_too_small_is_judged_with_all_tanks() -> None:
     assert both.code == "as expected"
     large = judged(HALF, read, OTHER_HALF, volume_m3=0.4)
     assert large.code == "too small"
-    assert "2 tanks of" in large.sentence
-    assert "together are too small" in large.sentence
+    assert values_of(Told.TOO_SMALL_TOGETHER, large.says)["tanks"] == 2
 
 
 def test_an_untapped_tank_is_told() -> None:
     read = {**COLD, "pressure_pa": 1.4e5}
     one, two = judged(HALF, read, volume_m3=0.06), judged(HALF, read, replace(OTHER_HALF, precharge_pa=0.5e5))
-    told = [text for text in two.not_checked if "parallel tank" in text]
-    assert len(told) == 1
-    assert "0.50 bar is only stated" in told[0]
-    assert any("with 2 tanks of" in reason for reason in two.reasons)
-    assert not any("parallel" in text or "tanks of" in text for text in (*one.not_checked, *one.reasons))
+    assert keys_of(two.not_checked).count(Unchecked.OTHER_TANK) == 1
+    assert values_of(Unchecked.OTHER_TANK, two.not_checked)["charge_pa"] == 0.5e5
+    assert values_of(Hot.AT_TOGETHER, two.reasons)["tanks"] == 2
+    assert not {Unchecked.OTHER_TANK, Hot.AT_TOGETHER} & set(keys_of((*one.not_checked, *one.reasons)))
 
 
 def test_a_lost_charge_beside_the_tapped_tank_raises_the_forecast() -> None:
@@ -109,30 +111,31 @@ def test_the_drain_finds_the_air_of_the_tapped_tank_alone(charges: tuple[float, 
     alone, _ = other_air(with_drain([], 2.0))
     if charges and charges[0] < 1e5:
         assert estimates[0].sd_m3 > alone[0].sd_m3
-        assert any("taken off" in note for note in notes)
+        assert OtherTanks.TAKEN_OFF in keys_of(notes)
     else:
-        assert not any("taken off" in note for note in notes)
+        assert OtherTanks.TAKEN_OFF not in keys_of(notes)
 
 
 @pytest.mark.parametrize(
-    ("other", "words"),
+    ("other", "why"),
     [
-        (ParallelTank(0.012, 1.45e5, 20.0), "empty of water"),
-        (ParallelTank(0.012, 0.5e5, 20.0, 0.2), "been full"),
+        (ParallelTank(0.012, 1.45e5, 20.0), OtherTanks.MAYBE_EMPTY),
+        (ParallelTank(0.012, 0.5e5, 20.0, 0.2), OtherTanks.MAYBE_FULL),
     ],
 )
-def test_a_tank_that_took_part_only_at_times_spoils_the_drain_and_that_is_said(other: ParallelTank, words: str) -> None:
+def test_a_tank_that_took_part_only_at_times_spoils_the_drain_and_that_is_said(
+    other: ParallelTank, why: OtherTanks
+) -> None:
     estimates, notes = other_air(with_drain([other], 2.0))
     assert estimates == ()
-    assert words in notes[0]
-    assert "shut it off" in notes[0]
+    assert keys_of(notes)[0] is why
 
 
 def test_less_air_than_the_others_should_hold_is_said() -> None:
     case = replace(with_drain([], 2.0), parallel=(ParallelTank(0.3, 0.5e5, 20.0),))
     estimates, notes = other_air(case)
     assert estimates == ()
-    assert "less than" in notes[0]
+    assert keys_of(notes)[0] is OtherTanks.TOO_LITTLE
 
 
 def test_the_warm_up_finds_the_air_of_the_tapped_tank_alone() -> None:

@@ -5,8 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from taptest.finding.compare import Relief
 from taptest.finding.records import Forecast, Interval, PrechargeEstimate
 from taptest.line.records import LineReading
+from taptest.statements import Statement
 from taptest.visit.result import as_json
 from taptest.water.log import AirEstimate, combine
 from tests.made_up import made_up
@@ -16,13 +18,14 @@ KEYS = {
     "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air", "rounds"},
     "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"}
     | {"speaks_against", "unseen_bar", "red_flags", "p_shut", "cause_notes"}
-    | {f"{name}_as_statements" for name in ("reasons", "not_checked", "next_checks")},
+    | {f"{name}_as_statements" for name in ("reasons", "not_checked", "next_checks")}
+    | {"sentence_as_statement"},
     "boundary": {"state", "position_mm", "interval90_mm", "p_all_air", "p_all_water"}
     | {"p_inverted", "p_two", "p_no_contact", "inverted", "narrows"},
     "expected": {"position_mm", "interval90_mm", "water_l", "water_share"},
     "water_l": {"median", "interval90"},
     "precharge_bar": {"median", "interval90", "bound"},
-    "forecast": {"hot_pressure_bar", "relief", "temperature_c", "p_may_weep", "p_opens"},
+    "forecast": {"hot_pressure_bar", "relief", "relief_as_statement", "temperature_c", "p_may_weep", "p_opens"},
 }
 
 
@@ -32,7 +35,7 @@ def test_the_keys_are_those_of_the_contract() -> None:
         assert set(content[place] if place else content) == keys
     assert set(content["points"][0]) == {"position_mm", "p_water", "taps_used", "taps_rejected", "remark"}
     assert set(content["taps"][0]) == {"file", "onset_s", "used", "why_not"}
-    assert set(content["finding"]["causes"][0]) == {"cause", "weight", "because", "check"}
+    assert set(content["finding"]["causes"][0]) == {"cause", "weight", "because", "because_as_statement", "check"}
 
 
 def test_units_are_those_in_the_names() -> None:
@@ -87,7 +90,7 @@ def test_what_the_readings_say_besides_is_told() -> None:
     charge = PrechargeEstimate(
         Interval(0.4e5, 0.2e5, 0.6e5), None, Interval(0.3, 0.2, 0.4), Interval(0.005, 0.004, 0.006)
     )
-    forecast = Forecast(Interval(2.6e5, 2.3e5, 2.9e5), "may weep", 80.0, 0.7, 0.2)
+    forecast = Forecast(Interval(2.6e5, 2.3e5, 2.9e5), Statement(Relief.MAY_WEEP), 80.0, 0.7, 0.2)
     told = replace(
         result.judgement,
         air=air,

@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from taptest.capture.device import BLOCK_FRAMES
+from taptest.capture.remarks import LevelAdvice, NoTap, RoundWarning
 from taptest.capture.round import (
     Advice,
     Event,
@@ -31,6 +32,7 @@ from taptest.capture.round import (
 from taptest.capture.tones import NOTES, tone
 from taptest.errors import LineError
 from taptest.sound.taps import TapDetector
+from tests.said import keys_of, values_of
 from tests.tapping import RATE_HZ, Hand
 
 E = TypeVar("E")
@@ -98,7 +100,7 @@ def test_mishaps_are_refused_with_their_reason_and_cost_nothing() -> None:
     round_ = begun(SIMPLE)
     events = play(round_, sound)
     refused = only(events, TapRefused)
-    assert ["bounced" in refused[0].why, "overloaded" in refused[1].why] == [True, True]
+    assert keys_of(each.why for each in refused[:2]) == [NoTap.BOUNCED, NoTap.TOO_LOUD]
     assert len(refused) == 2
     assert [(len(result.taps), result.refused) for result in round_.results] == [(3, 2)]
 
@@ -110,7 +112,7 @@ def test_a_tap_too_many_does_not_count_for_the_next_mark(after_s: float) -> None
     round_ = begun(Plan((0.05, 0.30), finer_limit=0, practice_taps=0))
     events = play(round_, hand.sound(), 256)
     [refused] = only(events, TapRefused)
-    assert ("too early" if after_s < 0.3 else "One more at the last mark") in refused.why
+    assert keys_of([refused.why]) == [NoTap.TOO_EARLY if after_s < 0.3 else NoTap.ONE_TOO_MANY]
     first, second = round_.results
     assert [tap.onset_s for tap in first.taps] == pytest.approx(hand.onsets_s[:3], abs=0.002)
     assert [tap.onset_s for tap in second.taps] == pytest.approx(hand.onsets_s[4:], abs=0.002)
@@ -139,7 +141,7 @@ def test_practice_goes_on_while_the_input_is_too_hot() -> None:
     events = play(round_, Hand().quiet(3.5).taps(3, peak=0.8).clipped().sound())
     assert stage(round_) == "practice"
     heard = only(events, PracticeTap)
-    assert "down by about 12 dB" in heard[0].sentence or "down by about 11 dB" in heard[0].sentence
+    assert values_of(LevelAdvice.DOWN, [heard[0].sentence])["by_db"] == pytest.approx(11.5, abs=1)
     assert not heard[-1].good
     events = play(round_, Hand(seed=2).taps(3, peak=0.2).quiet(0.5).sound())
     assert stage(round_) == "tapping"
@@ -149,7 +151,7 @@ def test_practice_does_not_hold_up_for_ever_where_nothing_can_be_turned() -> Non
     round_ = begun(Plan(MARKS, finer_limit=0))
     events = play(round_, Hand(noise=1e-6).quiet(3.5).taps(9, peak=0.01).quiet(0.5).sound())
     assert stage(round_) == "tapping"
-    assert "up by about" in only(events, LevelSet)[0].sentence
+    assert keys_of([only(events, LevelSet)[0].sentence]) == [LevelAdvice.UP]
 
 
 def test_the_reference_is_tapped_first_midway_and_last() -> None:
@@ -297,7 +299,7 @@ def test_a_tap_into_the_own_tone_is_refused_in_words(with_tone: bool) -> None:
         sound[7200 : 7200 + len(beep)] += beep
     events = play(round_, sound)
     [refused] = only(events, TapRefused)
-    assert "tapped into the tone" in refused.why
+    assert keys_of([refused.why]) == [NoTap.INTO_THE_TONE]
     # Else a loudspeaker that rattles like a tap would make the round beep at itself for ever.
     assert not refused.sounding
     assert len(only(events, TapAccepted)) == 1
@@ -348,19 +350,19 @@ def test_a_slip_of_the_striker_is_no_tap_but_a_new_level_is_believed() -> None:
     events = play(round_, sound)
     refused = only(events, TapRefused)
     # One slip among the taps of the first mark; then the level itself is lower, which two taps are refused for.
-    assert ["Far softer" in each.why for each in refused] == [True] * 3
+    assert keys_of(each.why for each in refused) == [NoTap.FAR_SOFTER] * 3
     assert [len(result.taps) for result in round_.results] == [3, 3]
 
 
 def test_taps_out_of_turn_are_answered_in_words() -> None:
     round_ = begun(Plan(MARKS, taps_per_point=1, practice_taps=0))
     early = only(play(round_, Hand().quiet(2.2).tap(then_s=1.5).sound()), TapRefused)
-    assert ["noise of the room is being measured" in each.why for each in early] == [True]
+    assert keys_of(each.why for each in early) == [NoTap.WHILE_QUIET]
     assert not early[0].sounding
     play(round_, Hand(seed=2).taps(3).sound())
     assert stage(round_) == "deciding"
     [waiting] = only(play(round_, Hand(seed=3).tap().sound()), TapRefused)
-    assert "wait until the next mark" in waiting.why
+    assert keys_of([waiting.why]) == [NoTap.WHILE_DECIDING]
 
 
 def test_a_round_is_taken_up_with_the_reference_first() -> None:
@@ -380,7 +382,7 @@ def test_a_muted_input_does_not_pass_for_quiet() -> None:
     round_ = begun(SIMPLE)
     events = play(round_, np.zeros(6 * RATE_HZ))
     assert stage(round_) == "noise"
-    assert ["muted" in event.sentence for event in only(events, Warned)] == [True]
+    assert keys_of(event.sentence for event in only(events, Warned)) == [RoundWarning.MUTED]
     play(round_, Hand().quiet(1.0).sound())
     assert stage(round_) == "tapping"
 
@@ -389,7 +391,7 @@ def test_an_input_at_full_clipping_does_not_pass() -> None:
     round_ = begun(SIMPLE)
     events = play(round_, np.sign(np.random.default_rng(1).normal(size=6 * RATE_HZ)))
     assert stage(round_) == "noise"
-    assert any("overloaded" in event.sentence for event in only(events, Warned))
+    assert RoundWarning.OVERLOADED in keys_of(event.sentence for event in only(events, Warned))
     assert only(events, PointDone) == []
 
 

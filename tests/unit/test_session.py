@@ -14,14 +14,17 @@ from taptest.capture import session as session_module
 from taptest.capture.excerpt import joined, noise_of, save_points
 from taptest.capture.journal import open_journal, read_log, recordings
 from taptest.capture.notes import results_from
+from taptest.capture.remarks import RoundWarning
 from taptest.capture.round import Plan, Round, StageBegan, Warned
 from taptest.capture.session import Listening, Session, SessionEvent, SoundLost, SourceLost, open_session
 from taptest.disk import make_folder
 from taptest.errors import DeviceError, VisitError
+from taptest.line.remarks import LineRemark
 from taptest.sound.taps import detect_taps
 from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.record import document_from
+from tests.said import keys_of
 from tests.sources import ArraySource, Room, one_after_the_other
 from tests.tapping import RATE_HZ, Hand
 
@@ -271,7 +274,7 @@ def test_a_round_that_rested_long_is_taken_up_with_a_warning(tmp_path: Path) -> 
     log = (tmp_path / "round.jsonl").read_text(encoding="utf-8")
     (tmp_path / "round.jsonl").write_text(re.sub('"at": "....', '"at": "2020', log), encoding="utf-8")
     first = run(open_session(tmp_path, None, one_after_the_other(ArraySource(tapping(1)))), most=1)
-    assert ["begin a new visit instead" in event.sentence for event in first if isinstance(event, Warned)] == [True]
+    assert keys_of(event.sentence for event in first if isinstance(event, Warned)) == [RoundWarning.RESTED]
 
 
 def test_a_microphone_that_is_moved_is_told_midway(tmp_path: Path) -> None:
@@ -284,7 +287,8 @@ def test_a_microphone_that_is_moved_is_told_midway(tmp_path: Path) -> None:
             warned.append((event.sentence, len(session.round.results)))
         if isinstance(event, SourceLost):
             session.press("stop")
-    assert [("reference point sounds otherwise" in sentence, results) for sentence, results in warned] == [(True, 5)]
+    assert keys_of(sentence for sentence, _ in warned) == [LineRemark.REFERENCE_CHANGED]
+    assert [results for _, results in warned] == [5]
 
 
 def a_visit(folder: Path) -> None:
@@ -393,4 +397,4 @@ def test_the_judgement_hears_whether_the_reference_mark_has_changed(
         assert len(visit.document.points) == 6
         assert [entry.position_mm for entry in visit.document.reference] == [300.0] * 3
         notes = analyse.judge_visit(visit).judgement.line.notes
-        assert any("reference point sounds otherwise" in note for note in notes) is warned
+        assert (LineRemark.REFERENCE_CHANGED in keys_of(notes)) is warned

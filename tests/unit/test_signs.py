@@ -5,23 +5,26 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from taptest.capture.remarks import RoundWarning
 from taptest.capture.signs import Signs
 from taptest.simulate.rooms import automatic_gain as laptop_gain
+from taptest.statements import Key, Statement
 from tests.real_data import real_data
+from tests.said import keys_of
 from tests.tapping import RATE_HZ, Hand
 
 FloatArray = NDArray[np.float64]
 
 
-def heard(sound: FloatArray, onsets_s: list[float]) -> list[str]:
+def heard(sound: FloatArray, onsets_s: list[float]) -> list[Key]:
     signs = Signs(RATE_HZ)
-    said: list[str] = []
+    said: list[Statement] = []
     waiting = list(onsets_s)
     for start in range(0, len(sound), 1024):
         said += signs.feed(sound[start : start + 1024])
         while waiting and waiting[0] + 0.25 < start / RATE_HZ:
             signs.tap(waiting.pop(0))
-    return said
+    return keys_of(said)
 
 
 def automatic_gain(sound: FloatArray, target: float = 0.05, release_s: float = 3.0) -> FloatArray:
@@ -63,7 +66,7 @@ def test_quick_tapping_raises_no_suspicion(cadence_s: float) -> None:
 def test_automatic_gain_is_noticed() -> None:
     hand = slow_tapping(1e-3)
     [said] = heard(automatic_gain(hand.sound()), hand.onsets_s)
-    assert "automatic gain or noise suppression" in said
+    assert said is RoundWarning.PROCESSED
 
 
 @pytest.mark.parametrize("noise", [1e-4, 1e-3, 3e-3])
@@ -71,7 +74,7 @@ def test_the_automatic_gain_of_the_simulator_is_noticed(noise: float) -> None:
     """Written for another purpose, by what is common in laptops: down in about 10 ms, up in about 600 ms."""
     hand = slow_tapping(noise)
     [said] = heard(laptop_gain(hand.sound(), RATE_HZ), hand.onsets_s)
-    assert "automatic gain or noise suppression" in said
+    assert said is RoundWarning.PROCESSED
 
 
 @pytest.mark.parametrize("cadence_s", [0.7, 0.8, 1.1])
@@ -79,7 +82,7 @@ def test_the_automatic_gain_of_the_simulator_is_noticed(noise: float) -> None:
 def test_automatic_gain_is_noticed_without_any_pause(noise: float, cadence_s: float) -> None:
     hand = Hand(noise=noise).quiet(3.3).taps(10, then_s=cadence_s).quiet(0.5)
     [said] = heard(laptop_gain(hand.sound(), RATE_HZ), hand.onsets_s)
-    assert "automatic gain or noise suppression" in said
+    assert said is RoundWarning.PROCESSED
 
 
 @pytest.mark.slow
@@ -95,7 +98,7 @@ def test_the_noise_of_real_places_is_not_taken_for_automatic_gain(cadence_s: flo
         hand = Hand(noise=1e-6).quiet(3.3).taps(10, then_s=cadence_s)
         mixed = hand.sound()
         mixed += 1e-3 * (noise / np.sqrt(np.mean(noise**2)))[: len(mixed)]
-        assert not [said for said in heard(mixed, hand.onsets_s) if "automatic gain" in said], path.name
+        assert not [said for said in heard(mixed, hand.onsets_s) if said is RoundWarning.PROCESSED], path.name
         checked += 1
     assert checked > 50
 
@@ -103,14 +106,13 @@ def test_the_noise_of_real_places_is_not_taken_for_automatic_gain(cadence_s: flo
 def test_noise_suppression_is_noticed() -> None:
     hand = slow_tapping(1e-3)
     [said] = heard(noise_gate(hand.sound(), hand.onsets_s), hand.onsets_s)
-    assert "automatic gain or noise suppression" in said
+    assert said is RoundWarning.PROCESSED
 
 
 def test_a_muted_input_is_noticed_once_and_again_after_it_was_open() -> None:
     hush, noise = np.zeros(3 * RATE_HZ), Hand().quiet(2.0).sound()
     said = heard(np.concatenate((hush, noise, hush)), [])
-    assert ["muted" in sentence for sentence in said] == [True, False, True]
-    assert "heard again" in said[1]
+    assert said == [RoundWarning.MUTED, RoundWarning.HEARD_AGAIN, RoundWarning.MUTED]
 
 
 def test_a_quiet_converter_is_not_muted() -> None:
@@ -121,5 +123,5 @@ def test_a_quiet_converter_is_not_muted() -> None:
 
 def test_lasting_overload_is_noticed_and_a_loud_tap_is_not() -> None:
     rng = np.random.default_rng(1)
-    assert ["overloaded" in sentence for sentence in heard(np.sign(rng.normal(size=3 * RATE_HZ)), [])] == [True]
+    assert heard(np.sign(rng.normal(size=3 * RATE_HZ)), []) == [RoundWarning.OVERLOADED]
     assert heard(Hand().quiet(1.0).clipped().quiet(1.0).sound(), []) == []

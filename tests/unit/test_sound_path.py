@@ -1,6 +1,5 @@
 """From file to traits and points nothing slow is imported and nothing is compiled at run time."""
 
-import os
 import shutil
 import subprocess
 import sys
@@ -40,14 +39,12 @@ def test_the_technicians_path_touches_no_slow_library(tmp_path: Path) -> None:
 def test_judging_with_a_kept_model_works_without_scipy(tmp_path: Path) -> None:
     """Once the model is kept, nothing of scipy is asked for: a quarter of the start was spent on loading it."""
     demo = Path(__file__).parents[2] / "recordings_demo" / "3-low-on-air"
-    environment = {**os.environ, "TAPTEST_CACHE": str(tmp_path)}
     first = "import sys; from taptest.cli import main; main(['judge', sys.argv[1], '--json', sys.argv[2]])"
     again = first + "; assert not [name for name in sys.modules if name.partition('.')[0] == 'scipy']"
     shutil.copytree(demo, tmp_path / "visit", ignore=shutil.ignore_patterns("judged.json"))
     for code in (first, again):
         subprocess.run(
             [sys.executable, "-c", code, str(tmp_path / "visit"), str(tmp_path / "finding.json")],
-            env=environment,
             capture_output=True,
             check=True,
         )

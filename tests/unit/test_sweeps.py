@@ -171,15 +171,17 @@ def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
     sweeps_for(Case(HANGING, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
     (spec, positions, changes), (other, _, nominal) = asked
     assert forms(changes) == [
-        (1, 1, False),
-        (0.93, 1, False),
-        (1.07, 1, False),
-        (1, 1, True),
+        (1, 0.5, False),
+        (0.93, 0.5, False),
+        (1.07, 0.5, False),
         (1, 0, False),
-        (1, 1.5, False),
-    ]
-    assert nominal == (Change(),)
-    assert changes[3].more_ring_kg_m > 5 * spec.ring_mass_kg_m > 0
+        (1, 0, True),
+        (1, 1, True),
+        (1, 1.25, True),
+    ], "rubber and ring vary together"
+    assert nominal == (Change(rubber_factor=0.5),)
+    assert changes[5].more_ring_kg_m > 5 * spec.ring_mass_kg_m > 0
+    assert changes[4].more_ring_kg_m == pytest.approx(0.5 * changes[5].more_ring_kg_m)
     assert spec.more_ring_depth_m == spec.seam_depth_m == HANGING.seam_depth_m
     assert {spec.head, other.head} == {"ellipsoidal", "torispherical"}, "volume and tape do not tell these two apart"
     assert spec.pressure_pa == 1.25e5
@@ -199,7 +201,7 @@ def test_the_model_is_asked_for_every_shell_that_the_tank_may_have(
     asked.clear()
     guessed = replace(HANGING, wall_known=False)
     sweeps_for(Case(guessed, SystemFacts(WATER), Readings(pressure_pa=1.2e5)))
-    first, second = ([form for form in forms(changes) if form[1:] == (1, False)] for _, _, changes in asked)
+    first, second = ([form for form in forms(changes) if form[1:] == (0.5, False)] for _, _, changes in asked)
     assert all(min(some)[0] < 0.75 and max(some)[0] > 1.4 for some in (first, second)), "an unknown wall may be far off"
     assert np.all(np.diff(np.log(sorted(form[0] for form in first))) < 0.2), "and so near one of them that it is found"
     for other_form in ((1, True), (0, False)):

@@ -160,6 +160,23 @@ def test_a_tap_too_soon_after_another_is_said() -> None:
     assert second.onset_s == pytest.approx(2.12, abs=0.002)
 
 
+def test_a_far_softer_hit_after_the_ring_spoils_no_tap() -> None:
+    sound, rng = scene(noise=1e-4)
+    wave = ring(RATE, rng, loss=0.002)
+    put(sound, wave, 2.0)
+    put(sound, wave, 2.1, 0.03)
+    assert hear(sound).taps[0].used
+
+
+def test_a_blow_under_which_a_low_note_rings_on_is_a_tap() -> None:
+    """As in bells and cymbals: the struck upper modes die away while a lower one, slow to begin, goes on."""
+    sound, rng = scene(noise=1e-4)
+    time_s = np.arange(2 * RATE) / RATE
+    put(sound, ring(RATE, rng, low_hz=3000, high_hz=9000, loss=0.002), 2.0)
+    put(sound, np.sin(2 * np.pi * 450 * time_s) * (np.exp(-time_s) - np.exp(-time_s / 0.008)), 2.0)
+    assert only(hear(sound)).used
+
+
 def test_a_voice_and_a_drill_are_noise_bursts_or_nothing() -> None:
     sound, rng = scene()
     time_s = np.arange(RATE // 2) / RATE

@@ -14,6 +14,7 @@ import pytest
 
 from taptest.capture import terminal
 from taptest.capture.letters import ROWS, block_letters
+from taptest.capture.remarks import StageText, StageWord, Told
 from taptest.capture.round import (
     Advice,
     KeptTap,
@@ -28,7 +29,6 @@ from taptest.capture.round import (
 )
 from taptest.capture.session import Estimated, Listening, SessionEvent, SoundLost, SourceLost
 from taptest.capture.terminal import (
-    KEY_HELP,
     KEYS,
     STAGE_WORDS,
     UNKNOWN,
@@ -36,16 +36,18 @@ from taptest.capture.terminal import (
     Screen,
     TonesOut,
     can_draw,
+    key_help,
     keys,
     letters_of,
     level_bar,
-    noise_sentence,
+    noise_text,
     play_round,
     sentence_of,
     windows_key,
 )
 from taptest.capture.tones import NOTES, tone
 from taptest.quantities import METRIC, US
+from taptest.words.tell import text_of
 
 STOP = Stop("point", 0.150)
 TAP = KeptTap(0, 5.0, -13.0, 40.0)
@@ -90,7 +92,7 @@ def test_the_screen_shows_position_taps_level_estimate_and_keys() -> None:
     assert "4 of 12   \N{BULLET} \N{BULLET} \N{WHITE BULLET}   again: x" in text
     assert "So far the sound changes near 160 mm." in text
     assert "The striker bounced." in text
-    assert KEY_HELP in text
+    assert key_help() in text
     assert max(map(len, rows)) <= 80
     assert len(rows) <= 24
     screen.close()
@@ -114,7 +116,7 @@ def test_the_newest_sentence_is_whole_on_every_screen(columns: int, lines: int) 
     assert max(map(len, rows)) <= columns
     if lines >= 24 and columns >= 80:
         assert len(rows) <= lines - 1
-        assert KEY_HELP in "\n".join(shown)
+        assert key_help() in "\n".join(shown)
 
 
 def test_a_lost_microphone_leaves_no_mark_to_tap_on_the_screen() -> None:
@@ -123,13 +125,11 @@ def test_a_lost_microphone_leaves_no_mark_to_tap_on_the_screen() -> None:
         screen.show(event)
     text = "\n".join(screen.rows(80))
     assert "150 mm" not in text
-    assert "goes on by itself" in text
+    assert text_of(StageText.NOT_HEARD, "en_US")[:30] in text
 
 
 def test_the_noise_floor_is_told_in_words_that_say_what_to_do() -> None:
-    assert "quiet enough" in noise_sentence(-66)
-    assert "near the tank" in noise_sentence(-50)
-    assert "burner off" in noise_sentence(-35)
+    assert [noise_text(noise_db) for noise_db in (-66, -50, -35)] == [Told.ROOM_QUIET, Told.ROOM_NOISY, Told.ROOM_LOUD]
 
 
 @pytest.mark.parametrize(
@@ -289,7 +289,7 @@ def test_keys_reach_the_session_and_tones_can_be_switched(tmp_path: Path) -> Non
         play_round(session, Lines(METRIC, out), tones, stream)  # type: ignore[arg-type]
     assert session.pressed == ["redo", "skip", "stop"]
     assert "Tones are off." in out.getvalue()
-    assert "No such key: space = this point again, or the last one" in out.getvalue()
+    assert f"No such key. Keys: {key_help()}" in out.getvalue()
     assert tones.play("tap") == 0.0
     assert speaker.played == 1
 
@@ -330,8 +330,8 @@ def test_tones_begin_and_end_softly_and_differ() -> None:
 
 def test_the_page_for_the_site_names_every_key_and_every_big_word() -> None:
     page = (Path(__file__).parents[2] / "docs" / "on-site.md").read_text(encoding="utf-8")
-    for word, _ in STAGE_WORDS.values():
-        assert word in page or word == "STOP"
+    for key, _ in STAGE_WORDS.values():
+        assert text_of(key, "en_US") in page or key is StageWord.STOP
     assert "space bar" in page
     for _, letter, _ in KEYS[1:]:
         assert f"`{letter}`" in page

@@ -1,7 +1,6 @@
 """Kept models and findings hold by version alone, and no figure moves under an old version."""
 
 import json
-from pathlib import Path
 
 import pytest
 
@@ -23,10 +22,10 @@ def test_no_figure_of_a_made_visit_or_a_kept_line_moves_under_an_old_version() -
     assert differences({key: golden["figures"].get(key) for key in now}, now) == [], RAISE
 
 
-def test_no_figure_of_an_example_visit_moves_under_an_old_version(tmp_path: Path) -> None:
+def test_no_figure_of_an_example_visit_moves_under_an_old_version() -> None:
     golden = json.loads(GOLDEN.read_text(encoding="utf-8"))["judgement"]
     assert golden["version"] == [versions.MODEL, versions.JUDGEMENT]
-    now = json.loads(json.dumps(visit_figures(tmp_path)))
+    now = json.loads(json.dumps(visit_figures()))
     assert differences({key: golden["figures"].get(key) for key in now}, now) == [], RAISE
 
 

@@ -114,7 +114,7 @@ BAD_CALLS: list[tuple[Callable[[], object], str]] = [
         lambda: hot_pressure_pa(SystemState(np.full(3, 0.1), 1e5, 15.0), [Cushion(np.full(4, 0.02), 1e5)], 80.0),
         "differ in number",
     ),
-    (lambda: pressure_curve(SystemState(0.1, 1e5, 15.0), [Cushion(0.02, 1e5)], 80.0, steps=1), "no curve"),
+    (lambda: pressure_curve(SystemState(0.1, 1e5, 15.0), [Cushion(0.02, 1e5)], 80.0, steps=1), "at least 2"),
     (lambda: hot_pressure_pa(SystemState(0.1, 1e5, 15.0), [Cushion(0.02, 1e5)], 180.0), "120"),
 ]
 

@@ -49,7 +49,7 @@ def make_visit(out: Path, seed: int, only: str | None, bags: bool, raised: bool,
     noted = _document(case, number, stream(seed, number, "papers"))
     rng = stream(seed, number, "sound")
     clear_db = float(rng.uniform(20.0, 40.0))
-    site = _Site.drawn(case, rng)
+    site = Site.drawn(case, rng)
     files = [point.file for point in noted.points]
     recordings, onsets = _recordings(case, ring(case.vessel), clear_db, files, site, rng)
     truth = _truth(case, onsets, clear_db, seed, number)
@@ -57,7 +57,7 @@ def make_visit(out: Path, seed: int, only: str | None, bags: bool, raised: bool,
         again, state = other_pressure(case, seed, number)
         later = [file.replace("point", "round2-point") for file in files]
         heard, times = _recordings(
-            again, ring(again.vessel), clear_db, later, site.as_before(), stream(seed, number, "sound again")
+            again, ring(again.vessel), clear_db, later, site, stream(seed, number, "sound again")
         )
         recordings |= heard
         noted = _with_round(noted, again, later, state, case, stream(seed, number, "papers again"))
@@ -72,7 +72,7 @@ def make_visit(out: Path, seed: int, only: str | None, bags: bool, raised: bool,
 
 
 @dataclass
-class _Site:
+class Site:
     """What stays the same where one person taps one tank in one room; its second half is drawn after the blows."""
 
     place: Place
@@ -82,10 +82,9 @@ class _Site:
     answer: FloatArray | None = None
     bass_hz: float = 0.0
     slope: float = 0.0
-    kept: bool = False
 
     @classmethod
-    def drawn(cls, case: Case, rng: np.random.Generator) -> "_Site":
+    def drawn(cls, case: Case, rng: np.random.Generator) -> "Site":
         """Draw where the microphone stands and how hard the striker is."""
         shape = case.vessel.shape
         away, angle = rng.uniform(0.3, 0.6), rng.uniform(np.radians(15), np.radians(100))
@@ -93,35 +92,38 @@ class _Site:
         hard, soft, spread = rng.uniform(1.2e-4, 2.6e-4), rng.uniform(2.6e-4, 8e-4), rng.uniform(1.0, 4.0)
         return cls(place, soft if "soft-blow" in case.switches else hard, spread)
 
-    def as_before(self) -> "_Site":
-        """Keep all that was drawn."""
-        return replace(self, kept=True)
+    def rung(self, ringing: Ringing, depths_m: list[float], rng: np.random.Generator) -> FloatArray:
+        """(B, N) sound of a blow at each depth, with the rush of the striker itself, without room and noise."""
+        blows = [
+            Blow(
+                float(np.clip(ringing.outline.s_of_depth(depth) + 0.0025 * rng.standard_normal(), 0.002, None)),
+                float(np.clip(self.contact_s * np.exp(0.08 * rng.standard_normal()), 1e-4, 8.5e-4)),
+                1e-3 * 10 ** (self.spread_db * rng.standard_normal() / 20),
+            )
+            for depth in depths_m
+        ]
+        sounds = hearing.rung(ringing, blows, self.place)
+        if self.rush is None:
+            self.rush = float(np.median(np.abs(sounds).max(1))) * rng.uniform(0.05, 0.3)
+        for sound, blow in zip(sounds, blows, strict=True):
+            burst = hearing.click(blow, rng)
+            sound[: burst.size] += self.rush * blow.impulse / 1e-3 * burst
+        return sounds
+
+    def enter(self, rng: np.random.Generator) -> None:
+        """Draw the room, once."""
+        if self.answer is None:
+            self.answer, self.bass_hz, self.slope = hearing.room(rng), rng.uniform(80.0, 200.0), rng.uniform(0.7, 1.6)
 
 
 def _recordings(
-    case: Case, ringing: Ringing, clear_db: float, names: list[str], site: _Site, rng: np.random.Generator
+    case: Case, ringing: Ringing, clear_db: float, names: list[str], site: Site, rng: np.random.Generator
 ) -> tuple[dict[str, FloatArray], Onsets]:
     """Let every point be tapped and recorded: sound in Pa and true onsets of each file."""
-    blows = [
-        Blow(
-            float(np.clip(ringing.outline.s_of_depth(depth) + 0.0025 * rng.standard_normal(), 0.002, None)),
-            float(np.clip(site.contact_s * np.exp(0.08 * rng.standard_normal()), 1e-4, 8.5e-4)),
-            1e-3 * 10 ** (site.spread_db * rng.standard_normal() / 20),
-        )
-        for depth in case.depths_m
-        for _ in range(TAPS)
-    ]
-    sounds = hearing.rung(ringing, blows, site.place)
-    if not site.kept:
-        site.rush = float(np.median(np.abs(sounds).max(1))) * rng.uniform(0.05, 0.3)
-    assert site.rush is not None
-    for sound, blow in zip(sounds, blows, strict=True):
-        burst = hearing.click(blow, rng)
-        sound[: burst.size] += site.rush * blow.impulse / 1e-3 * burst
+    sounds = site.rung(ringing, [float(depth) for depth in case.depths_m for _ in range(TAPS)], rng)
     heard_at = int(0.06 * RATE)
     level = float(np.sqrt(np.median((sounds[:, :heard_at] ** 2).mean(1)))) * 10 ** (-clear_db / 20)
-    if not site.kept:
-        site.answer, site.bass_hz, site.slope = hearing.room(rng), rng.uniform(80.0, 200.0), rng.uniform(0.7, 1.6)
+    site.enter(rng)
     assert site.answer is not None
     files: dict[str, FloatArray] = {}
     onsets: Onsets = {}
