@@ -124,6 +124,15 @@ def is_done(entries: Sequence[Mapping[str, Any]]) -> bool:
     return [entry.get("stage") for entry in entries if entry["what"] == "stage"][-1:] == ["done"]
 
 
+def marks_left(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the marks that the round in a journal still wants tapped; none where it is over. Raises `VisitError`."""
+    plan = plan_from(entries)
+    if plan is None or is_done(entries):
+        return ()
+    came = {round(result.stop.depth_m, 4) for result in results_from(entries) if result.stop.kind == "point"}
+    return tuple(depth for depth in plan.first_m if round(depth, 4) not in came)
+
+
 def _result(entry: Mapping[str, Any]) -> Result:
     if entry["stop"] not in get_args(StopKind):
         raise ValueError(entry["stop"])

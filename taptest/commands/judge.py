@@ -15,6 +15,7 @@ The finding is kept in the visit as judged.json, for "taptest list" and "taptest
 
 examples:
   taptest judge visits/cellar
+  taptest judge visits/cellar --full
   taptest judge visits/cellar --json finding.json
   taptest judge visits/cellar --json -
 """
@@ -23,6 +24,7 @@ examples:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("visit", type=Path, metavar="VISIT", help="folder of the visit")
+    parser.add_argument("--full", action="store_true", help="print all of it: reasons, causes, points, cautions")
     parser.add_argument(
         "--json", metavar="FILE", help='write the finding as JSON into FILE; "-" prints it instead of the text'
     )
@@ -30,11 +32,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge, and print or write the finding."""
-    from taptest.capture.unfinished import bring_in, unfinished_sentence
+    from taptest.capture.unfinished import bring_in
     from taptest.commands.console import Bar, write_json
     from taptest.errors import TaptestError
     from taptest.report.choices import in_usual_words, usual_wording
-    from taptest.report.words import finding_text
+    from taptest.report.words import brief_text, finding_text
     from taptest.visit.files import read_visit
     from taptest.visit.judged import judge_and_keep
     from taptest.visit.result import as_json
@@ -45,8 +47,6 @@ def run(arguments: argparse.Namespace) -> int:
     except TaptestError as error:
         notes.append(str(error))
     result, not_kept = judge_and_keep(read_visit(arguments.visit), Bar("computing the model of this tank"))
-    if not notes:
-        notes.append(unfinished_sentence(arguments.visit, result.units))
     for note in filter(None, notes):
         print(f"Note: {note}", file=sys.stderr)
     if not_kept:
@@ -54,5 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         write_json(as_json(result), arguments.json)
     if arguments.json != "-":
-        print(finding_text(result, usual_wording()), end="")
+        print((finding_text if arguments.full else brief_text)(result, usual_wording()), end="")
+        if not arguments.full:
+            print("Everything it rests on: --full")
     return 0

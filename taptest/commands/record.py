@@ -122,7 +122,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.plans import plan_of
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
-    from taptest.capture.unfinished import marks_left
+    from taptest.capture.unfinished import left_of
     from taptest.visit.sweeps import sweeps_for
 
     meaning = open_visit(arguments.tank, folder)
@@ -161,7 +161,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         from taptest.report.choices import in_usual_words
 
         print(f"Note: {in_usual_words(drift)}")
-    return Made(points, len(marks_left(folder)[0]), system.hangs)
+    return Made(points, len(left_of(folder)), system.hangs)
 
 
 def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:

@@ -10,14 +10,16 @@ from taptest.desk.arrivals import add_sound, as_walk
 from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_of
 from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
+from taptest.desk.marks import first_shown, panel
 from taptest.desk.mend_pages import broken_page
 from taptest.desk.render import Desk, Posted, desk_of
+from taptest.desk.section import section_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
+from taptest.report.wording import LANGUAGE, worded
 from taptest.report.wording import told as in_words
-from taptest.report.wording import worded
 from taptest.report.words import remark_on
 from taptest.statements import Said
 
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
     from taptest.visit.record import Document
     from taptest.visit.result import VisitResult
 
+ASKED_READINGS = ("pressure", "water_temperature")
+"""Readings without which nothing can be compared, in the order in which they are asked for."""
 WAIT_S = 4.0
 """So long a page waits for its judgement before it shows that one is under way."""
 FOLLOWING = (
@@ -41,24 +45,82 @@ def visit(request: Request) -> Response:
         found = desk.visits.read(request.path_params["ident"])
     except VisitError:
         return broken_page(request, status=422)
-    live = desk.rounds.of(found.ident)
-    if round_began(found.visit.folder) and not (live is not None and live.running):
+    if round_began(found.visit.folder):
         found = _brought_in(desk, found)
     if not found.visit.document.points:
         return _without_points(request, found, "")
     judging = desk.judge.ask(found.visit, WAIT_S)
     if judging.state == "working":
         return waiting(request, found)
+    document = found.visit.document
+    shown = panel(judging, document, _place(request.query_params.get("mark", "")))
+    shown = shown or panel(judging, document, first_shown(judging))
+    questions = evidence_rows(document)
     return desk.page(
         "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
-        evidence=evidence_rows(found.visit.document), note=desk.note(request), told=told(judging), mark=found.mark,
+        section=None if judging.result is None else section_of(judging.result), panel=shown,
+        mark_remark=_remark_here(judging, shown), modelled=_has_model(judging),
+        asked=asked_next(judging, document, questions),
+        evidence=questions, note=desk.note(request), told=told(judging), mark=found.mark,
         by_hand=len(found.visit.document.by_hand), others=count_others(judging),
         words=WORDINGS[usual_wording()], paper=papers_of(judging), unfinished=unfinished_of(found),
     )  # fmt: skip
 
 
+def _place(text: str) -> int:
+    """Return the number of a mark, 0 for any other text."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 4 else 0
+
+
+def _remark_here(judging: Judging, shown: dict[str, Any] | None) -> str:
+    if shown is None or shown["point"] is None or judging.result is None:
+        return ""
+    return remark_on(shown["point"], judging.result.units, usual_wording())
+
+
+def _has_model(judging: Judging) -> bool:
+    """Whether the tank has a model whose sound can be heard."""
+    return judging.result is not None and not judging.result.case.tank.sideways
+
+
+def asked_next(judging: Judging, document: "Document", questions: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return the next check, the question with its answers, and the reading that is missing.
+
+    The question is that of the check itself, or else the first one of the checks that follow.
+    """
+    checks = told(judging)["next"]
+    open_ = [row for row in questions if not row["given"]]
+    asked = next(((row, check) for check in checks for row in open_ if row["check"] in check), (None, ""))
+    missing = next((name for name in ASKED_READINGS if not (getattr(document.readings, name) or "").strip()), None)
+    return {
+        "check": checks[0] if checks else "",
+        "question": asked[0],
+        "same": bool(checks) and asked[1] == checks[0],
+        "reading": None if missing is None else FIELDS[f"readings.{missing}"],
+    }
+
+
+def reading(request: Request, form: Posted) -> Response:
+    """Take a reading that was missing; the finding follows."""
+    desk = desk_of(request)
+    ident = request.path_params["ident"]
+    name = form.texts.get("key", "").removeprefix("readings.")
+    if name not in ASKED_READINGS:
+        raise VisitError("That reading is not asked for here. Type it on the page Details.")
+    typed = " ".join(form.texts.get("value", "").split())[:100]
+
+    def read(document: "Document") -> "Document":
+        return document.model_copy(update={"readings": document.readings.model_copy(update={name: typed})})
+
+    try:
+        desk.visits.change(ident, read)
+    except TaptestError as error:
+        return desk.go(f"/visit/{ident}", f"Not kept. {error}")
+    return desk.go(f"/visit/{ident}", f"Kept: {FIELDS[f'readings.{name}'].label} {typed}.")
+
+
 def _brought_in(desk: Desk, found: Found) -> Found:
-    """Return a visit with the points of a round that was killed."""
+    """Return a visit with the points of a round that runs, or was killed."""
     from taptest.capture.unfinished import bring_in
 
     try:
@@ -69,15 +131,17 @@ def _brought_in(desk: Desk, found: Found) -> Found:
 
 def unfinished_of(found: Found) -> str:
     """Say which marks of a visit's round are left, "" for none."""
-    from taptest.capture.unfinished import unfinished_sentence
+    from taptest.capture.unfinished import left_of
     from taptest.visit.meaning import meaning_of
+    from taptest.visit.unfinished import marks_left_said
+    from taptest.words.tell import tell
 
-    if not round_began(found.visit.folder):
-        return ""
     try:
-        return unfinished_sentence(found.visit.folder, meaning_of(found.visit.document, found.visit.source).units)
+        left_m = left_of(found.visit.folder)
+        units = meaning_of(found.visit.document, found.visit.source).units
     except TaptestError as error:
         return str(error)
+    return tell(marks_left_said(left_m), units, LANGUAGE[usual_wording()]) if left_m else ""
 
 
 def state(request: Request) -> Response:
@@ -135,7 +199,8 @@ def evidence(request: Request, form: Posted) -> Response:
         return document.model_copy(update={"observations": answers})
 
     desk.visits.change(ident, answered)
-    return desk.go(f"/visit/{ident}#causes", " ".join(notes))
+    place = "" if form.texts.get("from") == "visit" else "#causes"
+    return desk.go(f"/visit/{ident}{place}", " ".join(notes))
 
 
 def _changes(form: Posted) -> dict[str, tuple[str, str]]:
@@ -252,7 +317,7 @@ def banner(judging: Judging) -> dict[str, Any]:
         return {**code, "judged": False, "trouble": "", "flags": []}
     found, units, wording = judging.result.judgement, judging.result.units, usual_wording()
     return {
-        "code": found.code,
+        "code": judging.result.headline,
         "sentence": in_words(found.says, units, wording),
         "confidence": found.confidence.rstrip("."),
         "judged": True,

@@ -31,6 +31,7 @@ from taptest.finding.onset_likelihood import onset_said
 from taptest.finding.records import Case, Confidence, FindingCode, Judgement, RedFlag, Round, RoundFound
 from taptest.finding.red_flags import endangers, may_be_heated, red_flags
 from taptest.finding.settle import settling_step
+from taptest.finding.still_likelihood import still_said
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
     HEATED,
@@ -231,7 +232,7 @@ def judge(
         code=verdict.code,
         says=finding_of(story, checks[0], against, endangered=endangers(flags)),
         confidence=_confidence(verdict, lead, comparison) if told else "cannot tell",
-        reasons=(*reasons_of(story), *(onset_said(each.onset, case.tank) for each in rounds if each.onset is not None)),
+        reasons=(*reasons_of(story), *_heard_in_rounds(case, rounds)),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
         causes=causes,
@@ -289,6 +290,15 @@ def _leading(line: LineReading, beside: Sequence[LineReading], rounds: Sequence[
     """Return the line that the finding is told by: the first one as found, or where it says nothing, one that does."""
     others = [*beside, *(each.lines[0] for each in _same_air(rounds) if each.lines)]
     return next((each for each in (line, *others) if each.misfit < 1.0 and line_speaks(each)), line)
+
+
+def _heard_in_rounds(case: Case, rounds: Sequence[Round]) -> list[Statement]:
+    """Say what was heard in later rounds beside their lines."""
+    said: list[Statement | None] = []
+    for each in _same_air(rounds):
+        said.append(None if each.onset is None else onset_said(each.onset, case.tank))
+        said.append(None if each.still is None else still_said(each.still, each.name))
+    return [each for each in said if each is not None]
 
 
 def _same_air(rounds: Sequence[Round]) -> list[Round]:

@@ -10,6 +10,7 @@ from typing import Literal
 from taptest.line.onset import OnsetEvidence
 from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
+from taptest.line.still import StillEvidence
 from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
@@ -107,6 +108,9 @@ class Round:
     """Its first line's difference from that of the first round; None where they cannot be compared."""
     onset: OnsetEvidence | None = None
     """What one mark's taps at many pressures say of the charge; None where no such taps were made."""
+    still: StillEvidence | None = None
+    """Whether a handful of marks sounds as in the first round; None where the difference of whole lines says more."""
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)

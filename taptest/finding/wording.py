@@ -13,7 +13,6 @@ from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.keys import (
-    WAY,
     Amount,
     Charge,
     FoundCharge,
@@ -41,7 +40,7 @@ from taptest.tank.kinds import (
     what_taps_cannot_show,
     what_taps_show,
 )
-from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
+from taptest.water.log import FREE_AIR_T_C, WAY, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
 PIN = "water at the air valve"
@@ -431,7 +430,7 @@ def _air_reasons(story: Story) -> list[Said]:
     said: list[Said] = list(story.comparison.air_notes)
     if air is None:
         return said
-    said.insert(0, air.sentence)
+    said.insert(0, air.says)
     if air.free_air_m3 is not None and air.sd_m3 is not None:
         outside = float(atmospheric_pressure_pa(story.case.system.altitude_m))
         charged = story.case.readings.charged_at_c

@@ -189,7 +189,7 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
     return {
         "paper": _PAPERS[sources.paper],
         "region": {"us": "us", "uk": "gb"}[sources.wording],
-        "title": f"{texts.TITLE}: {texts.FINDING[result.judgement.code]}",
+        "title": f"{texts.TITLE}: {_name(result)}",
         "author": typed(visit.technician, "taptest"),
         "keywords": [f"sha256:{sources.fingerprint}", f"taptest {__version__}", *simulated],
         "description": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
@@ -214,6 +214,11 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
         "picture": texts.PICTURE_ALT,
         "small": [texts.SIMULATED_NOTE] if result.simulated else [],
     }
+
+
+def _name(result: VisitResult) -> str:
+    """Name the finding, or say that there is none yet."""
+    return texts.NOT_FINISHED if result.marks_left_m else texts.FINDING[result.judgement.code]
 
 
 def _tank_words(document: Document, typed: _Typed, wording: Wording) -> str:
@@ -261,7 +266,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "form": "technical",
         "heading": texts.TITLE,
         "finding": {
-            "name": texts.FINDING[judgement.code],
+            "name": _name(result),
             "sentence": told(judgement.says, result.units, wording),
             "confidence": [
                 f"{texts.CONFIDENCE}: ",

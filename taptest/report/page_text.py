@@ -32,6 +32,7 @@ FINDING: Final[dict[FindingCode, str]] = {
     "membrane failed": "Membrane failed",
     "cannot tell": "Cannot tell",
 }
+NOT_FINISHED: Final = "Round not finished"
 FINDING_SIGN: Final[dict[FindingCode, tuple[str, str]]] = {
     "as expected": ("✓", "good"),
     "low on air": ("▲", "warn"),

@@ -34,6 +34,37 @@ CAUTION = (
 )
 
 
+def brief_text(result: VisitResult, wording: Wording = "us") -> str:
+    """Return the finding in about ten lines, dangers first: what it is, how sure, what to do next."""
+    judgement = result.judgement
+    lines = [*flag_lines(judgement.red_flags, result.units, wording), *_headline(result, wording), ""]
+    lines += [told(row, result.units, wording) for row in _figures(result, wording)[:2]]
+    likely, _ = causes_together(judgement.causes, result.units, wording)
+    if likely:
+        lines += _wrapped(worded(f"If the relief valve opens: {likely[0][0]}.", wording))
+    check = told(judgement.next_checks[0], result.units, wording) if judgement.next_checks else ""
+    if check and check[1:].rstrip(".") not in " ".join(lines):  # the finding's sentence may end with it
+        lines += _wrapped(f"Next: {check}")
+    return "\n".join(lines) + "\n"
+
+
+def _headline(result: VisitResult, wording: Wording) -> list[str]:
+    """Name the tank, say the finding and how sure it is."""
+    judgement = result.judgement
+    day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
+    simulated = " (simulated data)" if result.simulated else ""
+    name = result.name or worded("Tank without a name", wording)
+    lines = [
+        f"{name}{day}{simulated}",
+        "",
+        result.headline.upper(),
+        *_wrapped(told(judgement.says, result.units, wording)),
+    ]
+    if judgement.code != "cannot tell":
+        lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
+    return lines
+
+
 def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     """Return the whole finding in the user's units and the words of their country, ending in a line break."""
 
@@ -41,19 +72,8 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
         return [told(text, result.units, wording) for text in texts]
 
     judgement = result.judgement
-    day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
-    simulated = " (simulated data)" if result.simulated else ""
-    name = result.name or worded("Tank without a name", wording)
-    lines = [
-        *flag_lines(judgement.red_flags, result.units, wording),
-        f"{name}{day}{simulated}",
-        "",
-        judgement.code.upper(),
-    ]
-    lines += _wrapped(told(judgement.says, result.units, wording))
-    if judgement.code != "cannot tell":
-        lines += _wrapped(f"Confidence: {judgement.confidence.rstrip('.')}.")
-    lines += ["", *said(_figures(result, wording))]
+    head = flag_lines(judgement.red_flags, result.units, wording)
+    lines = [*head, *_headline(result, wording), "", *said(_figures(result, wording))]
     lines += _section("Rounds", said(round_lines(result, wording)))
     lines += _section("Why", said((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)

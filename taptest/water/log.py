@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError, VisitError
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
-from taptest.statements import Said
+from taptest.statements import Key, Said, Statement
 from taptest.water.fluids import WATER, Fluid, Metal, expansion, net_expansion
 from taptest.water.pressure import kelvin
 
@@ -74,11 +74,44 @@ class AirEstimate:
     notes: tuple[Said, ...] = ()
 
 
+class AirWay(Key):
+    """A way of finding the air, as a part."""
+
+    SOUND = "way.sound"
+    DRAIN = "way.drain"
+    RISE = "way.pressure rise"
+
+
+WAY: dict[AirSource, AirWay] = {"sound": AirWay.SOUND, "drain": AirWay.DRAIN, "pressure rise": AirWay.RISE}
+
+
+class AirSays(Key):
+    """What is to be known of the estimates of the air, in whole sentences."""
+
+    ELSEWHERE = "air.elsewhere"
+    MORE_THAN_TANK = "air.more than the tank", "air_m3", "tank_m3"
+    NO_SINGLE_CUSHION = "air.no single cushion"
+    ONE_WAY = "air.one way", "way"
+    AGREE = "air.agree", "ways"
+    CONTRADICT = "air.contradict", "more", "more_m3", "less", "less_m3", "too_much", "too_little"
+
+
+class AirHint(Key):
+    """Why a way may find too much or too little air, as a part."""
+
+    SOUND_TOO_MUCH = "air hint.sound, too much"
+    DRAIN_TOO_MUCH = "air hint.drain, too much"
+    RISE_TOO_MUCH = "air hint.pressure rise, too much"
+    SOUND_TOO_LITTLE = "air hint.sound, too little"
+    DRAIN_TOO_LITTLE = "air hint.drain, too little"
+    RISE_TOO_LITTLE = "air hint.pressure rise, too little"
+
+
 @dataclass(frozen=True, slots=True)
 class CombinedAir:
     """Independent estimates laid together.
 
-    Where they contradict each other there is no common value: `free_air_m3` and `sd_m3` are None and the sentence
+    Where they contradict each other there is no common value: `free_air_m3` and `sd_m3` are None, and what is said
     names the two that differ most.
     """
 
@@ -88,7 +121,7 @@ class CombinedAir:
     p_value: float
     """Chance that sound estimates differ this much; 1 where there is only one."""
     contradiction: bool
-    sentence: str
+    says: Statement
     estimates: tuple[AirEstimate, ...]
 
 
@@ -338,12 +371,9 @@ def air_from_drain(
         product * drain.drained_rel_sd,
     )
     to_free = float(_free_air_k() / kelvin(drain.gas_t_c)) / STANDARD_ATMOSPHERE_PA
-    notes = ["Air trapped elsewhere in the system is counted with that in the tank."]
+    notes = [Statement(AirSays.ELSEWHERE)]
     if tank_m3 is not None and product / p2 > tank_m3 * 1.05:
-        notes.append(
-            f"After the drain the air would fill {1e3 * product / p2:.1f} l, more than the tank's {1e3 * tank_m3:.1f} "
-            "l: there is air elsewhere, or the volume drawn or a reading is wrong."
-        )
+        notes.append(Statement(AirSays.MORE_THAN_TANK, {"air_m3": product / p2, "tank_m3": tank_m3}))
     return AirEstimate("drain", product * to_free, sd * to_free, tuple(notes))
 
 
@@ -394,14 +424,11 @@ def air_from_rise(
     product = 1 / slope
     sd = math.hypot(slope_sd / slope**2, product * system.volume_rel_sd, 1 / shifted - product)
     to_free = float(_free_air_k() / gas_k[0]) / STANDARD_ATMOSPHERE_PA
-    notes = []
+    notes: tuple[Statement, ...] = ()
     degrees = len(run) - 2
     if degrees > 0 and _chance(chi_square, degrees) < CONTRADICTION_LEVEL:
-        notes.append(
-            "The readings do not follow one air cushion: the pressure may have climbed stiffly before the tank took "
-            "water, the valve may have lifted, or water was fed in."
-        )
-    return AirEstimate("pressure rise", product * to_free, sd * to_free, tuple(notes))
+        notes = (Statement(AirSays.NO_SINGLE_CUSHION),)
+    return AirEstimate("pressure rise", product * to_free, sd * to_free, notes)
 
 
 def _growth(system: RisingSystem, cold_c: float, t_c: FloatArray) -> FloatArray:
@@ -466,34 +493,38 @@ def combine(estimates: Sequence[AirEstimate]) -> CombinedAir:
     kept = tuple(estimates)
     if chance < CONTRADICTION_LEVEL:
         return CombinedAir(None, None, chi_square, chance, True, _contradiction(kept), kept)
-    names = ", ".join(e.source for e in estimates)
-    sentence = f"The air in the tank is known from one way of measuring: {names}."
-    if len(estimates) > 1:
-        sentence = f"The estimates of the air agree within their uncertainty: {names}."
-    return CombinedAir(mean, float(np.sum(weight) ** -0.5), chi_square, chance, False, sentence, kept)
+    ways = tuple(Statement(WAY[e.source]) for e in estimates)
+    says = Statement(AirSays.AGREE, {"ways": ways}) if len(ways) > 1 else Statement(AirSays.ONE_WAY, {"way": ways[0]})
+    return CombinedAir(mean, float(np.sum(weight) ** -0.5), chi_square, chance, False, says, kept)
 
 
-_HINT_TOO_MUCH: dict[AirSource, str] = {
-    "sound": "water that the tap line missed, as behind a bag that barely touches the shell",
-    "drain": "air trapped elsewhere in the system or a fill valve that was not shut",
-    "pressure rise": "a relief valve that lifted or a system volume stated too large",
+_TOO_MUCH: dict[AirSource, AirHint] = {
+    "sound": AirHint.SOUND_TOO_MUCH,
+    "drain": AirHint.DRAIN_TOO_MUCH,
+    "pressure rise": AirHint.RISE_TOO_MUCH,
 }
-_HINT_TOO_LITTLE: dict[AirSource, str] = {
-    "sound": "rubber or a liner on the shell that sounds dull with air behind it",
-    "drain": "less water drawn than was noted or a gauge misread",
-    "pressure rise": "a fill valve that fed water in or a system volume stated too small",
+_TOO_LITTLE: dict[AirSource, AirHint] = {
+    "sound": AirHint.SOUND_TOO_LITTLE,
+    "drain": AirHint.DRAIN_TOO_LITTLE,
+    "pressure rise": AirHint.RISE_TOO_LITTLE,
 }
 
 
-def _contradiction(estimates: tuple[AirEstimate, ...]) -> str:
+def _contradiction(estimates: tuple[AirEstimate, ...]) -> Statement:
     pairs = [(a, b) for i, a in enumerate(estimates) for b in estimates[i + 1 :]]
     more, less = max(pairs, key=lambda pair: _apart(*pair))
     if more.free_air_m3 < less.free_air_m3:
         more, less = less, more
-    return (
-        f"The estimates of the air contradict each other: the {more.source} speaks for {1e3 * more.free_air_m3:.1f} l "
-        f"of free air, the {less.source} for {1e3 * less.free_air_m3:.1f} l. They are not averaged; look for "
-        f"{_HINT_TOO_MUCH[more.source]}, or for {_HINT_TOO_LITTLE[less.source]}."
+    return Statement(
+        AirSays.CONTRADICT,
+        {
+            "more": Statement(WAY[more.source]),
+            "more_m3": more.free_air_m3,
+            "less": Statement(WAY[less.source]),
+            "less_m3": less.free_air_m3,
+            "too_much": Statement(_TOO_MUCH[more.source]),
+            "too_little": Statement(_TOO_LITTLE[less.source]),
+        },
     )
 
 

@@ -95,6 +95,7 @@ def test_from_the_form_to_the_finding_and_its_review(
         page.get_by_role("button", name="Make the visit").click()
         page.wait_for_selector("#points-title")
         expect(page.locator(".finding")).to_contain_text("cannot tell")
+        page.get_by_text("The boundary picture").click()
         picture = page.locator(".picture img").first
         picture.scroll_into_view_if_needed()
         page.wait_for_load_state("networkidle")
@@ -121,7 +122,7 @@ def review(page: Page) -> None:
     page.get_by_role("link", name="All points").click()
     row = page.locator(".points tbody tr").nth(2)
     expect(row).to_contain_text("2 used, 1 not")
-    expect(page.locator("main")).to_contain_text(f"was refused: “{SHOT[:-1]}”.")
+    expect(page.locator("main")).to_contain_text(f"by hand: “{SHOT[:-1]}”.")
     row.get_by_role("link").click()
     page.get_by_role("button", name="Take the decision back").click()
     expect(page.locator(".tap").nth(1)).not_to_contain_text("by hand")
@@ -284,7 +285,8 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
         assert stayed(page)
         hold_to_axe(page)
         sent = hold(page, "**/evidence")
-        form = page.locator("form[method=post]").first
+        page.get_by_text("What else was seen?").click()
+        form = page.locator(".evidence form")
         disabled = form.evaluate(
             "(form) => { form.requestSubmit(); return new Promise((tell) => {"
             " setTimeout(() => tell(form.querySelector('button').disabled), 20); }); }"
@@ -292,6 +294,42 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
         assert disabled, "a form in the part that was put in place is sent once"
         sent.pop().continue_()
         expect(page.locator(".note")).to_be_visible()
+        assert complaints == []
+
+
+@pytest.mark.parametrize(("size", "scheme"), [((1280, 800), "light"), (PHONE, "dark")], ids=["laptop", "phone"])
+def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
+    browser: Browser, pages: Served, size: tuple[int, int], scheme: str
+) -> None:
+    make_shelf(pages.desk.visits.root)
+    pages.desk.visits.search(refresh=True)
+    with tab(browser, size, scheme) as (page, complaints):
+        pages.enter(page)
+        page.goto(f"{pages.base}/visit/{ident_of('cellar')}")
+        page.wait_for_selector(".live")
+        stay(page)
+        for part, least in ((".finding .sentence", 50), (".step-one", 40), (".section", 200)):  # without scrolling
+            box = page.locator(part).bounding_box()
+            assert box is not None
+            assert box["y"] + min(box["height"], least) <= size[1], part
+        hold_to_axe(page)
+        page.locator('[data-mark="2"]').click()
+        expect(page.locator(".live")).to_have_attribute("data-place", "2")
+        page.keyboard.press("ArrowDown")
+        expect(page.locator(".live")).to_have_attribute("data-place", "3")
+        with page.expect_request("**/point/3/tap-2.wav"):
+            page.keyboard.press("2")
+        page.keyboard.press("x")
+        expect(page.locator(".taps-here li").nth(1)).to_contain_text("does not count")
+        assert [kept.verdict for kept in read_visit(pages.desk.visits.root / "cellar").document.by_hand] == ["refuse"]
+        page.keyboard.press("x")
+        expect(page.locator(".taps-here li").nth(1)).not_to_contain_text("by hand")
+        before = page.locator(".top-causes").inner_text()
+        page.locator(".answers button").first.click()
+        expect(page.locator(".note")).to_contain_text("The answers are kept")
+        assert page.locator(".top-causes").inner_text() != before
+        assert stayed(page)
+        hold_to_axe(page)
         assert complaints == []
 
 
