@@ -23,7 +23,7 @@ from taptest.desk.guard import OPENED
 from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
 from taptest.finding.records import Case
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
 from tests.made_desk import Arrays, make_shelf
@@ -43,6 +43,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
     (tmp_path / "visits").mkdir()
     with served(tmp_path / "visits", Arrays(lambda: Endless(tapping(6)))) as pages:
