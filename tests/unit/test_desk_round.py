@@ -274,6 +274,22 @@ def test_a_round_whose_program_was_killed_shows_its_points_and_the_marks_left(
     assert "0 visits" in capsys.readouterr().out
 
 
+def test_a_round_that_is_over_goes_on_with_added_marks(root: Path) -> None:
+    for client in opened(root, 15, 9):  # all of it; then the reference, the added mark, and no more
+        where = new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        ended(client)
+        form = client.get(f"{where}/round?again=yes").text
+        assert 'name="more"' in form
+        refused = client.send_form(f"{where}/round", data={"microphone": "array", "more": "deep"})
+        assert refused.status_code == 422
+        assert "Add marks" in refused.text
+        assert client.send_form(f"{where}/round", data={"microphone": "array", "more": "125 mm"}).status_code == 303
+        ended(client)
+        (folder,) = root.glob("2025-*")
+        assert [point.position_mm for point in read_visit(folder).document.points] == [50, 100, 150, 125]
+
+
 def test_a_tape_in_inches_is_read_as_it_stands(root: Path) -> None:
     for client in opened(root, 6):
         inches = {"tank.volume": "4.4 gal", "tank.diameter": '11"', "readings.pressure": "22 psi"}
