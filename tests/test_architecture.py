@@ -9,7 +9,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions errors statements quantities disk preferences words.tell words.language words
+versions statements errors quantities disk preferences words.tell words.language words
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.remarks tank.shape tank.kinds tank.membrane tank.contact
 sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra
@@ -26,7 +26,7 @@ finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
 visit.unfinished visit.analyse
-visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
+visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.judge_many
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal

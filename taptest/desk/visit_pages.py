@@ -22,13 +22,14 @@ from taptest.report.wording import LANGUAGE, worded
 from taptest.report.wording import told as in_words
 from taptest.report.words import remark_on
 from taptest.statements import Said
+from taptest.tank.kinds import TANK_KINDS
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
     from taptest.visit.result import VisitResult
 
-ASKED_READINGS = ("pressure", "water_temperature")
-"""Readings without which nothing can be compared, in the order in which they are asked for."""
+ASKED = ("readings.pressure", "tank.precharge", "readings.water_temperature")
+"""What is asked for on the visit's page, in this order: without it nothing, or little, can be compared."""
 WAIT_S = 4.0
 """So long a page waits for its judgement before it shows that one is under way."""
 FOLLOWING = ("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature")
@@ -88,12 +89,14 @@ def asked_next(judging: Judging, document: "Document", questions: list[dict[str,
     checks = told(judging)["next"]
     open_ = [row for row in questions if not row["given"]]
     asked = next(((row, check) for check in checks for row in open_ if row["check"] in check), (None, ""))
-    missing = next((name for name in ASKED_READINGS if not (getattr(document.readings, name) or "").strip()), None)
+    missing = next((name for name in ASKED if not typed_of(document)[name].strip()), None)
+    if missing == "tank.precharge" and not TANK_KINDS[document.tank.kind].charged:
+        missing = None
     return {
         "check": checks[0] if checks else "",
         "question": asked[0],
         "same": bool(checks) and asked[1] == checks[0],
-        "reading": None if missing is None else FIELDS[f"readings.{missing}"],
+        "reading": None if missing is None else FIELDS[missing],
     }
 
 
@@ -101,19 +104,21 @@ def reading(request: Request, form: Posted) -> Response:
     """Take a reading that was missing; the finding follows."""
     desk = desk_of(request)
     ident = request.path_params["ident"]
-    name = form.texts.get("key", "").removeprefix("readings.")
-    if name not in ASKED_READINGS:
+    name = form.texts.get("key", "")
+    if name not in ASKED:
         raise VisitError("That reading is not asked for here. Type it on the page Details.")
     typed = " ".join(form.texts.get("value", "").split())[:100]
 
     def read(document: "Document") -> "Document":
-        return document.model_copy(update={"readings": document.readings.model_copy(update={name: typed})})
+        item = FIELDS[name]
+        section = getattr(document, item.section).model_copy(update={item.key: typed})
+        return document.model_copy(update={item.section: section})
 
     try:
         desk.visits.change(ident, read)
     except TaptestError as error:
         return desk.go(f"/visit/{ident}", f"Not kept. {error}")
-    return desk.go(f"/visit/{ident}", f"Kept: {FIELDS[f'readings.{name}'].label} {typed}.")
+    return desk.go(f"/visit/{ident}", f"Kept: {FIELDS[name].label} {typed}.")
 
 
 def _brought_in(desk: Desk, found: Found) -> Found:

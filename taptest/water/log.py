@@ -96,6 +96,16 @@ class AirSays(Key):
     CONTRADICT = "air.contradict", "more", "more_m3", "less", "less_m3", "too_much", "too_little"
 
 
+class NoAir(Key):
+    """Why a drain or a log gives no estimate of the air, in whole sentences; what the errors raised here carry."""
+
+    DRAIN_READINGS = "no air.drain readings"
+    SMALL_FALL = "no air.small fall", "fall_pa"
+    LOG_BELOW_VACUUM = "no air.log below vacuum"
+    NO_RISE = "no air.no rise"
+    NO_WARM_UP = "no air.no warm-up"
+
+
 class AirHint(Key):
     """Why a way may find too much or too little air, as a part."""
 
@@ -355,13 +365,15 @@ def air_from_drain(
     p1, p2, reading = drain.before_pa + atmospheric_pa, drain.after_pa + atmospheric_pa, drain.reading_sd_pa
     if not (p2 > 0 and drain.drained_m3 > 0):
         raise PhysicsError(
-            "A drain needs a volume above zero and pressures above vacuum; check what was drawn and the gauge readings."
+            "A drain needs a volume above zero and pressures above vacuum; check the amount drawn and the gauge.",
+            Statement(NoAir.DRAIN_READINGS),
         )
     fall = p1 - p2
     if fall < 3 * math.sqrt(2) * reading:
         raise PhysicsError(
             f"The pressure fell by {fall / 1e5:.3f} bar, which the gauge can hardly tell from nothing; "
-            "with the fill valve shut draw more water and read again."
+            "with the fill valve shut draw more water and read again.",
+            Statement(NoAir.SMALL_FALL, {"fall_pa": fall}),
         )
     product = drain.drained_m3 * p1 * p2 / fall
     sd = math.hypot(
@@ -409,14 +421,17 @@ def air_from_rise(
     water_c = np.array([entry.water_t_c for entry in run], dtype=np.float64)
     gas_k = kelvin(np.array([system.gas_t_c if entry.tank_t_c is None else entry.tank_t_c for entry in run]))
     if not bool(np.all(pressure > 0)):
-        raise PhysicsError("The log has a pressure below vacuum; check the readings and their unit.")
+        raise PhysicsError(
+            "The log has a pressure below vacuum; check the readings and their unit.", Statement(NoAir.LOG_BELOW_VACUUM)
+        )
     swell = system.volume_m3 * _growth(system, water_c[0], water_c)
     per_c = system.volume_m3 * (_growth(system, water_c[0], water_c + 0.5) - _growth(system, water_c[0], water_c - 0.5))
     slope, slope_sd, chi_square = _fit(pressure, gas_k, swell, per_c * system.temperature_sd_c, system.reading_sd_pa)
     if not slope > 3 * slope_sd:
         raise PhysicsError(
             "The pressure hardly rose with the temperature, so the log sets no upper limit to the air; "
-            "log a longer warm-up with the fill valve shut."
+            "log a longer warm-up with the fill valve shut.",
+            Statement(NoAir.NO_RISE),
         )
     shifted, _, _ = _fit(
         pressure + system.gauge_bias_sd_pa, gas_k, swell, per_c * system.temperature_sd_c, system.reading_sd_pa
@@ -449,7 +464,8 @@ def _warm_up(log: Sequence[LogEntry]) -> list[LogEntry]:
     if len(best) < 3 or max(temperatures) - min(temperatures) < 10:
         raise PhysicsError(
             "The log has no warm-up to judge: it needs at least 3 readings of temperature and pressure over 10 °C or "
-            "more with the heat on and the fill valve shut."
+            "more with the heat on and the fill valve shut.",
+            Statement(NoAir.NO_WARM_UP),
         )
     return best
 

@@ -23,7 +23,7 @@ from taptest.desk.guard import OPENED
 from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
 from taptest.finding.records import Case
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
 from tests.made_desk import Arrays, make_shelf
@@ -43,6 +43,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
     (tmp_path / "visits").mkdir()
     with served(tmp_path / "visits", Arrays(lambda: Endless(tapping(6)))) as pages:
@@ -550,6 +551,21 @@ def test_twenty_tabs_of_a_round_share_one_stream_and_freeze_nothing(
         for each in tabs[1:]:
             expect(each.locator("[data-big]")).to_have_text("100 mm")
         until(lambda: len(streams) == 1, other)
+        assert complaints == []
+
+
+def test_on_a_telephone_the_number_and_the_keys_never_scroll_away(browser: Browser, pages: Served) -> None:
+    with tab(browser, PHONE) as (page, complaints):
+        begin_round(page, pages)
+        for far in (0, 100_000):
+            page.evaluate("(far) => window.scrollTo(0, far)", far)
+            for part in ("[data-big]", "[data-dots]", ".huge"):
+                expect(page.locator(part)).to_be_in_viewport(ratio=1)
+        box = page.locator("[data-big]").bounding_box()
+        assert box is not None
+        assert box["height"] >= 60
+        until(lambda: page.locator("[data-round]").get_attribute("data-awake") == "yes", page)
+        hold_to_axe(page)
         assert complaints == []
 
 

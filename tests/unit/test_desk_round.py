@@ -17,7 +17,7 @@ from taptest.capture.session import Estimated
 from taptest.cli import main
 from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from tests.made_desk import Arrays, Pages, pages
 from tests.sources import ArraySource
@@ -44,6 +44,7 @@ def tapping(taps: int) -> NDArray[np.float64]:
 
 @pytest.fixture
 def root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
     (tmp_path / "visits").mkdir()
     return tmp_path / "visits"
@@ -271,6 +272,22 @@ def test_a_round_whose_program_was_killed_shows_its_points_and_the_marks_left(
     assert "2 marks left to tap" in listed
     assert main(["list", str(tmp_path / "terminal"), "--finding", "cannot tell"]) == 0
     assert "0 visits" in capsys.readouterr().out
+
+
+def test_a_round_that_is_over_goes_on_with_added_marks(root: Path) -> None:
+    for client in opened(root, 15, 9):  # all of it; then the reference, the added mark, and no more
+        where = new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        ended(client)
+        form = client.get(f"{where}/round?again=yes").text
+        assert 'name="more"' in form
+        refused = client.send_form(f"{where}/round", data={"microphone": "array", "more": "deep"})
+        assert refused.status_code == 422
+        assert "Add marks" in refused.text
+        assert client.send_form(f"{where}/round", data={"microphone": "array", "more": "125 mm"}).status_code == 303
+        ended(client)
+        (folder,) = root.glob("2025-*")
+        assert [point.position_mm for point in read_visit(folder).document.points] == [50, 100, 150, 125]
 
 
 def test_a_tape_in_inches_is_read_as_it_stands(root: Path) -> None:
