@@ -22,7 +22,7 @@ finding.records finding.keys finding.draws finding.parallel finding.air finding.
 finding.pair_likelihood finding.onset_likelihood finding.still_likelihood finding.rounds finding.weigh
 finding.compare finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
-finding.settle finding.wording finding.judge
+finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
 visit.unfinished visit.analyse
