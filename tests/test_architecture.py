@@ -20,13 +20,13 @@ line.distribution line.remarks line.records line.points line.drift line.unlabell
 line.backing line.naming line.quality line.boundary line.next_point line.onset line.still
 finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.onset_likelihood finding.still_likelihood finding.rounds finding.weigh
-finding.compare finding.causes
+finding.compare finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
-finding.settle finding.wording finding.judge
+finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
 visit.unfinished visit.analyse
-visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
+visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.judge_many
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal

@@ -124,7 +124,7 @@ class Shelf:
         with _index_errors(self._index):
             rows = self._connection.execute("SELECT folder, signature FROM visits")
             known = {_from_index(folder): signature for folder, signature in rows}
-        found = {_name(folder, self.root): folder for folder in _visit_folders(self.root)}
+        found = {_name(folder, self.root): folder for folder in visit_folders(self.root)}
         changed: list[tuple[object, ...]] = []
         for number, (name, folder) in enumerate(found.items()):
             try:
@@ -218,7 +218,7 @@ def _index_errors(index: Path) -> Iterator[None]:
         ) from error
 
 
-def _visit_folders(root: Path) -> Iterator[Path]:
+def visit_folders(root: Path) -> Iterator[Path]:
     """Find the visits below a folder, in order of their names; links are not followed, nor is anything hidden."""
     from taptest.visit.files import DOCUMENT
 
@@ -233,7 +233,7 @@ def _visit_folders(root: Path) -> Iterator[Path]:
         if found.name.startswith(".") or _REPLACED.search(found.name) or not found.is_dir(follow_symlinks=False):
             continue
         try:
-            yield from _visit_folders(Path(found.path))
+            yield from visit_folders(Path(found.path))
         except StorageError:
             # It is told as a visit that cannot be read, with the reason, and does not hide the others.
             yield Path(found.path)

@@ -554,6 +554,21 @@ def test_twenty_tabs_of_a_round_share_one_stream_and_freeze_nothing(
         assert complaints == []
 
 
+def test_on_a_telephone_the_number_and_the_keys_never_scroll_away(browser: Browser, pages: Served) -> None:
+    with tab(browser, PHONE) as (page, complaints):
+        begin_round(page, pages)
+        for far in (0, 100_000):
+            page.evaluate("(far) => window.scrollTo(0, far)", far)
+            for part in ("[data-big]", "[data-dots]", ".huge"):
+                expect(page.locator(part)).to_be_in_viewport(ratio=1)
+        box = page.locator("[data-big]").bounding_box()
+        assert box is not None
+        assert box["height"] >= 60
+        until(lambda: page.locator("[data-round]").get_attribute("data-awake") == "yes", page)
+        hold_to_axe(page)
+        assert complaints == []
+
+
 def test_a_hidden_tab_has_no_stream_and_is_told_all_when_it_is_seen(
     browser: Browser, pages: Served, streams: list[str]
 ) -> None:

@@ -81,7 +81,7 @@ def test_the_shelf_lists_a_visit_and_finds_it(client: Pages) -> None:
     assert "No visit fits" in shown(client, "/?tank=attic")
     assert "No visit fits" in shown(client, "/?site=Mill")
     assert "Cellar" in shown(client, "/?finding=not+judged")
-    assert "is no date" in shown(client, "/?since=yesterday")
+    assert "is not a date" in shown(client, "/?since=yesterday")
 
 
 def test_new_folders_are_found_when_the_page_looks(client: Pages, root: Path) -> None:
