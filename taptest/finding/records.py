@@ -175,16 +175,29 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class CauseCheck:
+    """The check that tells most, for its price, whether one cause is at work."""
+
+    evidence: str
+    sentence: str
+    minutes: float
+    outcomes: tuple[tuple[str, float], ...]
+    """Each answer with the probability that the cause would have after it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
     """One possible cause of the relief valve's opening."""
 
     cause: str
     weight: float
-    """Its probability, given that the relief valve opens."""
+    """Probability that it is at work, alone or with another one, given that the relief valve opens."""
     because: str
     """What was observed that bears on it."""
     supported: bool = False
     """Whether something observed speaks for it."""
+    check: CauseCheck | None = None
+    """Its own next check; None where it is too unlikely, or nothing that can be got tells of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,3 +271,5 @@ class Judgement:
     """Probability that the tank holds water and takes none in or out, by its rounds together."""
     red_flags: tuple[RedFlag, ...] = ()
     """What has to be said before the finding, dangers first."""
+    cause_notes: tuple[Statement, ...] = ()
+    """What is said of the causes as a whole: the one that is claimed, two at once, water added often."""

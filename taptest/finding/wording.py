@@ -32,7 +32,14 @@ from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import BoundaryPosterior, LineReading
 from taptest.statements import Key, Said, Statement, Value
-from taptest.tank.kinds import LeftOpen, Tank, line_shows_share, what_taps_cannot_show, what_taps_show
+from taptest.tank.kinds import (
+    HEAVIEST_PUSHED_M3,
+    LeftOpen,
+    Tank,
+    line_shows_share,
+    what_taps_cannot_show,
+    what_taps_show,
+)
 from taptest.water.log import FREE_AIR_T_C, WAY, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
@@ -42,8 +49,6 @@ HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
 PIN_CHECK = check_sentence(PIN)
 PUSH_CHECK = check_sentence("weight")
 WHERE_FROM = check_sentence("pressure rises")
-HEAVIEST_PUSHED_M3 = 0.06
-"""A larger tank cannot be felt by pushing: own judgement, no source."""
 
 RING_TOLD = 0.5
 """A ring of water or of gas is told from this probability on."""
