@@ -65,8 +65,8 @@ def entry() -> NoReturn:
     except KeyboardInterrupt:
         print(STOPPED, file=sys.stderr)
         code = 130
-    estimate = sys.modules.get("taptest.capture.estimate")
-    if estimate is not None and estimate.computing():
+    computing = (sys.modules.get(name) for name in ("taptest.capture.estimate", "taptest.shell.sweep"))
+    if any(module is not None and module.computing() for module in computing):
         for stream in (sys.stdout, sys.stderr):
             with contextlib.suppress(OSError, ValueError):
                 stream.flush()

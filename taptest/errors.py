@@ -12,9 +12,16 @@
 The command line turns each of them into its sentence and exit code 2.
 """
 
+from taptest.statements import Statement
+
 
 class TaptestError(Exception):
     """Base of all errors meant for the user. `str(error)` is a whole sentence: what, where and what to do."""
+
+    def __init__(self, sentence: str = "", said: Statement | None = None) -> None:
+        """Take the sentence and, where the error may also be told as a remark, the same as a statement."""
+        super().__init__(sentence)
+        self.said = said
 
 
 class QuantityError(TaptestError):

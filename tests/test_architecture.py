@@ -9,7 +9,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions errors statements quantities disk preferences words.tell words.language words
+versions statements errors quantities disk preferences words.tell words.language words
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.remarks tank.shape tank.kinds tank.membrane tank.contact
 sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra
@@ -17,14 +17,16 @@ sound.modes sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
 line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
-line.backing line.naming line.quality line.boundary line.next_point line.onset
+line.backing line.naming line.quality line.boundary line.next_point line.onset line.still
 finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
-finding.pair_likelihood finding.onset_likelihood finding.rounds finding.weigh finding.compare finding.causes
+finding.pair_likelihood finding.onset_likelihood finding.still_likelihood finding.rounds finding.weigh
+finding.compare finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
-finding.settle finding.wording finding.judge
+finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
-visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading visit.analyse
-visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers
+visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
+visit.unfinished visit.analyse
+visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.judge_many
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal
@@ -34,7 +36,7 @@ report.wording report.choices report.remarks report.words report.trend_words rep
 report.forecast_figure report.trend_figure report.page_text report.page report.sources
 api
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
-desk.live desk.render
+desk.live desk.render desk.section desk.marks desk.model_sound
 desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages
 desk.file_pages desk.app desk.network desk.connections desk.serve
 commands.console commands.record_onset commands.record commands cli __main__
@@ -133,7 +135,16 @@ def test_each_outside_library_is_touched_in_one_place(path: Path) -> None:
 
 def test_only_those_who_speak_to_people_make_sentences() -> None:
     """The pure rooms return statements; `visit.result` and `visit.history` tell them for the JSON."""
-    speak = ("visit.result", "visit.history", "report.", "capture.", "desk.", "commands.", "words.", "finding.wording")
+    speak = (
+        "visit.result",
+        "visit.history",
+        "report.",
+        "capture.",
+        "desk.",
+        "commands.",
+        "words.",
+        "finding.wording",
+    )
     for path in modules():
         if any(target.startswith("taptest.words") for target in imports(path)):
             assert dotted(path).startswith(speak), f"{dotted(path)} makes sentences"

@@ -5,10 +5,12 @@ computing never holds up the next tap; of several questions only the newest is a
 of the shell.
 """
 
+import contextlib
 import queue
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +32,8 @@ FloatArray = NDArray[np.float64]
 
 COMPUTING = "computing the model"
 """Name of the threads that do."""
+Model = Callable[[], Iterable[Sequence[LevelSweep]]]
+"""Gives the level sweeps of a tank, one after the other ever sharper."""
 STEADY = 2
 """So many earlier estimates must agree with the present one before the round may end: each rests on a point less, and
 a narrow interval that has just jumped is no finding yet."""
@@ -118,6 +122,22 @@ def _steady(now: Advice, before: Sequence[Advice]) -> bool:
     return len(same) == STEADY and all(same)
 
 
+def ahead(sweeps: Model) -> None:
+    """Compute a tank's model while it is tapped, for the finding to come; what goes wrong is told with the finding."""
+
+    def compute() -> None:
+        with contextlib.suppress(TaptestError):
+            for _ in sweeps():
+                pass
+
+    in_background(compute)
+
+
+def in_background(work: Callable[[], None]) -> None:
+    """Start computing a model in a thread by which `computing` knows it."""
+    threading.Thread(target=work, daemon=True, name=COMPUTING).start()
+
+
 def computing() -> bool:
     """Whether the model of a tank is still being computed for a round, perhaps for one that is over."""
     return any(thread.name == COMPUTING for thread in threading.enumerate())
@@ -126,10 +146,11 @@ def computing() -> bool:
 class Estimator:
     """Answers in a thread of its own; `ask` and `answer` never wait."""
 
-    def __init__(self, tank: Tank, sweeps: Callable[[], Sequence[LevelSweep]] = tuple, units: Units = METRIC) -> None:
+    def __init__(self, tank: Tank, sweeps: Model = tuple, units: Units = METRIC) -> None:
         """Take the tank, a function that gives its level sweeps, and the units to speak in.
 
-        The function may take a minute and is called in a thread of its own; until then the line is read without sweeps.
+        The function may take a minute and is called in a thread of its own. What it gives first, sharper sweeps
+        replace; until then the line is read without any.
         """
         self._tank = tank
         self._units = units
@@ -138,7 +159,7 @@ class Estimator:
         self._questions: queue.SimpleQueue[tuple[tuple[HeardStop, ...], int] | None] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Advice] = queue.SimpleQueue()
         threading.Thread(target=self._work, daemon=True, name="estimating the boundary").start()
-        threading.Thread(target=self._compute, args=(sweeps,), daemon=True, name=COMPUTING).start()
+        in_background(partial(self._compute, sweeps))
 
     def ask(self, heard: Sequence[HeardStop], results: int) -> None:
         """Hand in everything heard so far; the advice will carry the number `results`."""
@@ -169,9 +190,10 @@ class Estimator:
                 given.append(advice)
                 self._answers.put(advice if may_end else replace(advice, enough=False))
 
-    def _compute(self, sweeps: Callable[[], Sequence[LevelSweep]]) -> None:
+    def _compute(self, sweeps: Model) -> None:
         try:
-            self._sweeps = sweeps()
+            for better in sweeps():
+                self._sweeps = better
         except TaptestError as error:
             self._answers.put(Advice(-1, str(error)))
         self._computing = False

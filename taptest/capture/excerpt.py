@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.journal import Entry, Journal, read_log
+from taptest.capture.notes import marks_left
 from taptest.capture.round import Result
 from taptest.capture.tape import wav_bytes
 from taptest.disk import write_bytes
@@ -49,8 +50,11 @@ SAME_TAP_S = 0.005
 def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> int:
     """Write the excerpts of all finished points and the document that names them; returns how many points it has.
 
-    The visit's document must be there. Raises `VisitError`, `StorageError`.
+    The visit's document must be there. A point that was moved by hand meanwhile stays where it was moved to. Raises
+    `VisitError`, `StorageError`.
     """
+    document = read_visit(folder).document
+    there = {each.file: each for each in (*document.points, *document.reference)}
     entries: list[PointEntry] = []
     reference: list[PointEntry] = []
     floors, noted = noise_floors(journal), read_log(journal.folder)
@@ -63,9 +67,11 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
         kind, place = "point" if on_line else "reference", re.sub("[^0-9]", "_", f"{position_mm:g}")
         name = f"{SOUND}/{kind}-{number:02d}-{place}mm.wav"
         write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
-        (entries if on_line else reference).append(PointEntry(position_mm=position_mm, file=name))
-    document = read_visit(folder).document
-    save_document(folder, document.model_copy(update={"points": tuple(entries), "reference": tuple(reference)}))
+        entry = there.get(name, PointEntry(position_mm=position_mm, file=name))
+        (entries if on_line else reference).append(entry)
+    left_mm = tuple(round(1000 * depth, 1) for depth in marks_left(noted))
+    update = {"points": tuple(entries), "reference": tuple(reference), "marks_left": left_mm}
+    save_document(folder, document.model_copy(update=update))
     return len(entries)
 
 

@@ -154,6 +154,12 @@ def open_journal(folder: Path, wall_time: Callable[[], str] = _wall_time) -> Jou
     return journal
 
 
+def peek(folder: Path) -> Journal:
+    """Return a round's journal to read from while another program writes it. Raises `StorageError`."""
+    with storage_errors("read", folder / LOG):
+        return Journal(folder, read_log(folder), (folder / LOG).open("rb"))
+
+
 def _lock(log: IO[bytes], folder: Path) -> None:
     """Keep others from writing into a round while it runs: two at once would tear its log. Raises `VisitError`.
 

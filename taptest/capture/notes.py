@@ -121,7 +121,35 @@ def results_from(entries: Sequence[Mapping[str, Any]]) -> list[Result]:
 
 def is_done(entries: Sequence[Mapping[str, Any]]) -> bool:
     """Whether the round in a journal came to its end; a tone or a warning may be noted after that."""
-    return [entry.get("stage") for entry in entries if entry["what"] == "stage"][-1:] == ["done"]
+    return [entry.get("stage") for entry in entries if entry["what"] in ("stage", "marks")][-1:] == ["done"]
+
+
+def added_marks(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the marks that were added to the round in a journal after it was begun."""
+    return tuple(mark / 1000 for entry in entries if entry["what"] == "marks" for mark in entry["positions_mm"])
+
+
+def known_marks(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return all marks of the round in a journal: planned, added, and tapped because the advice said so."""
+    plan = plan_from(entries)
+    tapped = [result.stop.depth_m for result in results_from(entries) if not result.stop.for_drift]
+    return (*(() if plan is None else plan.depths_m), *added_marks(entries), *tapped)
+
+
+def added_left(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the added marks that are neither tapped nor skipped. Raises `VisitError`."""
+    came = {round(result.stop.depth_m, 4) for result in results_from(entries) if result.stop.kind == "finer"}
+    return tuple(mark for mark in added_marks(entries) if round(mark, 4) not in came)
+
+
+def marks_left(entries: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Return the marks that the round in a journal still wants tapped; none where it is over. Raises `VisitError`."""
+    plan = plan_from(entries)
+    if plan is None or is_done(entries):
+        return ()
+    came = {round(result.stop.depth_m, 4) for result in results_from(entries) if result.stop.kind == "point"}
+    left = (depth for depth in plan.first_m if round(depth, 4) not in came)
+    return tuple(sorted((*left, *added_left(entries))))
 
 
 def _result(entry: Mapping[str, Any]) -> Result:

@@ -334,8 +334,12 @@ class Round:
     `results` are those of an earlier run that is taken up again, and `recordings` how many recordings it made.
     """
 
-    def __init__(self, plan: Plan, results: Sequence[Result] = (), recordings: int = 0) -> None:
+    def __init__(
+        self, plan: Plan, results: Sequence[Result] = (), recordings: int = 0, added_m: Sequence[float] = ()
+    ) -> None:
         self.plan = plan
+        self._added_m = deque(added_m)
+        """Marks that were added to the line later and are not tapped yet."""
         self.results: list[Result] = list(results)
         self.stage: Stage = "waiting"
         self.taps: list[KeptTap] = []
@@ -431,7 +435,7 @@ class Round:
         left = max(len(self._course()) - self._done_in_order(), 0)
         finer = self._finer is not None
         last = self.plan.reference_depth_m is not None and self._last_reference_due()
-        return len(self.results) + left + finer + last + self._recheck
+        return len(self.results) + left + finer + len(self._added_m) + last + self._recheck
 
     # What comes in
 
@@ -596,6 +600,8 @@ class Round:
 
     def _go_on(self) -> list[Event]:
         """Announce the next stop, wait for advice, or end."""
+        if self.stop is None and self._added_m:
+            self._finer, self._finer_taps = self._added_m.popleft(), self.plan.taps_per_point
         stop = self.stop
         if stop is not None:
             self._quiet_since = self._samples

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from taptest.capture.device import Source
 from taptest.capture.estimate import Estimator, HeardStop
 from taptest.capture.journal import Journal, open_journal
-from taptest.capture.notes import note_of, plan_from, plan_note, results_from
+from taptest.capture.notes import added_left, known_marks, note_of, plan_from, plan_note, results_from
 from taptest.capture.remarks import RoundWarning
 from taptest.capture.round import (
     Advice,
@@ -327,8 +327,24 @@ def open_session(
     while results and not _sound_is_there(journal, results[-1]):
         journal.note("redo", why="its sound is missing")
         results.pop()
-    round_ = Round(noted, results, recordings=len(journal.files))
+    round_ = Round(noted, results, recordings=len(journal.files), added_m=added_left(journal.entries))
     return Session(journal, round_, open_source, estimator=estimator, tones=tones, patient=patient)
+
+
+def add_marks(folder: Path, marks_m: Sequence[float]) -> tuple[float, ...]:
+    """Add marks to a folder's round, which goes on with them; returns those that it did not have yet.
+
+    Raises `VisitError`, `StorageError`.
+    """
+    journal = open_journal(folder)
+    try:
+        known = {round(mark, 4) for mark in known_marks(journal.entries)}
+        new = tuple(mark for mark in dict.fromkeys(round(mark, 4) for mark in marks_m) if mark not in known)
+        if new:
+            journal.note("marks", positions_mm=[round(1000 * mark, 3) for mark in new])
+        return new
+    finally:
+        journal.close()
 
 
 def _sound_is_there(journal: Journal, result: Result) -> bool:

@@ -76,7 +76,7 @@ def _check(arguments: argparse.Namespace) -> "tuple[Made, KnownLevel | None]":
     if arguments.level is None:
         raise QuantityError('Say how far below the top the water stands, measured with a rule: --level "160 mm".')
     level_m = parse("length", arguments.level, "--level").si
-    vessel = open_visit(arguments.tank, arguments.visit)
+    vessel, _ = open_visit(arguments.tank, arguments.visit)
     height_m, units = vessel.case.tank.shape.height_m, vessel.units
     if not 0 < level_m < height_m:
         raise PhysicsError(

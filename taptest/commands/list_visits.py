@@ -28,7 +28,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--tank", default="", metavar="TEXT", help="visits whose tank's name holds this text")
     add("--since", type=day, metavar="YYYY-MM-DD", help="visits of this day or later")
     add("--until", type=day, metavar="YYYY-MM-DD", help="visits of this day or earlier")
-    add("--finding", default="", metavar="CODE", help='visits with this finding, or "not judged", or "unreadable"')
+    add(
+        "--finding",
+        default="",
+        metavar="CODE",
+        help='visits with this finding, or "not judged", "not finished", "unreadable"',
+    )
     add("--csv", metavar="FILE", help='write the table as CSV into FILE; "-" prints it instead of the list')
     add("--rebuild", action="store_true", help="rebuild the index")
 
@@ -48,9 +53,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.csv != "-":
         for entry in entries:
             day = "no date   " if entry.visited_on is None else entry.visited_on.isoformat()
-            finding = "unreadable" if entry.problem else entry.finding or "not judged"
             name = ", ".join(word for word in (entry.tank, entry.site) if word)
-            print(f"{day}  {finding:<24}{plain(entry.folder)}{f'  ({name})' if name else ''}")
+            print(f"{day}  {entry.state:<24}{plain(entry.folder)}{f'  ({name})' if name else ''}")
+            if entry.marks_left:
+                print(f"            The round is not finished: {counted(entry.marks_left, 'mark')} left to tap.")
             if entry.problem:
                 print(f"            {entry.problem}")
         print(f"{counted(len(entries), 'visit')}.")

@@ -4,6 +4,7 @@ import argparse
 import sys
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
     from taptest.visit.meaning import Meaning
     from taptest.visit.record import Document
 
+TAKEN = ("tank", "system", "readings", "line")
+"""Sections of a tank's file that a visit takes again when it is given again."""
 DESCRIPTION = """\
 Record a visit: the round says where to tap next, listens, says whether the tap counts, and goes on by itself. Every
 tap is on the disk at once; after a crash or a break the same command goes on where it was.
@@ -25,6 +28,7 @@ examples:
   taptest record visits/cellar --tank tank.toml
   taptest record visits/cellar --tank tank.toml --from "30 mm" --to "330 mm" --every "25 mm" --input USB
   taptest record visits/cellar                       (goes on with a round that was stopped)
+  taptest record visits/cellar --marks "150,160"     (adds marks to it, also when it was done)
   taptest record visits/cellar --onset               (then: one mark at many pressures)
 """
 
@@ -114,7 +118,7 @@ class Made:
 def record(arguments: argparse.Namespace, folder: Path) -> Made:
     """Begin a round or take it up, run it, and write what it gave into the visit."""
     from taptest.capture.device import SoundSystem, Speaker
-    from taptest.capture.estimate import Estimator
+    from taptest.capture.estimate import Estimator, ahead
     from taptest.capture.excerpt import save_points
     from taptest.capture.journal import open_journal, read_log
     from taptest.capture.notes import is_done, plan_from, results_from
@@ -122,24 +126,32 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     from taptest.capture.plans import plan_of
     from taptest.capture.session import open_session
     from taptest.capture.terminal import Lines, Screen, TonesOut, can_draw, play_round, quiet_libraries
-    from taptest.capture.unfinished import marks_left
-    from taptest.visit.sweeps import sweeps_for
+    from taptest.capture.unfinished import left_of
+    from taptest.visit.sweeps import sharpening
 
-    meaning = open_visit(arguments.tank, folder)
+    meaning, changed = open_visit(arguments.tank, folder)
+    added = _added(arguments, meaning, folder)
     entries = read_log(folder)
     if is_done(entries):
-        print(f"The round in {folder} is done already.")
+        print(f"{changed} The round in {folder} is done already; to go on with it, add marks: --marks LIST.".strip())
         journal = open_journal(folder)
         points = save_points(folder, journal, results_from(entries))
         journal.close()
         return Made(points)
     system = SoundSystem()
-    remarks = [_kept(arguments, meaning, folder), _unread(meaning, folder), "" if arguments.input else missing(system)]
+    remarks = [
+        changed,
+        added,
+        _kept(arguments, meaning, folder),
+        _unread(meaning, folder),
+        "" if arguments.input else missing(system),
+    ]
     open_source = opener(system, arguments.input)
     plan = plan_from(entries) or plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
-    estimator = None
-    if plan.finer_limit:
-        estimator = Estimator(meaning.case.tank, lambda: sweeps_for(meaning.case)[0], meaning.units)
+    model = partial(sharpening, meaning.case)
+    estimator = Estimator(meaning.case.tank, model, meaning.units) if plan.finer_limit else None
+    if estimator is None:
+        ahead(model)
     speaker = Speaker(system)
     tones = TonesOut(speaker, on=not arguments.no_tones)
     session = open_session(folder, plan, open_source, estimator=estimator, tones=tones)
@@ -161,7 +173,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         from taptest.report.choices import in_usual_words
 
         print(f"Note: {in_usual_words(drift)}")
-    return Made(points, len(marks_left(folder)[0]), system.hangs)
+    return Made(points, len(left_of(folder)), system.hangs)
 
 
 def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:
@@ -169,18 +181,28 @@ def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> st
     from taptest.capture.journal import read_log
     from taptest.capture.notes import plan_from
     from taptest.capture.plans import plan_of
-    from taptest.visit.files import read_visit
 
-    said = []
     noted = plan_from(read_log(folder))
-    typed = (arguments.marks, arguments.first, arguments.last, arguments.every, arguments.reference)
+    typed = (arguments.first, arguments.last, arguments.every, arguments.reference)
     if noted is not None and any(typed):
         wanted = plan_of(_wanted(arguments), meaning.case.tank, meaning.units)
         if (wanted.depths_m, wanted.reference_depth_m) != (noted.depths_m, noted.reference_depth_m):
-            said.append("This round keeps the marks it began with.")
-    if arguments.tank is not None and _document(arguments.tank).tank != read_visit(folder).document.tank:
-        said.append("This visit keeps the tank it was begun with.")
-    return " ".join([*said, "For others, record into a new folder."]) if said else ""
+            return "This round keeps the marks it began with; add others with --marks."
+    return ""
+
+
+def _added(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:
+    """Add marks that were typed to a round that was begun before, and say so, "" for none."""
+    from taptest.capture.journal import read_log
+    from taptest.capture.notes import plan_from
+    from taptest.capture.plans import plan_of
+    from taptest.capture.session import add_marks
+
+    if not arguments.marks or plan_from(read_log(folder)) is None:
+        return ""
+    new = add_marks(folder, plan_of(_wanted(arguments), meaning.case.tank, meaning.units).depths_m)
+    named = ", ".join(meaning.units.show("length", mark) for mark in new)
+    return f"Added to the line: {named}." if new else ""
 
 
 def _list_inputs() -> int:
@@ -193,8 +215,11 @@ def _list_inputs() -> int:
     return 0
 
 
-def open_visit(tank: Path | None, folder: Path) -> "Meaning":
-    """Return what the visit's document means; the visit is made if it does not exist. Raises `VisitError`."""
+def open_visit(tank: Path | None, folder: Path) -> "tuple[Meaning, str]":
+    """Return what the visit's document means, and what of it was changed by the tank's file, as a sentence.
+
+    The visit is made if it does not exist. Raises `VisitError`.
+    """
     from taptest.capture.journal import LOG, open_journal
     from taptest.disk import make_folder
     from taptest.errors import VisitError
@@ -207,7 +232,11 @@ def open_visit(tank: Path | None, folder: Path) -> "Meaning":
                 f"{folder} holds a visit that was not recorded by a round. Choose another folder for this one."
             )
         visit = read_visit(folder)
-        return meaning_of(visit.document, visit.source)
+        document, changed = (visit.document, "") if tank is None else _taken(visit.document, _document(tank))
+        meaning = meaning_of(document, visit.source if tank is None else str(tank))
+        if changed:
+            save_document(folder, document)
+        return meaning, changed
     if tank is None:
         raise VisitError(f"{folder} holds no visit yet. Say what is known of the tank: --tank tank.toml.")
     document = _document(tank)
@@ -215,7 +244,20 @@ def open_visit(tank: Path | None, folder: Path) -> "Meaning":
     make_folder(folder)
     save_document(folder, document)
     open_journal(folder).close()  # from now on it is known as a visit of a round, even where no microphone is found
-    return meaning
+    return meaning, ""
+
+
+def _taken(document: "Document", new: "Document") -> "tuple[Document, str]":
+    """Return a visit's document with what its tank's file says now, and a sentence that names what has changed."""
+    update, named = {}, []
+    for section in TAKEN:
+        before, now = getattr(document, section), getattr(new, section)
+        given = now.model_dump(exclude_unset=True)
+        changed = {key: text for key, text in given.items() if text != getattr(before, key)}
+        if changed:
+            update[section] = before.model_copy(update=changed)
+            named += [f"{key.replace('_', ' ')} {text}" for key, text in changed.items()]
+    return document.model_copy(update=update), f"Taken from the tank's file: {', '.join(named)}." if named else ""
 
 
 def _document(tank: Path) -> "Document":

@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge, draw and set, and say what was written."""
+    from taptest.capture.unfinished import bring_in
     from taptest.commands.console import Bar, write_files
     from taptest.report.choices import usual_paper, usual_wording
     from taptest.report.figures import boundary_picture
@@ -57,6 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
 
+    bring_in(arguments.visit)
     visit = read_visit(arguments.visit)
     result = judge_visit(visit, Bar("computing the model of this tank"))
     paper: Paper = arguments.paper or usual_paper(result.units)

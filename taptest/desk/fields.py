@@ -70,15 +70,7 @@ OTHERS = 4
 """Other tanks that the form has room for; a document may hold more, which stay as they are."""
 GROUPS: tuple[Group, ...] = (
     Group(
-        "Where and when",
-        (
-            Field("visit", "site", "Site"),
-            Field("visit", "date", "Day of the visit", type="date"),
-            Field("visit", "technician", "Technician"),
-        ),
-    ),
-    Group(
-        "Tank",
+        "First of all",
         (
             Field("tank", "name", "Name or place", "how you tell it from the others, like “left of the boiler”"),
             Field(
@@ -97,6 +89,26 @@ GROUPS: tuple[Group, ...] = (
                 "choice",
                 (NOT_KNOWN, ("top", "at the top"), ("bottom", "at the bottom")),
             ),
+            Field("tank", "volume", "Volume", "with its unit: 18 l, 4.4 gal"),
+            Field("tank", "diameter", "Diameter", "270 mm, 11 in"),
+            Field("tank", "height", "Height of the shell", "without its feet and pipe"),
+            Field("readings", "pressure", "Pressure at the gauge", "1.5 bar, 22 psi"),
+        ),
+        note="The volume, or diameter and height. The rest is asked for where it would change the answer.",
+    ),
+    Group(
+        "Where and when",
+        (
+            Field("visit", "site", "Site"),
+            Field("visit", "date", "Day of the visit", type="date"),
+            Field("visit", "technician", "Technician"),
+        ),
+        open=False,
+    ),
+    Group(
+        "More of the tank",
+        (
+            Field("tank", "precharge", "Pre-charge", "on the plate or as last set: 1.0 bar, 12 psi"),
             Field(
                 "tank",
                 "axis",
@@ -104,15 +116,6 @@ GROUPS: tuple[Group, ...] = (
                 type="choice",
                 choices=(("vertical", "upright"), ("horizontal", "lying")),
             ),
-            Field("tank", "volume", "Volume", "with its unit: 18 l, 4.4 gal"),
-            Field("tank", "diameter", "Diameter", "270 mm, 11 in"),
-            Field("tank", "height", "Height of the shell", "without its feet and pipe"),
-            Field("tank", "precharge", "Pre-charge", "on the plate or as last set: 1.0 bar, 12 psi"),
-        ),
-    ),
-    Group(
-        "More of the tank",
-        (
             Field("tank", "charged_at", "Temperature when charged"),
             Field("tank", "acceptance", "Most water it takes", "8 l, or 45 %"),
             Field("tank", "seam", "Seam below the top"),
@@ -136,9 +139,8 @@ GROUPS: tuple[Group, ...] = (
         open=False,
     ),
     Group(
-        "Readings as found",
+        "More readings as found",
         (
-            Field("readings", "pressure", "Pressure at the gauge", "1.5 bar, 22 psi"),
             Field("readings", "water_temperature", "Water temperature", "20 C, 68 F"),
             Field("readings", "tank_temperature", "Temperature of the tank"),
             Field(
@@ -148,6 +150,7 @@ GROUPS: tuple[Group, ...] = (
             Field("readings", "tank_above_gauge", "Tank above the gauge", "a height; with a minus if below"),
             Field("readings", "notes", "Notes", type="area"),
         ),
+        open=False,
     ),
     Group(
         "System",
@@ -160,6 +163,7 @@ GROUPS: tuple[Group, ...] = (
             Field("system", "fluid", "Fluid", "water if left empty; like “propylene glycol 30 %”"),
             Field("system", "altitude", "Height above sea level"),
         ),
+        open=False,
     ),
     Group(
         "Other tanks on the system",

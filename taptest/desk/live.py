@@ -8,6 +8,7 @@ levels are decibels relative to full scale.
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -26,6 +27,8 @@ SAID = 4
 STOPPED = "Stopped. What was tapped is kept; the round can be gone on with at any time."
 """The page's own words for it: those of the terminal speak of the command."""
 FLOOR_DB = -60.0
+MORE = {"marks": "Add marks"}
+"""What the field for added marks is called, for sentences about it."""
 
 
 class SoundWay(Protocol):
@@ -116,6 +119,8 @@ class Wish:
     estimate: bool = True
     sparing: bool = False
     """Whether to tap as few times as will do; needs the estimate."""
+    more: str = ""
+    """Marks to be added to a round that was begun before."""
 
 
 class LiveRound:
@@ -335,12 +340,13 @@ class Rounds:
 
     def begin(self, ident: str, visit: "Visit", wish: Wish) -> LiveRound:
         """Begin a round, or take one up that was stopped. Raises `VisitError`, `LineError`, `DeviceError`."""
-        from taptest.capture.estimate import Estimator
+        from taptest.capture.estimate import Estimator, ahead
         from taptest.capture.journal import read_log
         from taptest.capture.notes import plan_from
-        from taptest.capture.session import open_session
+        from taptest.capture.plans import LEAVE_OUT, Wanted, plan_of
+        from taptest.capture.session import add_marks, open_session
         from taptest.visit.meaning import meaning_of
-        from taptest.visit.sweeps import sweeps_for
+        from taptest.visit.sweeps import sharpening
 
         with self._lock:
             running = self.running
@@ -351,12 +357,18 @@ class Rounds:
             refuse_foreign(visit)
             meaning = meaning_of(visit.document, visit.source)
             # A round that was begun keeps its plan, so what is typed anew is not looked at.
-            plan = plan_from(read_log(visit.folder)) or plan_wished(wish, meaning.case.tank, meaning.units)
+            begun = plan_from(read_log(visit.folder))
+            plan = begun or plan_wished(wish, meaning.case.tank, meaning.units)
+            if begun is not None and wish.more.strip():
+                more = plan_of(Wanted(marks=wish.more, reference=LEAVE_OUT), meaning.case.tank, meaning.units, MORE)
+                add_marks(visit.folder, more.depths_m)
             feed = Feed() if wish.microphone == BROWSER else None
             opener: Callable[[], Source] = feed.open if feed is not None else self.way.opener(wish.microphone)
             tones = PageTones(feed, on=wish.tones) if feed is not None else self.way.tones(on=wish.tones)
-            case = meaning.case
-            estimator = Estimator(case.tank, lambda: sweeps_for(case)[0], meaning.units) if plan.finer_limit else None
+            model = partial(sharpening, meaning.case)
+            estimator = Estimator(meaning.case.tank, model, meaning.units) if plan.finer_limit else None
+            if estimator is None:
+                ahead(model)
             session = open_session(
                 visit.folder, plan, opener, estimator=estimator, tones=tones, patient=feed is not None
             )

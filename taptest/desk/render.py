@@ -41,6 +41,7 @@ MOST_NOTES = 50
 SIGNS: dict[str, tuple[str, str]] = {
     **{str(code): sign for code, sign in FINDING_SIGN.items()},
     "not judged": ("○", "open"),
+    "not finished": ("◔", "open"),
     "unreadable": ("✕", "bad"),
 }
 """Finding, or why there is none -> its sign and class."""

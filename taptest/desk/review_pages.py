@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-from taptest.desk.judging import Judging
+from taptest.desk.marks import from_the_top, taps_of, telling
 from taptest.desk.render import Desk, Posted, desk_of
 from taptest.desk.rings import Rings, rings_of
 from taptest.desk.sounds import HEIGHT, WIDTH, Drawn, draw_taps, frequency_ticks, line_spectrum, snippet_wav
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 LONGEST_WHY = 300
 SOUND_WAIT_S = 30.0
+BY_EAR = "by ear"
+"""The reason for a decision where none was typed."""
 LOOSE = (
     "Taps go to the points of a walk by their number and by the pauses between; these fit none. One that was refused "
     "and is used again may find its point. Where a point got more or fewer taps than was noted, say so on its page."
@@ -45,10 +47,11 @@ def decide(request: Request, form: Posted) -> Response:
     found, place, entry = _point(request)
     judging = desk.judge.ask(found.visit, SOUND_WAIT_S)
     try:
-        said = _decide(desk, found, _tap_at(_taps(judging, entry), form.texts.get("onset", "")), form)
+        said = _decide(desk, found, _tap_at(taps_of(judging, entry), form.texts.get("onset", "")), form)
     except TaptestError as error:
         return _page(request, str(error), 422)
-    return desk.go(f"/visit/{found.ident}/point/{place}", said)
+    where = f"?mark={place}" if form.texts.get("from") == "visit" else f"/point/{place}"
+    return desk.go(f"/visit/{found.ident}{where}", said)
 
 
 def others(request: Request) -> Response:
@@ -126,7 +129,7 @@ def move(request: Request, form: Posted) -> Response:
         moved = desk.visits.change(found.ident, lambda document: with_position(document, entry, position_mm))
     except TaptestError as error:
         return _page(request, str(error), 422)
-    entries = in_order(moved.visit.document)
+    entries = from_the_top(moved.visit.document)
     place = next(
         number
         for number, each in enumerate(entries, start=1)
@@ -140,7 +143,29 @@ def sound(request: Request) -> Response:
     desk = desk_of(request)
     found, _, entry = _point(request)
     judging = desk.judge.ask(found.visit, SOUND_WAIT_S)
-    return _sound(found, _taps(judging, entry), request.path_params["tap"])
+    return _sound(found, taps_of(judging, entry), request.path_params["tap"])
+
+
+def model_sound(request: Request) -> Response:
+    """Return the sound of a mark as the model lets it ring with water, or with air, behind it."""
+    from taptest.desk.model_sound import modelled_wav
+    from taptest.visit.files import inside
+    from taptest.visit.sweeps import sweeps_for
+
+    desk = desk_of(request)
+    found, _, entry = _point(request)
+    judging = desk.judge.ask(found.visit, SOUND_WAIT_S)
+    taps = taps_of(judging, entry)
+    backing = request.path_params["backing"]
+    sweeps = sweeps_for(judging.result.case)[0] if judging.result is not None and taps else ()
+    if judging.result is None or not sweeps or backing not in ("water", "air"):
+        raise NoSuchVisitError("There is no model of this mark to be heard.")
+    tap = taps[telling(taps) - 1]
+    wav = modelled_wav(
+        inside(found.visit.folder, tap.file), tap.tap.onset_s, entry.position_mm / 1000,
+        judging.result.judgement.line, sweeps, backing,
+    )  # fmt: skip
+    return Response(wav, media_type="audio/wav", headers={"accept-ranges": "none"})
 
 
 def _sound(found: Found, taps: "Sequence[TapResult]", number: int) -> Response:
@@ -151,11 +176,6 @@ def _sound(found: Found, taps: "Sequence[TapResult]", number: int) -> Response:
     tap = taps[number - 1]
     wav = snippet_wav(inside(found.visit.folder, tap.file), tap.tap.onset_s)
     return Response(wav, media_type="audio/wav", headers={"accept-ranges": "none"})
-
-
-def in_order(document: "Document") -> "list[PointEntry]":
-    """Return the points of a document from the top down, as a judged visit has them."""
-    return sorted(document.points, key=lambda entry: entry.position_mm)
 
 
 def with_decision(document: "Document", tap: "TapResult", decided: "HandDecision | None") -> "Document":
@@ -186,7 +206,7 @@ def _page(request: Request, trouble: str, status: int) -> Response:
     judging = desk.judge.ask(found.visit, WAIT_S)
     if judging.state == "working":
         return waiting(request, found)
-    taps = _cards(found, _taps(judging, entry), _asked(request))
+    taps = _cards(found, taps_of(judging, entry), _asked(request))
     position = f"{entry.position_mm:g} mm"
     if judging.result is not None:
         position = shown_depth(judging.result, entry.position_mm / 1000)
@@ -282,23 +302,10 @@ def _point(request: Request) -> "tuple[Found, int, PointEntry]":
     """Return the visit and the point that a request names by its place from the top."""
     found = desk_of(request).visits.read(request.path_params["ident"])
     place = request.path_params["place"]
-    entries = in_order(found.visit.document)
+    entries = from_the_top(found.visit.document)
     if not 1 <= place <= len(entries):
         raise NoSuchVisitError("The visit has no such point any more. Go back to the visit.")
     return found, place, entries[place - 1]
-
-
-def _taps(judging: Judging, entry: "PointEntry") -> "list[TapResult]":
-    """Return the taps of a point; none where the visit could not be judged."""
-    result: VisitResult | None = judging.result
-    if result is None:
-        return []
-    depth_m = entry.position_mm / 1000
-    return [
-        tap
-        for tap in result.taps
-        if tap.file == entry.file and tap.depth_m is not None and abs(tap.depth_m - depth_m) < 1e-9
-    ]
 
 
 def _tap_at(taps: "Sequence[TapResult]", text: str) -> "TapResult":
@@ -321,11 +328,9 @@ def _decision(verdict: str, why: str, tap: "TapResult") -> "HandDecision | None"
 
     if verdict == "back":
         return None
-    reason = " ".join(why.split())
+    reason = " ".join(why.split()) or BY_EAR
     if verdict not in ("refuse", "use"):
         raise VisitError("Say whether the tap is to be refused or used.")
-    if not reason:
-        raise VisitError("Say why, in a few words: the reason is kept with the visit and stands in the report.")
     if len(reason) > LONGEST_WHY:
         raise VisitError(f"The reason has {len(reason)} letters; {LONGEST_WHY} are enough.")
     return HandDecision(

@@ -54,7 +54,7 @@ def begin(request: Request, form: Posted) -> Response:
     desk = desk_of(request)
     ident = request.path_params["ident"]
     found = desk.visits.read(ident)
-    texts = {key: form.texts.get(key, "")[:100] for key in ("microphone", "first", "last", "every", "taps")}
+    texts = {key: form.texts.get(key, "")[:100] for key in ("microphone", "first", "last", "every", "taps", "more")}
     wish = Wish(
         **{**texts, "taps": texts["taps"] or "3"},
         reference="reference" in form.texts,

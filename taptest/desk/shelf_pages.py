@@ -133,13 +133,13 @@ def _form(
 
 
 def _told(entry: "Entry") -> dict[str, Any]:
-    finding = "unreadable" if entry.problem else entry.finding or "not judged"
     return {
         "day": "" if entry.visited_on is None else entry.visited_on.isoformat(),
         "site": entry.site,
         "tank": entry.tank or ("" if entry.site else entry.folder),
-        "finding": finding,
+        "finding": entry.state,
         "sentence": entry.problem or entry.sentence,
+        "left": entry.marks_left,
         "simulated": entry.simulated,
         "points": entry.points,
     }

@@ -44,8 +44,8 @@ class Drawn:
     centroid_hz: float
 
 
-def snippet_wav(path: Path, onset_s: float) -> bytes:
-    """Return the sound around a tap as a WAV file, raised to an even loudness. Raises `RecordingError`."""
+def snippet(path: Path, onset_s: float) -> "tuple[NDArray[np.float64], int]":
+    """Return the sound (N,) around a tap and its rate. Raises `RecordingError`."""
     import numpy as np
 
     from taptest.sound.recording import open_recording
@@ -53,10 +53,21 @@ def snippet_wav(path: Path, onset_s: float) -> bytes:
     recording = open_recording(path)
     rate = round(recording.rate_hz)
     start = round((onset_s - BEFORE_S) * rate)
-    sound = recording.stretches([start], round((BEFORE_S + AFTER_S) * rate))[0].astype(np.float64)
+    return recording.stretches([start], round((BEFORE_S + AFTER_S) * rate))[0].astype(np.float64), rate
+
+
+def snippet_wav(path: Path, onset_s: float) -> bytes:
+    """Return the sound around a tap as a WAV file. Raises `RecordingError`."""
+    return wav_of(*snippet(path, onset_s))
+
+
+def wav_of(sound: "NDArray[np.float64]", rate: int) -> bytes:
+    """Return a sound (N,) as a WAV file, raised to an even loudness."""
+    import numpy as np
+
     loudest = float(np.abs(sound).max(initial=0.0))
     if loudest > 0:
-        sound *= PEAK / loudest
+        sound = sound * (PEAK / loudest)
     content = io.BytesIO()
     with wave.open(content, "wb") as out:
         out.setnchannels(1)

@@ -10,24 +10,32 @@ from taptest.desk.arrivals import add_sound, as_walk
 from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_of
 from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
+from taptest.desk.marks import first_shown, panel
 from taptest.desk.mend_pages import broken_page
 from taptest.desk.render import Desk, Posted, desk_of
+from taptest.desk.section import section_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.report.choices import PAPERS, WORDINGS, Paper, in_usual_words, usual_paper, usual_wording
+from taptest.report.wording import LANGUAGE, worded
 from taptest.report.wording import told as in_words
-from taptest.report.wording import worded
 from taptest.report.words import remark_on
 from taptest.statements import Said
+from taptest.tank.kinds import TANK_KINDS
 
 if TYPE_CHECKING:
     from taptest.visit.record import Document
     from taptest.visit.result import VisitResult
 
+ASKED = ("readings.pressure", "tank.precharge", "readings.water_temperature")
+"""What is asked for on the visit's page, in this order: without it nothing, or little, can be compared."""
 WAIT_S = 4.0
 """So long a page waits for its judgement before it shows that one is under way."""
-FOLLOWING = ("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature")
+FOLLOWING = (
+    *("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature", "fill against the pre-charge"),
+    *("room under the relief setting", "pressure against the fill setting"),
+)
 """Evidence that follows from a judged visit where nobody answers (see docs/causes.md)."""
 
 
@@ -38,24 +46,86 @@ def visit(request: Request) -> Response:
         found = desk.visits.read(request.path_params["ident"])
     except VisitError:
         return broken_page(request, status=422)
-    live = desk.rounds.of(found.ident)
-    if round_began(found.visit.folder) and not (live is not None and live.running):
+    if round_began(found.visit.folder):
         found = _brought_in(desk, found)
     if not found.visit.document.points:
         return _without_points(request, found, "")
     judging = desk.judge.ask(found.visit, WAIT_S)
     if judging.state == "working":
         return waiting(request, found)
+    document = found.visit.document
+    shown = panel(judging, document, _place(request.query_params.get("mark", "")))
+    shown = shown or panel(judging, document, first_shown(judging))
+    questions = evidence_rows(document)
     return desk.page(
         "visit.html", **heading(found), **banner(judging), points=point_rows(judging),
-        evidence=evidence_rows(found.visit.document), note=desk.note(request), told=told(judging), mark=found.mark,
+        section=None if judging.result is None else section_of(judging.result), panel=shown,
+        mark_remark=_remark_here(judging, shown), modelled=_has_model(judging),
+        asked=asked_next(judging, document, questions),
+        evidence=questions, note=desk.note(request), told=told(judging), mark=found.mark,
         by_hand=len(found.visit.document.by_hand), others=count_others(judging),
         words=WORDINGS[usual_wording()], paper=papers_of(judging), unfinished=unfinished_of(found),
     )  # fmt: skip
 
 
+def _place(text: str) -> int:
+    """Return the number of a mark, 0 for any other text."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 4 else 0
+
+
+def _remark_here(judging: Judging, shown: dict[str, Any] | None) -> str:
+    if shown is None or shown["point"] is None or judging.result is None:
+        return ""
+    return remark_on(shown["point"], judging.result.units, usual_wording())
+
+
+def _has_model(judging: Judging) -> bool:
+    """Whether the tank has a model whose sound can be heard."""
+    return judging.result is not None and not judging.result.case.tank.sideways
+
+
+def asked_next(judging: Judging, document: "Document", questions: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return the next check, the question with its answers, and the reading that is missing.
+
+    The question is that of the check itself, or else the first one of the checks that follow.
+    """
+    checks = told(judging)["next"]
+    open_ = [row for row in questions if not row["given"]]
+    asked = next(((row, check) for check in checks for row in open_ if row["check"] in check), (None, ""))
+    missing = next((name for name in ASKED if not typed_of(document)[name].strip()), None)
+    if missing == "tank.precharge" and not TANK_KINDS[document.tank.kind].charged:
+        missing = None
+    return {
+        "check": checks[0] if checks else "",
+        "question": asked[0],
+        "same": bool(checks) and asked[1] == checks[0],
+        "reading": None if missing is None else FIELDS[missing],
+    }
+
+
+def reading(request: Request, form: Posted) -> Response:
+    """Take a reading that was missing; the finding follows."""
+    desk = desk_of(request)
+    ident = request.path_params["ident"]
+    name = form.texts.get("key", "")
+    if name not in ASKED:
+        raise VisitError("That reading is not asked for here. Type it on the page Details.")
+    typed = " ".join(form.texts.get("value", "").split())[:100]
+
+    def read(document: "Document") -> "Document":
+        item = FIELDS[name]
+        section = getattr(document, item.section).model_copy(update={item.key: typed})
+        return document.model_copy(update={item.section: section})
+
+    try:
+        desk.visits.change(ident, read)
+    except TaptestError as error:
+        return desk.go(f"/visit/{ident}", f"Not kept. {error}")
+    return desk.go(f"/visit/{ident}", f"Kept: {FIELDS[name].label} {typed}.")
+
+
 def _brought_in(desk: Desk, found: Found) -> Found:
-    """Return a visit with the points of a round that was killed."""
+    """Return a visit with the points of a round that runs, or was killed."""
     from taptest.capture.unfinished import bring_in
 
     try:
@@ -66,15 +136,17 @@ def _brought_in(desk: Desk, found: Found) -> Found:
 
 def unfinished_of(found: Found) -> str:
     """Say which marks of a visit's round are left, "" for none."""
-    from taptest.capture.unfinished import unfinished_sentence
+    from taptest.capture.unfinished import left_of
     from taptest.visit.meaning import meaning_of
+    from taptest.visit.unfinished import marks_left_said
+    from taptest.words.tell import tell
 
-    if not round_began(found.visit.folder):
-        return ""
     try:
-        return unfinished_sentence(found.visit.folder, meaning_of(found.visit.document, found.visit.source).units)
+        left_m = left_of(found.visit.folder)
+        units = meaning_of(found.visit.document, found.visit.source).units
     except TaptestError as error:
         return str(error)
+    return tell(marks_left_said(left_m), units, LANGUAGE[usual_wording()]) if left_m else ""
 
 
 def state(request: Request) -> Response:
@@ -116,7 +188,7 @@ def evidence(request: Request, form: Posted) -> Response:
     """Take what else was seen; the causes follow."""
     desk = desk_of(request)
     ident = request.path_params["ident"]
-    notes = ["The answers are kept, and the causes weighed anew."]
+    notes = ["The answers are kept, and the causes weighed again."]
 
     def answered(document: "Document") -> "Document":
         answers = _answers(document)
@@ -132,7 +204,8 @@ def evidence(request: Request, form: Posted) -> Response:
         return document.model_copy(update={"observations": answers})
 
     desk.visits.change(ident, answered)
-    return desk.go(f"/visit/{ident}#causes", " ".join(notes))
+    place = "" if form.texts.get("from") == "visit" else "#causes"
+    return desk.go(f"/visit/{ident}{place}", " ".join(notes))
 
 
 def _changes(form: Posted) -> dict[str, tuple[str, str]]:
@@ -140,7 +213,7 @@ def _changes(form: Posted) -> dict[str, tuple[str, str]]:
 
     The others are left as they are: the page may have been open since before they were given in another tab.
     """
-    from taptest.finding.causes import EVIDENCE
+    from taptest.finding.cause_table import EVIDENCE
 
     both = {
         each.name: (form.texts.get(f"shown.{each.name}", "").strip(), form.texts[f"evidence.{each.name}"].strip())
@@ -253,7 +326,7 @@ def banner(judging: Judging) -> dict[str, Any]:
         return {**code, "judged": False, "trouble": "", "flags": []}
     found, units, wording = judging.result.judgement, judging.result.units, usual_wording()
     return {
-        "code": found.code,
+        "code": judging.result.headline,
         "sentence": in_words(found.says, units, wording),
         "confidence": found.confidence.rstrip("."),
         "judged": True,
@@ -273,11 +346,12 @@ def banner(judging: Judging) -> dict[str, Any]:
 def told(judging: Judging) -> dict[str, Any]:
     """Return everything that the finding rests on and leads to, in words."""
     from taptest.report.remarks import RowName
-    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, figure_rows, round_lines
+    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, cause_check, figure_rows, round_lines
 
     result = judging.result
     if result is None:
-        empty: dict[str, Any] = {key: [] for key in ("figures", "rounds", "reasons", "next", "causes", "not_checked")}
+        names = ("figures", "rounds", "reasons", "next", "causes", "cause_notes", "not_checked")
+        empty: dict[str, Any] = {key: [] for key in names}
         return {**empty, "forecast": False, "hot": "", "caution": in_usual_words(CAUTION)}
     units, wording = result.units, usual_wording()
 
@@ -292,9 +366,15 @@ def told(judging: Judging) -> dict[str, Any]:
         "reasons": said((*found.reasons, *result.remarks)),
         "next": said(found.next_checks),
         "causes": [
-            {"name": each.cause, "percent": round(100 * each.weight), "because": in_words(each.because, units, wording)}
+            {
+                "name": each.cause,
+                "percent": round(100 * each.weight),
+                "because": in_words(each.because, units, wording),
+                "check": cause_check(each, units, wording),
+            }
             for each in causes
         ],
+        "cause_notes": said(found.cause_notes),
         "not_checked": said((*found.not_checked, *result.assumptions)),
         "forecast": found.forecast is not None and found.forecast.curve is not None,
         "hot": "".join(said(text for name, text in figure_rows(result) if name is RowName.WHEN_HOT)),
@@ -327,7 +407,7 @@ def shown_depth(result: "VisitResult", depth_m: float) -> str:
 
 def evidence_rows(document: "Document") -> list[dict[str, Any]]:
     """Return the questions with their answers so far."""
-    from taptest.finding.causes import EVIDENCE
+    from taptest.finding.cause_table import EVIDENCE
 
     given = _answers(document)
     return [

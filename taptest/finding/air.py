@@ -62,7 +62,7 @@ def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[Said, ...]]:
             ends = (drain.before_pa, drain.after_pa)
             found.append(air_of_tapped_tank(all_air, case.parallel, ends, drain.gas_t_c, air))
         except PhysicsError as error:
-            notes.append(str(error))
+            notes.append(str(error) if error.said is None else error.said)
     if case.log and case.system.volume_m3 is not None:
         gas = case.readings.tank_temperature_c
         system = RisingSystem(
@@ -73,7 +73,7 @@ def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[Said, ...]]:
             all_air = air_from_rise(case.log, system, air)
             found.append(air_of_tapped_tank(all_air, case.parallel, reached, system.gas_t_c, air))
         except PhysicsError as error:
-            notes.append(str(error))
+            notes.append(str(error) if error.said is None else error.said)
     elif case.log:
         notes.append(Statement(LogSays.NO_SYSTEM_VOLUME))
     estimates = tuple(each for each in found if isinstance(each, AirEstimate))

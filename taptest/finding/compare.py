@@ -45,7 +45,7 @@ from taptest.finding.records import (
 )
 from taptest.finding.rise import FILL_SD_PA
 from taptest.finding.rounds import Together, put_together
-from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, waterlogged_from, weigh
+from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, rings_all_over, waterlogged_from, weigh
 from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
 from taptest.statements import Key, Said, Statement
@@ -124,6 +124,12 @@ class Comparison:
     """What is told of each further round."""
     onset_heard: bool = False
     """Whether the pressure was heard at which one mark's sound begins to change."""
+    charges: Charges | None = None
+    """Charges that taps and readings leave possible, for `finding.planner`."""
+    draws: Draws | None = None
+    """What the readings leave open, for the same."""
+    rings_all_over: bool = False
+    """Whether the shell rings behind every mark."""
 
 
 def compare(
@@ -189,6 +195,9 @@ def compare(
         weighed.p_shut,
         _rounds_found(case, reference, together, possible, rounds, rng),
         together.onset_heard,
+        weighed.charges,
+        draws,
+        line.state == "all air" or rings_all_over(line),
     )
 
 

@@ -5,7 +5,6 @@ stands inside another one and so begins small and has no full stop.
 """
 
 from taptest.statements import Key
-from taptest.water.log import AirSource
 
 
 class Why(Key):
@@ -118,18 +117,6 @@ class Hot(Key):
 
     AT = "hot.at", "hot_c"
     AT_TOGETHER = "hot.at, together", "hot_c", "tanks", "tanks_m3"
-
-
-class AirWay(Key):
-    """A way of finding the air, a part."""
-
-    SOUND = "way.sound"
-    DRAIN = "way.drain"
-    RISE = "way.pressure rise"
-
-
-WAY: dict[AirSource, AirWay] = {"sound": AirWay.SOUND, "drain": AirWay.DRAIN, "pressure rise": AirWay.RISE}
-"""Key of each way of finding the air, by `AirEstimate.source`."""
 
 
 class Reason(Key):

@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError
 from taptest.finding.draws import spread_volume_m3
-from taptest.finding.keys import WAY
 from taptest.finding.records import Case, ParallelTank
 from taptest.quantities import STANDARD_ATMOSPHERE_PA
 from taptest.statements import Key, Statement
 from taptest.water.forecast import Cushion
-from taptest.water.log import FREE_AIR_T_C, AirEstimate
+from taptest.water.log import FREE_AIR_T_C, WAY, AirEstimate
 from taptest.water.pressure import kelvin
 
 FloatArray = NDArray[np.float64]

@@ -10,6 +10,7 @@ from typing import Literal
 from taptest.line.onset import OnsetEvidence
 from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
+from taptest.line.still import StillEvidence
 from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
@@ -107,6 +108,9 @@ class Round:
     """Its first line's difference from that of the first round; None where they cannot be compared."""
     onset: OnsetEvidence | None = None
     """What one mark's taps at many pressures say of the charge; None where no such taps were made."""
+    still: StillEvidence | None = None
+    """Whether a handful of marks sounds as in the first round; None where the difference of whole lines says more."""
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,16 +175,29 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class CauseCheck:
+    """The check that tells most, for its price, whether one cause is at work."""
+
+    evidence: str
+    sentence: str
+    minutes: float
+    outcomes: tuple[tuple[str, float], ...]
+    """Each answer with the probability that the cause would have after it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
     """One possible cause of the relief valve's opening."""
 
     cause: str
     weight: float
-    """Its probability, given that the relief valve opens."""
+    """Probability that it is at work, alone or with another one, given that the relief valve opens."""
     because: str
     """What was observed that bears on it."""
     supported: bool = False
     """Whether something observed speaks for it."""
+    check: CauseCheck | None = None
+    """Its own next check; None where it is too unlikely, or nothing that can be got tells of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,3 +271,5 @@ class Judgement:
     """Probability that the tank holds water and takes none in or out, by its rounds together."""
     red_flags: tuple[RedFlag, ...] = ()
     """What has to be said before the finding, dangers first."""
+    cause_notes: tuple[Statement, ...] = ()
+    """What is said of the causes as a whole: the one that is claimed, two at once, water added often."""

@@ -20,8 +20,10 @@ from taptest.finding.onset_likelihood import OnsetLikelihood
 from taptest.finding.pair_likelihood import ALONE_POWER, PairLikelihood
 from taptest.finding.records import Case, Readings, Round
 from taptest.finding.rise import LEAST_WARMING_C
+from taptest.finding.still_likelihood import of_change
 from taptest.line.boundary import NO_CONTACT, prior_for
 from taptest.line.records import LineReading
+from taptest.line.still import StillEvidence
 from taptest.tank.contact import contacts, on_another_side
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import net_expansion
@@ -80,11 +82,13 @@ class Together:
     rounds: tuple[Draws, ...]
     """What the readings of each later round leave open, as far as they have the same air."""
     onsets: tuple[OnsetLikelihood, ...] = ()
+    stills: tuple[tuple[StillEvidence, Draws], ...] = ()
+    """Of later rounds with a handful of marks, whether these sound as in the first one."""
 
     @property
     def alone(self) -> bool:
         """Whether there is nothing beside the first line."""
-        return len(self.lines) == 1 and not self.balances and not self.onsets
+        return len(self.lines) == 1 and not self.balances and not self.onsets and not self.stills
 
     @property
     def onset_heard(self) -> bool:
@@ -107,6 +111,8 @@ class Together:
             value = value * self._balanced(each, charge_abs_pa, frozen)
         for onset in self.onsets:
             value = value * onset.of(charge_abs_pa, frozen)
+        for evidence, after in self.stills:
+            value = value * of_change(evidence, self.held(charge_abs_pa, after) - held, frozen)
         return value
 
     def _heard(self, charge_abs_pa: FloatArray, held: FloatArray, frozen: NDArray[np.bool_]) -> FloatArray:
@@ -167,6 +173,7 @@ def put_together(
     balances: list[_Balance] = []
     drawn: list[Draws] = []
     onsets: list[OnsetLikelihood] = []
+    stills: list[tuple[StillEvidence, Draws]] = []
     before, readings = draws, case.readings
     for each in rounds:
         if not each.same_air or (each.readings.pressure_pa is None and each.onset is None):
@@ -185,12 +192,14 @@ def put_together(
             if said is not None or pair is not None:
                 heard_at = after if number == 0 else _other_side(tank, after, rng)
                 lines.append(_Line(said, heard_at, first_round=False, pair=pair))
+        if each.still is not None:
+            stills.append((each.still, after))
         balance = _balance(case, each, readings, before, after, rng)
         if balance is not None:
             balances.append(balance)
         drawn.append(after)
         before, readings = after, each.readings
-    return Together(tank, tuple(lines), tuple(balances), tuple(drawn), tuple(onsets))
+    return Together(tank, tuple(lines), tuple(balances), tuple(drawn), tuple(onsets), tuple(stills))
 
 
 def _other_side(tank: Tank, draws: Draws, rng: np.random.Generator) -> Draws:

@@ -13,7 +13,6 @@ from taptest.finding.causes import check_sentence
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.keys import (
-    WAY,
     Amount,
     Charge,
     FoundCharge,
@@ -33,8 +32,15 @@ from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import BoundaryPosterior, LineReading
 from taptest.statements import Key, Said, Statement, Value
-from taptest.tank.kinds import LeftOpen, Tank, line_shows_share, what_taps_cannot_show, what_taps_show
-from taptest.water.log import FREE_AIR_T_C, precharge_from_air_pa
+from taptest.tank.kinds import (
+    HEAVIEST_PUSHED_M3,
+    LeftOpen,
+    Tank,
+    line_shows_share,
+    what_taps_cannot_show,
+    what_taps_show,
+)
+from taptest.water.log import FREE_AIR_T_C, WAY, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
 PIN = "water at the air valve"
@@ -43,8 +49,6 @@ HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
 PIN_CHECK = check_sentence(PIN)
 PUSH_CHECK = check_sentence("weight")
 WHERE_FROM = check_sentence("pressure rises")
-HEAVIEST_PUSHED_M3 = 0.06
-"""A larger tank cannot be felt by pushing: own judgement, no source."""
 
 RING_TOLD = 0.5
 """A ring of water or of gas is told from this probability on."""
@@ -426,7 +430,7 @@ def _air_reasons(story: Story) -> list[Said]:
     said: list[Said] = list(story.comparison.air_notes)
     if air is None:
         return said
-    said.insert(0, air.sentence)
+    said.insert(0, air.says)
     if air.free_air_m3 is not None and air.sd_m3 is not None:
         outside = float(atmospheric_pressure_pa(story.case.system.altitude_m))
         charged = story.case.readings.charged_at_c

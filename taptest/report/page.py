@@ -195,7 +195,7 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
     return {
         "paper": _PAPERS[sources.paper],
         "region": {"us": "us", "uk": "gb"}[sources.wording],
-        "title": _titled(texts.FINDING[result.judgement.code]),
+        "title": _titled(_name(result)),
         "author": typed(visit.technician, "taptest"),
         "keywords": [f"sha256:{sources.fingerprint}", f"taptest {__version__}", *simulated],
         "description": fingerprint,
@@ -224,6 +224,11 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
 
 def _titled(finding: PageText) -> Statement:
     return Statement(PageText.TITLE_WITH_FINDING, {"title": Statement(PageText.TITLE), "finding": Statement(finding)})
+
+
+def _name(result: VisitResult) -> PageText:
+    """Name the finding, or say that there is none yet."""
+    return PageText.NOT_FINISHED if result.marks_left_m else texts.FINDING[result.judgement.code]
 
 
 def _tank_words(document: Document, typed: _Typed, wording: Wording, units: Units) -> str:
@@ -278,7 +283,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "form": "technical",
         "heading": PageText.TITLE,
         "finding": {
-            "name": texts.FINDING[judgement.code],
+            "name": _name(result),
             "sentence": told(judgement.says, result.units, wording),
             "confidence": [
                 Statement(PageText.LABEL, {"label": Statement(PageText.CONFIDENCE)}),
@@ -290,7 +295,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "results": [*(list(row) for row in figure_rows(result)), [PageText.TAPS, _taps(result)]],
         "reasons": [_wrappable(text) for text in said(*round_lines(result), *judgement.reasons, *result.remarks)],
         "next": said(*judgement.next_checks),
-        "causes": _causes(result, wording),
+        "causes": [*said(*judgement.cause_notes), *_causes(result, wording)],
         "unchecked": said(*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)),
         "cautions": list(texts.CAUTIONS),
         "labels": {

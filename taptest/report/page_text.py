@@ -29,6 +29,7 @@ class PageText(Key):
     FINDING_TOO_SMALL = "page.finding too small"
     FINDING_MEMBRANE_FAILED = "page.finding membrane failed"
     FINDING_CANNOT_TELL = "page.finding cannot tell"
+    NOT_FINISHED = "page.not finished"
     CONFIDENCE = "page.confidence"
     CONFIDENCE_WORDS_HIGH = "page.confidence words high"
     CONFIDENCE_WORDS_FAIR = "page.confidence words fair"

@@ -15,6 +15,8 @@ class FindingText(Key):
     WHY = "text.why"
     CAUSES = "text.causes"
     NEXT = "text.next"
+    NEXT_IS = "text.next is", "check"
+    CHECKS = "text.checks"
     NOT_CHECKED = "text.not checked"
     POINTS = "text.points"
     CAUTION = "text.caution"
@@ -35,6 +37,7 @@ class CauseText(Key):
     """The possible causes and what speaks for them."""
 
     NAMES = "cause.names", "causes"
+    IF_IT_OPENS = "cause.if it opens", "causes"
     WEIGHED = "cause.weighed", "cause", "weight_share"
     FOR_THESE = "cause.for these", "causes", "because"
     NO_OTHER = "cause.no other", "causes"

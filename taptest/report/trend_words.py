@@ -2,7 +2,6 @@
 
 import textwrap
 
-from taptest.finding.keys import WAY
 from taptest.finding.records import Bound, Interval
 from taptest.report.remarks import Figure, FindingText, TrendText
 from taptest.report.wording import Wording, told
@@ -10,6 +9,7 @@ from taptest.report.words import WIDTH, pressure_of
 from taptest.statements import Said, Statement, Value
 from taptest.visit.history import History, PastVisit, ReferenceSource
 from taptest.visit.trend import HORIZON_YEARS
+from taptest.water.log import WAY
 
 SURE = 0.9
 LEVELS_AT: dict[ReferenceSource, TrendText] = {

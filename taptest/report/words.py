@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Iterable, Sequence
 
+from taptest.finding.causes import said_check
 from taptest.finding.records import Bound, Cause, Expected, Forecast, Interval, Readings, RedFlag
 from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
@@ -18,6 +19,8 @@ from taptest.words.tell import tell
 
 WIDTH = 100
 MOST_CAUSES = 6
+MOST_CHECKED = 3
+"""Causes whose own check is told on the terminal."""
 LEAST_WEIGHT = 0.03
 """Causes less likely than this are left to the JSON."""
 OPEN_ENDED_PA = 2e6
@@ -26,6 +29,39 @@ OPEN_ENDED_PA = 2e6
 FLAG_NAMES: dict[str, FindingText] = {"danger": FindingText.DANGER, "doubt": FindingText.CHECK_FIRST}
 SURE: dict[str, Sure] = {"high": Sure.HIGH, "fair": Sure.FAIR, "low": Sure.LOW}
 CAUTION = FindingText.CAUTION
+
+
+def brief_text(result: VisitResult, wording: Wording = "us") -> str:
+    """Return the finding in about ten lines, dangers first: what it is, how sure, what to do next."""
+    judgement, units = result.judgement, result.units
+    lines = [*flag_lines(judgement.red_flags, units, wording), *_headline(result, wording), ""]
+    lines += [f"{told(name, units, wording):<12}{told(text, units, wording)}" for name, text in figure_rows(result)[:2]]
+    likely, _ = causes_together(judgement.causes, wording)
+    if likely:
+        lines += _wrapped(told(Statement(CauseText.IF_IT_OPENS, {"causes": likely[0][0]}), units, wording))
+    check = told(judgement.next_checks[0], units, wording) if judgement.next_checks else ""
+    if check and check[1:].rstrip(".") not in " ".join(lines):  # the finding's sentence may end with it
+        lines += _wrapped(told(Statement(FindingText.NEXT_IS, {"check": check}), units, wording))
+    return "\n".join(lines) + "\n"
+
+
+def _headline(result: VisitResult, wording: Wording) -> list[str]:
+    """Name the tank, say the finding and how sure it is."""
+
+    def one(said: Said) -> str:
+        return told(said, result.units, wording)
+
+    judgement = result.judgement
+    day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
+    title = f"{result.name or one(FindingText.NO_NAME)}{day}"
+    if result.simulated:
+        title = one(Statement(FindingText.SIMULATED, {"title": title}))
+    lines = [title, "", result.headline.upper(), *_wrapped(one(judgement.says))]
+    if judgement.code != "cannot tell":
+        sure = SURE.get(judgement.confidence)
+        confidence = judgement.confidence if sure is None else Statement(sure)
+        lines += _wrapped(one(Statement(FindingText.CONFIDENCE, {"confidence": confidence})))
+    return lines
 
 
 def finding_text(result: VisitResult, wording: Wording = "us") -> str:
@@ -39,20 +75,12 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
         return ["", one(title), *lines] if lines else []
 
     judgement = result.judgement
-    day = f", {result.visited_on.isoformat()}" if result.visited_on else ""
-    title = f"{result.name or one(FindingText.NO_NAME)}{day}"
-    if result.simulated:
-        title = one(Statement(FindingText.SIMULATED, {"title": title}))
-    lines = [*flag_lines(judgement.red_flags, result.units, wording), title, "", judgement.code.upper()]
-    lines += _wrapped(one(judgement.says))
-    if judgement.code != "cannot tell":
-        sure = SURE.get(judgement.confidence)
-        confidence = judgement.confidence if sure is None else Statement(sure)
-        lines += _wrapped(one(Statement(FindingText.CONFIDENCE, {"confidence": confidence})))
-    lines += ["", *(f"{one(name):<12}{one(text)}" for name, text in figure_rows(result))]
+    lines = [*flag_lines(judgement.red_flags, result.units, wording), *_headline(result, wording), ""]
+    lines += [f"{one(name):<12}{one(text)}" for name, text in figure_rows(result)]
     lines += section(FindingText.ROUNDS, round_lines(result))
     lines += section(FindingText.WHY, (*judgement.reasons, *result.remarks))
-    lines += section(FindingText.CAUSES, cause_lines(judgement.causes, wording))
+    lines += section(FindingText.CAUSES, (*judgement.cause_notes, *cause_lines(judgement.causes, wording)))
+    lines += section(FindingText.CHECKS, check_lines(judgement.causes, result.units, wording))
     lines += section(FindingText.NEXT, judgement.next_checks)
     lines += section(FindingText.NOT_CHECKED, (*judgement.not_checked, *result.assumptions))
     lines += ["", one(FindingText.POINTS), *_points(result, wording), "", *_wrapped(one(CAUTION))]
@@ -76,6 +104,22 @@ def cause_lines(causes: Sequence[Cause], wording: Wording) -> list[Statement]:
     with_reason, rest = causes_together(causes, wording)
     lines = [Statement(CauseText.FOR_THESE, {"causes": names, "because": because}) for names, because in with_reason]
     return [*lines, rest] if rest is not None else lines
+
+
+def check_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list[Statement]:
+    """Say for the likeliest causes the check of each, and what its answers would make of it."""
+    return [
+        Statement(
+            CauseText.FOR_THESE, {"causes": (_weighed(cause, wording),), "because": cause_check(cause, units, wording)}
+        )
+        for cause in causes[:MOST_CHECKED]
+        if cause.check is not None
+    ]
+
+
+def cause_check(cause: Cause, units: Units, wording: Wording) -> str:
+    """Say a cause's own check with what each answer would make of it; "" where it has none."""
+    return "" if cause.check is None else worded(tell(said_check(cause.check), units, LANGUAGE[wording]), wording)
 
 
 def causes_together(

@@ -16,6 +16,7 @@ positions, Q microphone places, K modes, R rings.
 """
 
 import os
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -82,6 +83,8 @@ THREAD_MB = 70.0
 SOLVE_S, DRY_S = 9e-8, 3e-8
 """Seconds of a solution for each squared, and of a basis for each cubed, number of modes. Measured, roughly."""
 
+COMPUTING = "level sweep"
+"""Name of the threads that compute."""
 _ONE_CORE: ContextVar[bool] = ContextVar("one core", default=False)
 Progress = Callable[[float], None]
 
@@ -139,13 +142,18 @@ def sweep_all(
     ready = [_ready(task) for task in tasks]
     report = _Steps(progress, sum(one.work for one in ready))
     threads = workers or _threads_for(max(one.thread_mb for one in ready))
-    with one_thread_each(), ThreadPoolExecutor(threads) as pool:
+    with one_thread_each(), ThreadPoolExecutor(threads, COMPUTING) as pool:
         try:
             parts = [deque(pool.submit(part) for part in one.parts) for one in ready]
             return [_gathered(one, waiting, report) for one, waiting in zip(ready, parts, strict=True)]
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def computing() -> bool:
+    """Whether a sweep is still being computed: Python's end would wait for all of it."""
+    return any(thread.name.startswith(COMPUTING) for thread in threading.enumerate())
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from taptest.finding.records import Case, Judgement, Round, RoundFound
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
 from taptest.line.pair import PairEvidence, pair_evidence
 from taptest.line.records import LineReading, Profile, Unreadable
+from taptest.line.still import still_evidence
 from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
 from taptest.statements import Said, Statement
@@ -26,6 +27,7 @@ from taptest.visit.record import Document, RoundSection
 from taptest.visit.remarks import VisitRemark
 from taptest.visit.result import RoundResult, VisitResult
 from taptest.visit.sweeps import Sweeps, sweeps_for
+from taptest.visit.unfinished import unfinished
 from taptest.water.pressure import atmospheric_pressure_pa
 
 Progress = Callable[[float], None]
@@ -56,23 +58,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     ]
     reading, profile = first.readings[0], first.heard.lines[0].profile
     advice = None if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
-    judgement = judge(
-        meaning.case,
-        reading,
-        seed,
-        beside=first.readings[1:],
-        rounds=[
-            Round(
-                each.case.readings,
-                read.readings,
-                each.same_air,
-                each.water_moved_m3,
-                _pair(first, read),
-                onset.evidence,
-            )
-            for each, read, onset in zip(meaning.rounds, later, onsets, strict=True)
-        ],
-    )
+    rounds = [_round(first, *each) for each in zip(meaning.rounds, later, onsets, strict=True)]
+    judgement = judge(meaning.case, reading, seed, beside=first.readings[1:], rounds=rounds)
+    marks_left_m = tuple(mark / 1000 for mark in document.marks_left)
     return VisitResult(
         name=document.tank.name.strip(),
         visited_on=document.visited_on,
@@ -82,10 +70,11 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         points=point_results(first.heard, first.readings),
         taps=first.heard.taps,
         profile=profile,
-        judgement=_with_remedy(_with_advice(judgement, advice), first.heard.clipped),
+        judgement=unfinished(_with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m),
         assumptions=meaning.notes,
         remarks=first.remarks,
         reference=first.heard.reference_taps,
+        marks_left_m=marks_left_m,
         rounds=tuple(
             _round_result(*each) for each in zip(meaning.rounds, later, onsets, judgement.rounds, strict=True)
         ),
@@ -125,6 +114,23 @@ def _pair(first: _ReadRound, later: _ReadRound) -> PairEvidence | None:
     if profiles[0] is None or profiles[1] is None:
         return None
     return pair_evidence(profiles[0], first.sweeps, profiles[1], later.sweeps)
+
+
+def _round(first: _ReadRound, meaning: RoundMeaning, later: _ReadRound, onset: HeardOnset) -> Round:
+    """Put together what is known and heard of a later round."""
+    pair, still = _pair(first, later), None
+    if pair is None and first.heard.lines and later.heard.lines:
+        still = still_evidence(first.heard.lines[0].points, later.heard.lines[0].points)
+    return Round(
+        meaning.case.readings,
+        later.readings,
+        meaning.same_air,
+        meaning.water_moved_m3,
+        pair,
+        onset.evidence,
+        still,
+        meaning.name,
+    )
 
 
 def _onset(folder: Path, section: RoundSection, meaning: RoundMeaning) -> HeardOnset:

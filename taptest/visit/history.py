@@ -61,7 +61,7 @@ class PastVisit:
     folder: str
     day: date
     finding: str
-    """A finding's code, or "not judged"."""
+    """A finding's code, "not judged" or "not finished"."""
     pressure_pa: float | None
     water_temperature_c: float | None
     charge_pa: Interval | None
@@ -190,16 +190,18 @@ def _past(
     notes: list[Said] = []
     content: Mapping[str, Any] = {}
     try:
-        told = judged(visit, progress)
-        content, notes = told.content, [told.note] if told.note else []
+        if not visit.document.marks_left:
+            told = judged(visit, progress)
+            content, notes = told.content, [told.note] if told.note else []
     except TaptestError as error:
         notes.append(Statement(HistoryRemark.NO_FINDING, {"folder": entry.folder, "sentence": str(error)}))
+    without = "not finished" if visit.document.marks_left else "not judged"
     charge, bound, hot, others = _told(content, case, folder)
     assert entry.visited_on is not None
     past = PastVisit(
         folder=entry.folder,
         day=entry.visited_on,
-        finding=content["finding"]["code"] if content else "not judged",
+        finding=content["finding"]["code"] if content else without,
         pressure_pa=case.readings.pressure_pa,
         water_temperature_c=case.readings.water_temperature_c,
         charge_pa=charge,

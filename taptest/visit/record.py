@@ -235,6 +235,8 @@ class Document(_Section):
     """The other tanks on the system."""
     as_left: AsLeftSection = AsLeftSection()
     points: tuple[PointEntry, ...] = Field(default=(), strict=False)
+    marks_left: tuple[float, ...] = Field(default=(), strict=False, max_length=1000)
+    """Marks that the guided round still wants tapped, millimetres below the top; none where it is over."""
     reference: tuple[PointEntry, ...] = Field(default=(), strict=False)
     """The reference mark, one entry for each time it was tapped, in order of time; it is no point of the line."""
     by_hand: tuple[HandDecision, ...] = Field(default=(), strict=False, max_length=20_000)
@@ -384,6 +386,7 @@ def _no_constant(source: str) -> Callable[[str], Any]:
 
 _LEFT_OUT_WHEN_EMPTY = (
     *("visit", "observations", "drain", "log", "parallel", "as_left", "reference", "by_hand"),
+    "marks_left",
     *("lines", "rounds"),
 )
 

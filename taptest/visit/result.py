@@ -11,7 +11,16 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from taptest.finding.records import Case, Expected, Forecast, Interval, Judgement, PrechargeEstimate, RoundFound
+from taptest.finding.records import (
+    Case,
+    CauseCheck,
+    Expected,
+    Forecast,
+    Interval,
+    Judgement,
+    PrechargeEstimate,
+    RoundFound,
+)
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
@@ -106,6 +115,13 @@ class VisitResult:
     """Taps of the reference mark, in order of time; they belong to no point of the line."""
     rounds: tuple[RoundResult, ...] = ()
     """Further rounds in order of time; what stands above is the tank as it was found."""
+    marks_left_m: tuple[float, ...] = ()
+    """Marks that the guided round still wants tapped; with any, the judgement is no finding (`visit.unfinished`)."""
+
+    @property
+    def headline(self) -> str:
+        """The finding's code or, where the round is not finished, that."""
+        return "not finished" if self.marks_left_m else self.judgement.code
 
 
 def as_json(result: VisitResult) -> dict[str, Any]:
@@ -116,6 +132,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         "finding": _finding(result),
         "boundary": _boundary(found.line),
         "points": _points(result.points),
+        "marks_left_mm": [_scaled(mark, 1000, 1) for mark in result.marks_left_m],
         "taps": _taps(result.taps),
         "expected": _expected(found.expected),
         "water_l": _median_and_ends(found.water_m3, 1000, 2),
@@ -129,7 +146,7 @@ def as_json(result: VisitResult) -> dict[str, Any]:
         if found.reference_precharge_pa is None
         else {"bar": _scaled(found.reference_precharge_pa, 1e-5, 3), "source": found.reference_source},
         "lost_air": _lost_air(found.precharge),
-        "air": _air(found.air),
+        "air": _air(found.air, result.units),
         "rounds": [_as_found(result), *(_round(each, result.units) for each in result.rounds)],
     }
 
@@ -241,10 +258,21 @@ def _finding(result: VisitResult) -> dict[str, Any]:
                 "cause": cause.cause,
                 "weight": _number(cause.weight, 4),
                 **_told_one("because", cause.because, result.units),
+                "check": _cause_check(cause.check, result.units),
             }
             for cause in found.causes
         ],
+        "cause_notes": [note.as_json() for note in found.cause_notes],
     }
+
+
+def _cause_check(check: CauseCheck | None, units: Units) -> dict[str, Any] | None:
+    """Tell a cause's own check with the probability that the cause would have after each answer."""
+    if check is None:
+        return None
+    after = {answer: _number(chance, 4) for answer, chance in check.outcomes}
+    told = _told_one("sentence", check.sentence, units)
+    return {"evidence": check.evidence, **told, "minutes": check.minutes, "after": after}
 
 
 def _told_one(name: str, said: Said, units: Units) -> dict[str, Any]:
@@ -310,7 +338,7 @@ def _lost_air(charge: PrechargeEstimate | None) -> dict[str, Any] | None:
     return {"share": _interval(charge.lost_air_share, 1.0, 4), "litres": _interval(charge.lost_air_m3, 1000, 2)}
 
 
-def _air(air: CombinedAir | None) -> dict[str, Any] | None:
+def _air(air: CombinedAir | None, units: Units) -> dict[str, Any] | None:
     """Free air (litres at one atmosphere and 20 C) by sound, drain and pressure rise; null with sound alone."""
     if air is None:
         return None
@@ -318,7 +346,7 @@ def _air(air: CombinedAir | None) -> dict[str, Any] | None:
         "free_air_l": _scaled(air.free_air_m3, 1000, 2),
         "sd_l": _scaled(air.sd_m3, 1000, 2),
         "contradiction": air.contradiction,
-        "sentence": air.sentence,
+        **_told_one("sentence", air.says, units),
         "estimates": [
             {
                 "source": estimate.source,

@@ -27,7 +27,7 @@ from taptest.disk import is_left, plain, settle, storage_errors
 from taptest.errors import StorageError, TaptestError, VisitError
 
 INDEX = ".taptest-index.sqlite"
-INDEX_SCHEMA = 1
+INDEX_SCHEMA = 2
 """Number of the index's form; an index of another number is thrown away."""
 SETTLED_S = 2.0
 """A file as young as this may change again without its time changing: its visit is read again next time."""
@@ -43,14 +43,23 @@ class Entry(NamedTuple):
     tank: str
     visited_on: date | None
     finding: str | None
-    """None where the visit is not judged, or its finding is stale."""
+    """None where the visit is not judged, its finding is stale, or its round is not finished."""
     confidence: str
     sentence: str
     technician: str
     points: int
+    marks_left: int
+    """Marks that its round still wants tapped; 0 where it is over."""
     simulated: bool
     problem: str
     """Why the visit cannot be read, as a sentence; empty where it can."""
+
+    @property
+    def state(self) -> str:
+        """The finding's code or, where there is none, why."""
+        if self.problem:
+            return "unreadable"
+        return "not finished" if self.marks_left else self.finding or "not judged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +71,7 @@ class Search:
     since: date | None = None
     until: date | None = None
     finding: str = ""
-    """A finding's code, "not judged" or "unreadable"."""
+    """A finding's code, "not judged", "not finished" or "unreadable"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +124,7 @@ class Shelf:
         with _index_errors(self._index):
             rows = self._connection.execute("SELECT folder, signature FROM visits")
             known = {_from_index(folder): signature for folder, signature in rows}
-        found = {_name(folder, self.root): folder for folder in _visit_folders(self.root)}
+        found = {_name(folder, self.root): folder for folder in visit_folders(self.root)}
         changed: list[tuple[object, ...]] = []
         for number, (name, folder) in enumerate(found.items()):
             try:
@@ -209,7 +218,7 @@ def _index_errors(index: Path) -> Iterator[None]:
         ) from error
 
 
-def _visit_folders(root: Path) -> Iterator[Path]:
+def visit_folders(root: Path) -> Iterator[Path]:
     """Find the visits below a folder, in order of their names; links are not followed, nor is anything hidden."""
     from taptest.visit.files import DOCUMENT
 
@@ -224,7 +233,7 @@ def _visit_folders(root: Path) -> Iterator[Path]:
         if found.name.startswith(".") or _REPLACED.search(found.name) or not found.is_dir(follow_symlinks=False):
             continue
         try:
-            yield from _visit_folders(Path(found.path))
+            yield from visit_folders(Path(found.path))
         except StorageError:
             # It is told as a visit that cannot be read, with the reason, and does not hide the others.
             yield Path(found.path)
@@ -281,7 +290,7 @@ def _unsettled() -> str:
 
 
 def _troubled(name: str, error: TaptestError) -> Entry:
-    return Entry(name, "", "", None, None, "", "", "", 0, simulated=False, problem=str(error))
+    return Entry(name, "", "", None, None, "", "", "", 0, 0, simulated=False, problem=str(error))
 
 
 def _entry(folder: Path, name: str) -> Entry:
@@ -295,7 +304,7 @@ def _entry(folder: Path, name: str) -> Entry:
     except TaptestError as error:
         return _troubled(name, error)
     document = visit.document
-    found = {} if kept is None else kept["finding"]
+    found = {} if kept is None or document.marks_left else kept["finding"]
     return Entry(
         folder=name,
         site=(document.visit.site or "").strip(),
@@ -306,6 +315,7 @@ def _entry(folder: Path, name: str) -> Entry:
         sentence=found.get("sentence", ""),
         technician=(document.visit.technician or "").strip(),
         points=len(document.points),
+        marks_left=len(document.marks_left),
         simulated=document.simulated,
         problem="",
     )
@@ -320,7 +330,7 @@ def _row(entry: Entry, signature: str) -> tuple[object, ...]:
 
 def _entry_of(row: tuple[Any, ...]) -> Entry:
     """Make an entry of a row: this runs for every visit that is listed, so it takes what `_row` put there as it is."""
-    folder, site, tank, day, finding, confidence, sentence, technician, points, simulated, problem = row
+    folder, site, tank, day, finding, confidence, sentence, technician, points, marks_left, simulated, problem = row
     visited_on = date.fromisoformat(day) if day else None
     return Entry(
         _from_index(folder),
@@ -332,6 +342,7 @@ def _entry_of(row: tuple[Any, ...]) -> Entry:
         sentence,
         technician,
         points,
+        marks_left,
         simulated == 1,
         problem,
     )
@@ -349,7 +360,9 @@ def _conditions(wanted: Search) -> tuple[str, list[str]]:
     if wanted.until is not None:
         found.append(("visited_on <> '' AND visited_on <= ?", [wanted.until.isoformat()]))
     if wanted.finding == "not judged":
-        found.append(("finding IS NULL AND problem = ''", []))
+        found.append(("finding IS NULL AND marks_left = 0 AND problem = ''", []))
+    elif wanted.finding == "not finished":
+        found.append(("marks_left > 0", []))
     elif wanted.finding == "unreadable":
         found.append(("problem <> ''", []))
     elif wanted.finding:

@@ -11,9 +11,11 @@ import hashlib
 import io
 import json
 import os
+import threading
 import zipfile
-from collections.abc import Callable, Sequence
-from dataclasses import asdict, replace
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,6 +40,10 @@ MOST_BYTES = 2_000_000_000
 MOST_SECONDS = 900.0
 """No model is computed that would take longer on one core: a wall ten times too thin was typed, or a size in other
 units."""
+EARLY_SECONDS = 8.0
+"""Where a model takes longer than this on one core, that of the tank as noted alone comes first, at a third of the
+time."""
+WAIT_SECONDS = 0.1
 LEVEL_DIGITS = 2
 """Levels are kept to a hundredth of a decibel: they are compared with a residual of 3 dB."""
 _ARRAYS = ("level_depth_m", "depth_m", "band_hz", "level_db", "cap_depth_m", "cap_db", "foot_depth_m", "foot_db")
@@ -50,9 +56,10 @@ POSITION_STEP_M = 0.008
 END_ROOM_M = 0.004
 """The sweep's positions begin and end so far from the poles."""
 Sweeps = tuple[LevelSweep, ...]
+Progress = Callable[[float], None]
 
 
-def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> tuple[Sweeps, tuple[Statement, ...]]:
+def sweeps_for(case: Case, progress: Progress | None = None) -> tuple[Sweeps, tuple[Statement, ...]]:
     """Return the level sweeps of a visit's tank, one for each wall, lining, ring and head that it may have, and notes.
 
     Empty for a lying diaphragm tank, whose water does not end at a depth: its line is read without. So is that of a
@@ -62,13 +69,62 @@ def sweeps_for(case: Case, progress: Callable[[float], None] | None = None) -> t
     seconds = seconds_left(case)
     if seconds > MOST_SECONDS:
         return (), (_too_dear(case, seconds),)
+    tasks = _tasks(case)
+    with _alone(tasks, progress) as tell:
 
-    def compute(tasks: "Sequence[SweepTask]") -> Sequence[Sequence[LevelSweep]]:
+        def compute(missing: "Sequence[SweepTask]") -> Sequence[Sequence[LevelSweep]]:
+            from taptest.shell.sweep import sweep_all
+
+            return sweep_all(missing, tell)
+
+        return kept_sweeps(tasks, compute)
+
+
+def sharpening(case: Case) -> Iterator[Sweeps]:
+    """Give the level sweeps as they come: where they take long, first that of the tank as noted alone, then all."""
+    if EARLY_SECONDS < seconds_left(case) <= MOST_SECONDS:
         from taptest.shell.sweep import sweep_all
 
-        return sweep_all(tasks, progress)
+        noted = _tasks(case)[0]
+        yield sweep_all([replace(noted, changes=noted.changes[:1])])[0]
+    yield sweeps_for(case)[0]
 
-    return kept_sweeps(_tasks(case), compute)
+
+@dataclass(slots=True)
+class _UnderWay:
+    """A tank whose model is asked for in this program, perhaps by a round and by a page at the same time."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    share: float = 0.0
+
+
+_UNDER_WAY: dict[tuple[Path, ...], _UnderWay] = {}
+
+
+@contextmanager
+def _alone(tasks: "Sequence[SweepTask]", progress: Progress | None) -> Iterator[Progress]:
+    """Wait until no one else in this program computes the same model, telling how far that has come.
+
+    Gives a function to tell progress by. What `progress` raises ends the wait as it ends the work.
+    """
+    tell = progress or (lambda _share: None)
+    model = _UNDER_WAY.setdefault(tuple(_path(task) for task in tasks), _UnderWay())
+    waited = False
+    while not model.lock.acquire(timeout=WAIT_SECONDS):
+        waited = True
+        tell(min(model.share, 0.99))
+
+    def both(share: float) -> None:
+        model.share = share
+        tell(share)
+
+    try:
+        yield both
+        if waited:
+            tell(1.0)
+    finally:
+        model.share = 0.0
+        model.lock.release()
 
 
 def kept_sweeps(
@@ -87,6 +143,11 @@ def kept_sweeps(
         found[number], said = _kept(paths[number], sweeps)
         notes.extend(said)
     return tuple(sweep for sweeps in found for sweep in sweeps or ()), tuple(dict.fromkeys(notes))
+
+
+def missing_models(case: Case) -> tuple[str, ...]:
+    """Return the names of the models of a visit's tank that are not kept yet."""
+    return tuple(path.stem for path in map(_path, _tasks(case)) if not path.exists())
 
 
 def seconds_left(case: Case) -> float:

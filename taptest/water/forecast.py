@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from taptest.errors import PhysicsError
-from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse, show
+from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
 from taptest.water.fluids import WATER, Fluid, Metal, expansion, net_expansion
 from taptest.water.pressure import kelvin, static_head_pa
 
@@ -112,21 +112,6 @@ class ReliefOutlook:
     """Share of the draws that reach the setting minus the tolerance."""
     share_opens: float
     """Share of the draws that reach the setting."""
-
-    def text(self, unit: str = "°C") -> str:
-        """`stays shut`, `may weep` or `opens at about T`, with T in the unit given."""
-        if self.verdict == "opens" and self.opens_at_c is not None:
-            return f"opens at about {show('temperature', self.opens_at_c, unit, 0)}"
-        return self.verdict
-
-    def sentence(self, unit: str = "°C") -> str:
-        """One whole sentence for people."""
-        if self.verdict == "stays shut":
-            return "By the forecast the relief valve stays shut up to the highest temperature."
-        weeps = "" if self.weeps_from_c is None else f" from about {show('temperature', self.weeps_from_c, unit, 0)}"
-        if self.verdict == "may weep":
-            return f"By the forecast the relief valve may weep{weeps}."
-        return f"By the forecast the relief valve may weep{weeps} and {self.text(unit)}."
 
 
 def relief_tolerance_pa(relief_pa: float) -> float:

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from taptest.errors import PhysicsError, VisitError
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
-from taptest.statements import Said
+from taptest.statements import Key, Said, Statement
 from taptest.water.fluids import WATER, Fluid, Metal, expansion, net_expansion
 from taptest.water.pressure import kelvin
 
@@ -74,11 +74,54 @@ class AirEstimate:
     notes: tuple[Said, ...] = ()
 
 
+class AirWay(Key):
+    """A way of finding the air, as a part."""
+
+    SOUND = "way.sound"
+    DRAIN = "way.drain"
+    RISE = "way.pressure rise"
+
+
+WAY: dict[AirSource, AirWay] = {"sound": AirWay.SOUND, "drain": AirWay.DRAIN, "pressure rise": AirWay.RISE}
+
+
+class AirSays(Key):
+    """What is to be known of the estimates of the air, in whole sentences."""
+
+    ELSEWHERE = "air.elsewhere"
+    MORE_THAN_TANK = "air.more than the tank", "air_m3", "tank_m3"
+    NO_SINGLE_CUSHION = "air.no single cushion"
+    ONE_WAY = "air.one way", "way"
+    AGREE = "air.agree", "ways"
+    CONTRADICT = "air.contradict", "more", "more_m3", "less", "less_m3", "too_much", "too_little"
+
+
+class NoAir(Key):
+    """Why a drain or a log gives no estimate of the air, in whole sentences; what the errors raised here carry."""
+
+    DRAIN_READINGS = "no air.drain readings"
+    SMALL_FALL = "no air.small fall", "fall_pa"
+    LOG_BELOW_VACUUM = "no air.log below vacuum"
+    NO_RISE = "no air.no rise"
+    NO_WARM_UP = "no air.no warm-up"
+
+
+class AirHint(Key):
+    """Why a way may find too much or too little air, as a part."""
+
+    SOUND_TOO_MUCH = "air hint.sound, too much"
+    DRAIN_TOO_MUCH = "air hint.drain, too much"
+    RISE_TOO_MUCH = "air hint.pressure rise, too much"
+    SOUND_TOO_LITTLE = "air hint.sound, too little"
+    DRAIN_TOO_LITTLE = "air hint.drain, too little"
+    RISE_TOO_LITTLE = "air hint.pressure rise, too little"
+
+
 @dataclass(frozen=True, slots=True)
 class CombinedAir:
     """Independent estimates laid together.
 
-    Where they contradict each other there is no common value: `free_air_m3` and `sd_m3` are None and the sentence
+    Where they contradict each other there is no common value: `free_air_m3` and `sd_m3` are None, and what is said
     names the two that differ most.
     """
 
@@ -88,7 +131,7 @@ class CombinedAir:
     p_value: float
     """Chance that sound estimates differ this much; 1 where there is only one."""
     contradiction: bool
-    sentence: str
+    says: Statement
     estimates: tuple[AirEstimate, ...]
 
 
@@ -322,13 +365,15 @@ def air_from_drain(
     p1, p2, reading = drain.before_pa + atmospheric_pa, drain.after_pa + atmospheric_pa, drain.reading_sd_pa
     if not (p2 > 0 and drain.drained_m3 > 0):
         raise PhysicsError(
-            "A drain needs a volume above zero and pressures above vacuum; check what was drawn and the gauge readings."
+            "A drain needs a volume above zero and pressures above vacuum; check the amount drawn and the gauge.",
+            Statement(NoAir.DRAIN_READINGS),
         )
     fall = p1 - p2
     if fall < 3 * math.sqrt(2) * reading:
         raise PhysicsError(
             f"The pressure fell by {fall / 1e5:.3f} bar, which the gauge can hardly tell from nothing; "
-            "with the fill valve shut draw more water and read again."
+            "with the fill valve shut draw more water and read again.",
+            Statement(NoAir.SMALL_FALL, {"fall_pa": fall}),
         )
     product = drain.drained_m3 * p1 * p2 / fall
     sd = math.hypot(
@@ -338,12 +383,9 @@ def air_from_drain(
         product * drain.drained_rel_sd,
     )
     to_free = float(_free_air_k() / kelvin(drain.gas_t_c)) / STANDARD_ATMOSPHERE_PA
-    notes = ["Air trapped elsewhere in the system is counted with that in the tank."]
+    notes = [Statement(AirSays.ELSEWHERE)]
     if tank_m3 is not None and product / p2 > tank_m3 * 1.05:
-        notes.append(
-            f"After the drain the air would fill {1e3 * product / p2:.1f} l, more than the tank's {1e3 * tank_m3:.1f} "
-            "l: there is air elsewhere, or the volume drawn or a reading is wrong."
-        )
+        notes.append(Statement(AirSays.MORE_THAN_TANK, {"air_m3": product / p2, "tank_m3": tank_m3}))
     return AirEstimate("drain", product * to_free, sd * to_free, tuple(notes))
 
 
@@ -379,14 +421,17 @@ def air_from_rise(
     water_c = np.array([entry.water_t_c for entry in run], dtype=np.float64)
     gas_k = kelvin(np.array([system.gas_t_c if entry.tank_t_c is None else entry.tank_t_c for entry in run]))
     if not bool(np.all(pressure > 0)):
-        raise PhysicsError("The log has a pressure below vacuum; check the readings and their unit.")
+        raise PhysicsError(
+            "The log has a pressure below vacuum; check the readings and their unit.", Statement(NoAir.LOG_BELOW_VACUUM)
+        )
     swell = system.volume_m3 * _growth(system, water_c[0], water_c)
     per_c = system.volume_m3 * (_growth(system, water_c[0], water_c + 0.5) - _growth(system, water_c[0], water_c - 0.5))
     slope, slope_sd, chi_square = _fit(pressure, gas_k, swell, per_c * system.temperature_sd_c, system.reading_sd_pa)
     if not slope > 3 * slope_sd:
         raise PhysicsError(
             "The pressure hardly rose with the temperature, so the log sets no upper limit to the air; "
-            "log a longer warm-up with the fill valve shut."
+            "log a longer warm-up with the fill valve shut.",
+            Statement(NoAir.NO_RISE),
         )
     shifted, _, _ = _fit(
         pressure + system.gauge_bias_sd_pa, gas_k, swell, per_c * system.temperature_sd_c, system.reading_sd_pa
@@ -394,14 +439,11 @@ def air_from_rise(
     product = 1 / slope
     sd = math.hypot(slope_sd / slope**2, product * system.volume_rel_sd, 1 / shifted - product)
     to_free = float(_free_air_k() / gas_k[0]) / STANDARD_ATMOSPHERE_PA
-    notes = []
+    notes: tuple[Statement, ...] = ()
     degrees = len(run) - 2
     if degrees > 0 and _chance(chi_square, degrees) < CONTRADICTION_LEVEL:
-        notes.append(
-            "The readings do not follow one air cushion: the pressure may have climbed stiffly before the tank took "
-            "water, the valve may have lifted, or water was fed in."
-        )
-    return AirEstimate("pressure rise", product * to_free, sd * to_free, tuple(notes))
+        notes = (Statement(AirSays.NO_SINGLE_CUSHION),)
+    return AirEstimate("pressure rise", product * to_free, sd * to_free, notes)
 
 
 def _growth(system: RisingSystem, cold_c: float, t_c: FloatArray) -> FloatArray:
@@ -422,7 +464,8 @@ def _warm_up(log: Sequence[LogEntry]) -> list[LogEntry]:
     if len(best) < 3 or max(temperatures) - min(temperatures) < 10:
         raise PhysicsError(
             "The log has no warm-up to judge: it needs at least 3 readings of temperature and pressure over 10 °C or "
-            "more with the heat on and the fill valve shut."
+            "more with the heat on and the fill valve shut.",
+            Statement(NoAir.NO_WARM_UP),
         )
     return best
 
@@ -466,34 +509,38 @@ def combine(estimates: Sequence[AirEstimate]) -> CombinedAir:
     kept = tuple(estimates)
     if chance < CONTRADICTION_LEVEL:
         return CombinedAir(None, None, chi_square, chance, True, _contradiction(kept), kept)
-    names = ", ".join(e.source for e in estimates)
-    sentence = f"The air in the tank is known from one way of measuring: {names}."
-    if len(estimates) > 1:
-        sentence = f"The estimates of the air agree within their uncertainty: {names}."
-    return CombinedAir(mean, float(np.sum(weight) ** -0.5), chi_square, chance, False, sentence, kept)
+    ways = tuple(Statement(WAY[e.source]) for e in estimates)
+    says = Statement(AirSays.AGREE, {"ways": ways}) if len(ways) > 1 else Statement(AirSays.ONE_WAY, {"way": ways[0]})
+    return CombinedAir(mean, float(np.sum(weight) ** -0.5), chi_square, chance, False, says, kept)
 
 
-_HINT_TOO_MUCH: dict[AirSource, str] = {
-    "sound": "water that the tap line missed, as behind a bag that barely touches the shell",
-    "drain": "air trapped elsewhere in the system or a fill valve that was not shut",
-    "pressure rise": "a relief valve that lifted or a system volume stated too large",
+_TOO_MUCH: dict[AirSource, AirHint] = {
+    "sound": AirHint.SOUND_TOO_MUCH,
+    "drain": AirHint.DRAIN_TOO_MUCH,
+    "pressure rise": AirHint.RISE_TOO_MUCH,
 }
-_HINT_TOO_LITTLE: dict[AirSource, str] = {
-    "sound": "rubber or a liner on the shell that sounds dull with air behind it",
-    "drain": "less water drawn than was noted or a gauge misread",
-    "pressure rise": "a fill valve that fed water in or a system volume stated too small",
+_TOO_LITTLE: dict[AirSource, AirHint] = {
+    "sound": AirHint.SOUND_TOO_LITTLE,
+    "drain": AirHint.DRAIN_TOO_LITTLE,
+    "pressure rise": AirHint.RISE_TOO_LITTLE,
 }
 
 
-def _contradiction(estimates: tuple[AirEstimate, ...]) -> str:
+def _contradiction(estimates: tuple[AirEstimate, ...]) -> Statement:
     pairs = [(a, b) for i, a in enumerate(estimates) for b in estimates[i + 1 :]]
     more, less = max(pairs, key=lambda pair: _apart(*pair))
     if more.free_air_m3 < less.free_air_m3:
         more, less = less, more
-    return (
-        f"The estimates of the air contradict each other: the {more.source} speaks for {1e3 * more.free_air_m3:.1f} l "
-        f"of free air, the {less.source} for {1e3 * less.free_air_m3:.1f} l. They are not averaged; look for "
-        f"{_HINT_TOO_MUCH[more.source]}, or for {_HINT_TOO_LITTLE[less.source]}."
+    return Statement(
+        AirSays.CONTRADICT,
+        {
+            "more": Statement(WAY[more.source]),
+            "more_m3": more.free_air_m3,
+            "less": Statement(WAY[less.source]),
+            "less_m3": less.free_air_m3,
+            "too_much": Statement(_TOO_MUCH[more.source]),
+            "too_little": Statement(_TOO_LITTLE[less.source]),
+        },
     )
 
 

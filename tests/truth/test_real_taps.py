@@ -87,7 +87,7 @@ def test_castanet_hits_are_found_under_real_noise(noise: str) -> None:
 
 def test_cymbals_and_bells_are_used_hit_by_hit() -> None:
     """One hit each after a second of quiet: long rings that swell are no noise."""
-    used = []
+    used: list[bool] = []
     for path in sorted(real_data("cymbals").glob("*.wav")):
         recording = open_recording(path)
         hit = recording.read().astype(float)[: 2 * recording.rate_hz]

@@ -92,9 +92,15 @@ def test_no_command_prints_the_help(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_judge_prints_the_finding(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["judge", str(folder / "cellar")]) == 0
+    brief = capsys.readouterr().out
+    assert brief.startswith("Cellar, ")
+    assert "(simulated data)" in brief
+    assert "ext: " in brief
+    assert len(brief.splitlines()) <= 14, brief  # ten and what a long sentence takes
+    assert "Points" not in brief
+    assert main(["judge", str(folder / "cellar"), "--full"]) == 0
     out = capsys.readouterr().out
     assert out.startswith("Cellar, ")
-    assert "(simulated data)" in out
     for part in ("Boundary", "Next", "Not checked", "Points", "does not replace a pressure check"):
         assert part in out
 
@@ -107,7 +113,7 @@ def test_judge_prints_json_alone(folder: Path, capfd: pytest.CaptureFixture[str]
 
 def test_judge_writes_json_beside_the_text(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["judge", str(folder / "cellar"), "--json", str(folder / "finding.json")]) == 0
-    assert "Points" in capsys.readouterr().out
+    assert "Cellar, " in capsys.readouterr().out
     assert json.loads((folder / "finding.json").read_text(encoding="utf-8"))["schema"] == 1
 
 
@@ -244,7 +250,7 @@ def test_three_channels_and_a_low_rate_are_judged(folder: Path, capsys: pytest.C
         samples, _ = soundfile.read(path)
         stereo = np.column_stack([0.01 * samples[::2], samples[::2], 0.1 * samples[::2]])
         soundfile.write(path, stereo, RATE // 2)
-    assert main(["judge", str(folder / "cellar")]) == 0
+    assert main(["judge", str(folder / "cellar"), "--full"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     count = len(list((folder / "cellar" / "sound").iterdir()))
     assert said.count("3 channels; channel 2 was used, the loudest") == 1
@@ -309,14 +315,14 @@ def test_a_tank_that_cannot_be(
 
 def test_a_decimal_comma_is_read_as_one(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert '"1,5 bar"' in TANK
-    assert main(["judge", str(folder / "cellar")]) == 0
+    assert main(["judge", str(folder / "cellar"), "--full"]) == 0
     assert "1.50 bar" in capsys.readouterr().out
 
 
 def test_pressure_at_zero_is_judged_and_said(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = folder / "cellar/visit.json"
     path.write_text(path.read_text(encoding="utf-8").replace("1,5 bar", "0 bar"), encoding="utf-8")
-    assert main(["judge", str(folder / "cellar")]) == 0
+    assert main(["judge", str(folder / "cellar"), "--full"]) == 0
     assert "0.00 bar" in capsys.readouterr().out
 
 

@@ -23,7 +23,7 @@ from taptest.desk.guard import OPENED
 from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
 from taptest.finding.records import Case
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
 from tests.made_desk import Arrays, make_shelf
@@ -43,6 +43,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
     (tmp_path / "visits").mkdir()
     with served(tmp_path / "visits", Arrays(lambda: Endless(tapping(6)))) as pages:
@@ -95,6 +96,7 @@ def test_from_the_form_to_the_finding_and_its_review(
         page.get_by_role("button", name="Make the visit").click()
         page.wait_for_selector("#points-title")
         expect(page.locator(".finding")).to_contain_text("cannot tell")
+        page.get_by_text("The boundary picture").click()
         picture = page.locator(".picture img").first
         picture.scroll_into_view_if_needed()
         page.wait_for_load_state("networkidle")
@@ -121,7 +123,7 @@ def review(page: Page) -> None:
     page.get_by_role("link", name="All points").click()
     row = page.locator(".points tbody tr").nth(2)
     expect(row).to_contain_text("2 used, 1 not")
-    expect(page.locator("main")).to_contain_text(f"was refused: “{SHOT[:-1]}”.")
+    expect(page.locator("main")).to_contain_text(f"by hand: “{SHOT[:-1]}”.")
     row.get_by_role("link").click()
     page.get_by_role("button", name="Take the decision back").click()
     expect(page.locator(".tap").nth(1)).not_to_contain_text("by hand")
@@ -284,7 +286,8 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
         assert stayed(page)
         hold_to_axe(page)
         sent = hold(page, "**/evidence")
-        form = page.locator("form[method=post]").first
+        page.get_by_text("What else was seen?").click()
+        form = page.locator(".evidence form")
         disabled = form.evaluate(
             "(form) => { form.requestSubmit(); return new Promise((tell) => {"
             " setTimeout(() => tell(form.querySelector('button').disabled), 20); }); }"
@@ -292,6 +295,42 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
         assert disabled, "a form in the part that was put in place is sent once"
         sent.pop().continue_()
         expect(page.locator(".note")).to_be_visible()
+        assert complaints == []
+
+
+@pytest.mark.parametrize(("size", "scheme"), [((1280, 800), "light"), (PHONE, "dark")], ids=["laptop", "phone"])
+def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
+    browser: Browser, pages: Served, size: tuple[int, int], scheme: str
+) -> None:
+    make_shelf(pages.desk.visits.root)
+    pages.desk.visits.search(refresh=True)
+    with tab(browser, size, scheme) as (page, complaints):
+        pages.enter(page)
+        page.goto(f"{pages.base}/visit/{ident_of('cellar')}")
+        page.wait_for_selector(".live")
+        stay(page)
+        for part, least in ((".finding .sentence", 50), (".step-one", 40), (".section", 200)):  # without scrolling
+            box = page.locator(part).bounding_box()
+            assert box is not None
+            assert box["y"] + min(box["height"], least) <= size[1], part
+        hold_to_axe(page)
+        page.locator('[data-mark="2"]').click()
+        expect(page.locator(".live")).to_have_attribute("data-place", "2")
+        page.keyboard.press("ArrowDown")
+        expect(page.locator(".live")).to_have_attribute("data-place", "3")
+        with page.expect_request("**/point/3/tap-2.wav"):
+            page.keyboard.press("2")
+        page.keyboard.press("x")
+        expect(page.locator(".taps-here li").nth(1)).to_contain_text("does not count")
+        assert [kept.verdict for kept in read_visit(pages.desk.visits.root / "cellar").document.by_hand] == ["refuse"]
+        page.keyboard.press("x")
+        expect(page.locator(".taps-here li").nth(1)).not_to_contain_text("by hand")
+        before = page.locator(".top-causes").inner_text()
+        page.locator(".answers button").first.click()
+        expect(page.locator(".note")).to_contain_text("The answers are kept")
+        assert page.locator(".top-causes").inner_text() != before
+        assert stayed(page)
+        hold_to_axe(page)
         assert complaints == []
 
 
@@ -512,6 +551,21 @@ def test_twenty_tabs_of_a_round_share_one_stream_and_freeze_nothing(
         for each in tabs[1:]:
             expect(each.locator("[data-big]")).to_have_text("100 mm")
         until(lambda: len(streams) == 1, other)
+        assert complaints == []
+
+
+def test_on_a_telephone_the_number_and_the_keys_never_scroll_away(browser: Browser, pages: Served) -> None:
+    with tab(browser, PHONE) as (page, complaints):
+        begin_round(page, pages)
+        for far in (0, 100_000):
+            page.evaluate("(far) => window.scrollTo(0, far)", far)
+            for part in ("[data-big]", "[data-dots]", ".huge"):
+                expect(page.locator(part)).to_be_in_viewport(ratio=1)
+        box = page.locator("[data-big]").bounding_box()
+        assert box is not None
+        assert box["height"] >= 60
+        until(lambda: page.locator("[data-round]").get_attribute("data-awake") == "yes", page)
+        hold_to_axe(page)
         assert complaints == []
 
 

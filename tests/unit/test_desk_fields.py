@@ -8,7 +8,7 @@ from taptest.desk.fields import FIELDS, OTHERS, groups_for, place_of, read_form,
 from taptest.visit import record
 from taptest.visit.record import Document, document_from
 
-OTHERWISE = {"observations", "points", "reference", "log", "by_hand", "lines", "rounds"}
+OTHERWISE = {"observations", "points", "reference", "log", "by_hand", "lines", "rounds", "onset"}
 """Parts of a document that have pages of their own, or come from files."""
 LEAST = {"tank.kind": "diaphragm", "tank.water_end": "top", "tank.axis": "vertical", "tank.volume": "18 l"}
 

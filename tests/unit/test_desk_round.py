@@ -10,13 +10,14 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from pypdf import PdfReader
 
 from taptest.capture.round import Advice
 from taptest.capture.session import Estimated
 from taptest.cli import main
 from taptest.desk.live import LiveRound
 from taptest.desk.visits import ident_of
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from tests.made_desk import Arrays, Pages, pages
 from tests.sources import ArraySource
@@ -43,6 +44,7 @@ def tapping(taps: int) -> NDArray[np.float64]:
 
 @pytest.fixture
 def root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
     (tmp_path / "visits").mkdir()
     return tmp_path / "visits"
@@ -222,12 +224,12 @@ def test_a_live_round_shows_its_points_and_no_finding(root: Path) -> None:
         (live,) = client.desk.rounds._rounds.values()
         until(live, number="3 of 5")
         page = client.get(where).text
-        assert "The round is not finished: 2 of 3 marks are left to tap (100 mm, 150 mm)." in page
+        assert "The round is not finished: 2 marks are left to tap (100 mm, 150 mm)." in page
         assert "no taps yet" not in page
         assert "To the round" in page
         live.press("stop")
         ended(client)
-        assert "2 of 3 marks are left to tap (100 mm, 150 mm)" in client.get(where).text
+        assert "2 marks are left to tap (100 mm, 150 mm)" in client.get(where).text
 
 
 def test_a_round_whose_program_was_killed_shows_its_points_and_the_marks_left(
@@ -244,12 +246,48 @@ def test_a_round_whose_program_was_killed_shows_its_points_and_the_marks_left(
     assert read_visit(tmp_path / "desk" / folder).document.points == ()
     with pages(tmp_path / "desk") as client:
         page = client.get(f"/visit/{ident_of(folder)}").text
-    assert "2 of 3 marks are left to tap (100 mm, 150 mm)" in page
+    assert "2 marks are left to tap (100 mm, 150 mm)" in page
     assert "Points and taps" in page
     assert [point.position_mm for point in read_visit(tmp_path / "desk" / folder).document.points] == [50]
     assert main(["judge", str(tmp_path / "terminal" / folder)]) == 0
-    assert "2 of 3 marks are left to tap (100 mm, 150 mm)" in capsys.readouterr().err
-    assert [point.position_mm for point in read_visit(tmp_path / "terminal" / folder).document.points] == [50]
+    said = capsys.readouterr().out
+    assert "NOT FINISHED" in said
+    assert "2 marks are left to tap (100 mm, 150 mm)" in said
+    visit = tmp_path / "terminal" / folder
+    assert [point.position_mm for point in read_visit(visit).document.points] == [50]
+    assert main(["judge", str(visit), "--json", str(tmp_path / "finding.json")]) == 0
+    finding = json.loads((tmp_path / "finding.json").read_text(encoding="utf-8"))
+    assert finding["marks_left_mm"] == [100.0, 150.0]
+    assert finding["finding"]["code"] == "cannot tell"
+    assert finding["finding"]["sentence"].startswith("The round is not finished")
+    assert main(["report", str(visit), "--out", str(tmp_path / "out")]) == 0
+    (pdf,) = (tmp_path / "out").glob("*report.pdf")
+    text = "\n".join(page.extract_text() for page in PdfReader(pdf).pages)
+    assert "Round not finished" in text
+    assert "2 marks are left to tap" in text
+    capsys.readouterr()
+    assert main(["list", str(tmp_path / "terminal")]) == 0
+    listed = capsys.readouterr().out
+    assert "not finished" in listed
+    assert "2 marks left to tap" in listed
+    assert main(["list", str(tmp_path / "terminal"), "--finding", "cannot tell"]) == 0
+    assert "0 visits" in capsys.readouterr().out
+
+
+def test_a_round_that_is_over_goes_on_with_added_marks(root: Path) -> None:
+    for client in opened(root, 15, 9):  # all of it; then the reference, the added mark, and no more
+        where = new(client)
+        client.send_form(f"{where}/round", data=WISH)
+        ended(client)
+        form = client.get(f"{where}/round?again=yes").text
+        assert 'name="more"' in form
+        refused = client.send_form(f"{where}/round", data={"microphone": "array", "more": "deep"})
+        assert refused.status_code == 422
+        assert "Add marks" in refused.text
+        assert client.send_form(f"{where}/round", data={"microphone": "array", "more": "125 mm"}).status_code == 303
+        ended(client)
+        (folder,) = root.glob("2025-*")
+        assert [point.position_mm for point in read_visit(folder).document.points] == [50, 100, 150, 125]
 
 
 def test_a_tape_in_inches_is_read_as_it_stands(root: Path) -> None:

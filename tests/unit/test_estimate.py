@@ -3,6 +3,8 @@
 import re
 import threading
 import time
+from collections.abc import Iterator, Sequence
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -18,6 +20,7 @@ from taptest.line.boundary import PLACE_SD_M, PLACE_TAIL, read_line
 from taptest.line.next_point import ENOUGH_M, free_places_m
 from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.quantities import METRIC, US
+from taptest.shell.records import LevelSweep
 from taptest.sound.traits import NoiseProfile
 from taptest.statements import Statement
 from taptest.tank.kinds import Tank
@@ -290,6 +293,46 @@ def test_no_round_ends_before_the_model_of_its_tank_is_there(monkeypatch: pytest
             break
     assert time.monotonic() <= until
     estimator.close()
+
+
+def test_what_comes_first_is_used_until_the_whole_model_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole, used = threading.Event(), []
+
+    def model() -> Iterator[Sequence[LevelSweep]]:
+        yield cast("Sequence[LevelSweep]", ("early",))
+        whole.wait(20)
+        yield cast("Sequence[LevelSweep]", ("whole",))
+
+    def told(*given: Any) -> Advice:
+        used.append(given[3])
+        return Advice(given[4], "", enough=True)
+
+    monkeypatch.setattr(estimate, "advise", told)
+    estimator = Estimator(TANK, model)
+    for number in range(1, 10_000):
+        estimator.ask([heard(0.1)], number)
+        answer = an_answer(estimator)
+        if used[-1] == ("early",):
+            assert not answer.enough
+            whole.set()
+        if answer.enough:
+            break
+    assert used[-1] == ("whole",)
+    assert ("early",) in used
+    estimator.close()
+
+
+def test_a_model_computed_ahead_says_nothing_of_its_troubles() -> None:
+    done = threading.Event()
+
+    def broken() -> Iterator[Sequence[LevelSweep]]:
+        assert estimate.computing()
+        done.set()
+        raise VisitError("The wall is not known.")
+        yield ()
+
+    estimate.ahead(broken)
+    assert done.wait(20)
 
 
 def test_the_point_carries_its_refused_taps() -> None:

@@ -9,6 +9,9 @@ from taptest.errors import PhysicsError, QuantityError, VisitError
 from taptest.water.forecast import Cushion, SystemState, pressure_curve
 from taptest.water.log import (
     AirEstimate,
+    AirHint,
+    AirSays,
+    AirWay,
     DrainTest,
     Level,
     LogEntry,
@@ -24,6 +27,7 @@ from taptest.water.log import (
     precharge_from_air_pa,
     read_records,
 )
+from tests.said import keys_of, values_of
 
 LOG = """time,temperature,pressure,heat,fill
 07:00,20 C,1.0 bar,on,shut
@@ -143,7 +147,8 @@ def test_stated_uncertainties_are_those_of_many_simulated_visits() -> None:
 def test_rise_that_is_no_single_cushion_is_noted() -> None:
     log = [*warm_up(None)]
     log[6:] = [LogEntry(e.time_s, e.pressure_pa - 4e4, e.water_t_c, e.tank_t_c, True, False) for e in log[6:]]
-    assert air_from_rise(log, RisingSystem(0.15, reading_sd_pa=1000.0)).notes
+    found = air_from_rise(log, RisingSystem(0.15, reading_sd_pa=1000.0))
+    assert keys_of(found.notes) == [AirSays.NO_SINGLE_CUSHION]
 
 
 def test_sound_counts_every_uncertainty() -> None:
@@ -158,7 +163,7 @@ def test_sound_counts_every_uncertainty() -> None:
 
 def test_drain_notes_air_that_the_tank_cannot_hold() -> None:
     estimate = air_from_drain(DrainTest(1e-3, 1.3e5, 1.25e5, reading_sd_pa=200.0), tank_m3=0.018)
-    assert len(estimate.notes) == 2
+    assert keys_of(estimate.notes) == [AirSays.ELSEWHERE, AirSays.MORE_THAN_TANK]
 
 
 def test_agreeing_estimates_are_combined_by_precision() -> None:
@@ -167,7 +172,7 @@ def test_agreeing_estimates_are_combined_by_precision() -> None:
     assert combined.sd_m3 == pytest.approx((1 / (1 / 0.002**2 + 1 / 0.004**2)) ** 0.5)
     assert combined.chi_square == pytest.approx(0.003**2 / (0.002**2 + 0.004**2))
     assert not combined.contradiction
-    assert "agree" in combined.sentence
+    assert combined.says.key is AirSays.AGREE
     single = combine([AirEstimate("sound", 0.030, 0.002)])
     assert single.p_value == 1.0
     assert single.free_air_m3 == pytest.approx(0.030)
@@ -184,9 +189,10 @@ def test_contradiction_is_shown_and_not_averaged() -> None:
     assert combined.contradiction
     assert combined.free_air_m3 is None
     assert combined.sd_m3 is None
-    assert "the drain speaks for 35.6 l of free air, the sound for 30.0 l" in combined.sentence
-    assert "not averaged" in combined.sentence
-    assert "air trapped elsewhere" in combined.sentence
+    told = values_of(AirSays.CONTRADICT, combined.says)
+    assert [told["more"].key, told["less"].key] == [AirWay.DRAIN, AirWay.SOUND]
+    assert [told["more_m3"], told["less_m3"]] == [pytest.approx(0.0356, abs=5e-5), 0.03]
+    assert told["too_much"].key is AirHint.DRAIN_TOO_MUCH
 
 
 def test_false_alarms_come_as_often_as_said() -> None:

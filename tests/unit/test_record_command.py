@@ -17,10 +17,11 @@ from taptest.capture.notes import is_done
 from taptest.capture.plans import plan_of
 from taptest.capture.round import Next, Plan
 from taptest.capture.session import open_session
+from taptest.capture.unfinished import left_of
 from taptest.commands import known_level
-from taptest.commands.record import Made, _kept, _unread, _wanted, add_arguments, open_visit
+from taptest.commands.record import Made, _added, _kept, _unread, _wanted, add_arguments, open_visit
 from taptest.errors import LineError, QuantityError, VisitError
-from taptest.visit import analyse
+from taptest.visit import analyse, sweeps
 from taptest.visit.files import read_visit
 from taptest.visit.meaning import Meaning
 from tests.live_round import TANK
@@ -38,6 +39,7 @@ def tank(tmp_path: Path) -> Path:
 @pytest.fixture(autouse=True)
 def _own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
+    monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
 
 
 def arguments(*words: str) -> argparse.Namespace:
@@ -51,7 +53,7 @@ def plan(meaning: Meaning, *words: str) -> Plan:
 
 
 def test_the_plan_follows_the_arguments(tank: Path, tmp_path: Path) -> None:
-    meaning = open_visit(tank, tmp_path / "visit")
+    meaning, _ = open_visit(tank, tmp_path / "visit")
     assert plan(meaning, "--marks", "30, 60;90").depths_m == (0.03, 0.06, 0.09)
     asked = plan(meaning, "--from", "2 in", "--to", "20 cm", "--every", "50 mm", "--reference", "300 mm", "--taps", "5")
     assert asked.depths_m == pytest.approx((0.051, 0.101, 0.151), abs=0.0005)
@@ -79,7 +81,7 @@ def test_the_plan_follows_the_arguments(tank: Path, tmp_path: Path) -> None:
     ],
 )
 def test_what_cannot_be_tapped_is_refused(words: list[str], error: type[Exception], tank: Path, tmp_path: Path) -> None:
-    meaning = open_visit(tank, tmp_path / "visit")
+    meaning, _ = open_visit(tank, tmp_path / "visit")
     with pytest.raises(error):
         plan(meaning, *words)
 
@@ -90,7 +92,7 @@ def test_a_visit_is_made_once_and_found_again(tank: Path, tmp_path: Path) -> Non
     made = read_visit(folder).document
     assert made.points == ()
     assert made.visited_on is not None
-    assert open_visit(None, folder).case.tank.kind == "diaphragm"
+    assert open_visit(None, folder)[0].case.tank.kind == "diaphragm"
 
 
 def test_the_tank_file_of_the_documents_is_taken_with_its_date(tmp_path: Path) -> None:
@@ -99,7 +101,7 @@ def test_the_tank_file_of_the_documents_is_taken_with_its_date(tmp_path: Path) -
     assert found
     (tmp_path / "tank.toml").write_text(found[1], encoding="utf-8")
     assert "\ndate = " in found[1]
-    meaning = open_visit(tmp_path / "tank.toml", tmp_path / "visit")
+    meaning, _ = open_visit(tmp_path / "tank.toml", tmp_path / "visit")
     assert read_visit(tmp_path / "visit").document.visited_on == date(2025, 3, 14)
     again = arguments(str(tmp_path / "visit"), "--tank", str(tmp_path / "tank.toml"))
     assert _kept(again, meaning, tmp_path / "visit") == ""
@@ -107,7 +109,7 @@ def test_the_tank_file_of_the_documents_is_taken_with_its_date(tmp_path: Path) -
 
 
 def test_a_round_without_readings_begins_with_a_word(tank: Path, tmp_path: Path) -> None:
-    meaning = open_visit(tank, tmp_path / "visit")
+    meaning, _ = open_visit(tank, tmp_path / "visit")
     said = _unread(meaning, tmp_path / "visit")
     assert said.startswith("No pressure was read")
     assert str(tmp_path / "visit") in said
@@ -162,7 +164,7 @@ def test_a_known_level_is_judged_and_its_error_kept(
 ) -> None:
     def recorded(given: argparse.Namespace, folder: Path) -> Made:
         """A round from an array in place of the sound card: duller and lower above 130 mm."""
-        meaning = open_visit(given.tank, folder)
+        meaning, _ = open_visit(given.tank, folder)
         if is_done(read_log(folder)):
             return Made(len(read_visit(folder).document.points))
         chosen = plan_of(_wanted(given), meaning.case.tank, meaning.units)
@@ -204,7 +206,7 @@ def test_a_round_of_which_every_mark_was_skipped_compares_nothing(
     tank: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "check"
-    meaning = open_visit(tank, folder)
+    meaning, _ = open_visit(tank, folder)
     chosen = plan(meaning, "--marks", "60,120", "--finer", "0", "--no-practice", "--reference", "none")
     session = open_session(folder, chosen, one_after_the_other(ArraySource(Hand().quiet(6.0).sound())))
     monkeypatch.setattr(session_module, "HELD_S", 0.0)
@@ -228,7 +230,7 @@ def test_a_round_that_is_done_is_not_begun_again(
     tank: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "visit"
-    meaning = open_visit(tank, folder)
+    meaning, _ = open_visit(tank, folder)
     chosen = plan(meaning, "--marks", "60,120", "--taps", "1", "--finer", "0", "--no-practice", "--reference", "none")
     source = ArraySource(Hand().quiet(3.5).taps(2).quiet(0.5).sound())
     list(open_session(folder, chosen, one_after_the_other(source)).run())
@@ -239,6 +241,36 @@ def test_a_round_that_is_done_is_not_begun_again(
     assert [point.position_mm for point in read_visit(folder).document.points] == [60, 120]
 
 
+def test_a_round_that_is_done_goes_on_with_added_marks_and_takes_a_changed_tank(tank: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "visit"
+    meaning, _ = open_visit(tank, folder)
+    chosen = plan(meaning, "--marks", "60,120", "--taps", "1", "--finer", "0", "--no-practice", "--reference", "none")
+    sound = Hand().quiet(3.5).taps(2).quiet(0.5).sound()
+    session = open_session(folder, chosen, one_after_the_other(ArraySource(sound)))
+    list(session.run())
+    assert is_done(read_log(folder))
+    assert _added(arguments("v", "--marks", "60,120"), meaning, folder) == ""
+    assert is_done(read_log(folder))
+    assert _added(arguments("v", "--marks", "60,90,100"), meaning, folder) == "Added to the line: 90 mm, 100 mm."
+    assert not is_done(read_log(folder))
+    assert left_of(folder) == pytest.approx((0.09, 0.1))
+    (tmp_path / "tank.toml").write_text(TANK.replace("18 l", "24 l"))
+    again, changed = open_visit(tmp_path / "tank.toml", folder)
+    assert changed == "Taken from the tank's file: volume 24 l."
+    assert again.case.tank.volume_m3 == pytest.approx(0.024)
+    session = open_session(folder, None, one_after_the_other(ArraySource(sound)))
+    events = list(session.run())
+    assert [event.stop.depth_m for event in events if isinstance(event, Next)] == pytest.approx([0.09, 0.1])
+    assert session.round.stage == "done"
+    journal = open_journal(folder)
+    save_points(folder, journal, session.round.results)
+    journal.close()
+    document = read_visit(folder).document
+    assert [point.position_mm for point in document.points] == [60, 120, 90, 100]
+    assert document.marks_left == ()
+    assert document.tank.volume == "24 l"
+
+
 def test_a_known_level_needs_the_level(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert cli.main(["known-level", str(tmp_path / "check")]) == 2
     assert "measured with a rule" in capsys.readouterr().err
@@ -246,11 +278,9 @@ def test_a_known_level_needs_the_level(capsys: pytest.CaptureFixture[str], tmp_p
 
 def test_arguments_that_come_too_late_are_told(tank: Path, tmp_path: Path) -> None:
     folder = tmp_path / "visit"
-    meaning = open_visit(tank, folder)
+    meaning, _ = open_visit(tank, folder)
     chosen = plan(meaning, "--marks", "60,120", "--reference", "none")
     open_session(folder, chosen, one_after_the_other()).journal.close()
-    (tmp_path / "other.toml").write_text(TANK.replace("18 l", "24 l"))
     same = ["v", "--tank", str(tank), "--marks", "60,120", "--reference", "none"]
     assert _kept(arguments(*same), meaning, folder) == ""
-    assert "keeps the marks" in _kept(arguments("v", "--marks", "50"), meaning, folder)
-    assert "keeps the tank" in _kept(arguments("v", "--tank", str(tmp_path / "other.toml")), meaning, folder)
+    assert "keeps the marks" in _kept(arguments("v", "--from", "50 mm"), meaning, folder)

@@ -9,6 +9,7 @@ import pytest
 
 import taptest
 from taptest.quantities import METRIC, US
+from taptest.report.wording import worded
 from taptest.sound.remarks import WhyNot
 from taptest.statements import COUNT, Key, Statement
 from taptest.visit.remarks import REJECTED, PointRemark, Rejected
@@ -71,6 +72,14 @@ def test_a_text_shows_values_that_are_given_and_leaves_none_out(language: str) -
             continue
         shown = [fields(text_of(key, language, count)) for count in COUNTS]
         assert set().union(*shown) == set(key.needs), key
+
+
+def test_the_words_of_the_uk_are_used_all_through_its_catalogue() -> None:
+    """Texts that are not statements yet are put into UK words by `worded`, which finds nothing to do here."""
+    for key in keys():
+        for count in (1, 2) if COUNT in key.needs else (None,):
+            text = re.sub(r"\{[^}]*\}", "", text_of(key, "en_GB", count))
+            assert worded(text, "uk") == text, key
 
 
 @pytest.mark.parametrize("language", languages())

@@ -1,7 +1,8 @@
 """Computed models kept on the disk: found again, computed again where damaged, never in the way."""
 
 import os
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from taptest import versions
 from taptest.finding.records import Case, Readings, SystemFacts
+from taptest.shell import sweep as sweep_module
 from taptest.shell.records import LevelSweep, ShellSpec
 from taptest.shell.response import Change
 from taptest.shell.sweep import SweepTask
@@ -18,7 +20,7 @@ from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.visit import sweeps
 from taptest.visit.remarks import ModelRemark
-from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, seconds_left, sweeps_for
+from taptest.visit.sweeps import cache_folder, fingerprint, kept_sweeps, seconds_left, sharpening, sweeps_for
 from taptest.water.fluids import WATER
 from tests.made_up import HANGING, LYING
 from tests.said import keys_of, values_of
@@ -145,6 +147,53 @@ def test_what_the_progress_raises_ends_the_work(folder: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
         sweeps_for(Case(HANGING, SystemFacts(WATER), Readings()), enough)
     assert not folder.exists()
+
+
+def test_two_who_ask_for_one_model_at_once_share_it(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page opened while a round computes: it waits, tells how far that has come, and reads what was kept."""
+    case = Case(HANGING, SystemFacts(WATER), Readings())
+    begun, waiting, asked = threading.Event(), threading.Event(), []
+
+    def sweep_all(tasks: list[SweepTask], progress: Callable[[float], None]) -> list[tuple[LevelSweep, ...]]:
+        asked.append(len(tasks))
+        progress(0.4)
+        begun.set()
+        assert waiting.wait(20)
+        return [Model()([task])[0] for task in tasks]
+
+    monkeypatch.setattr(sweep_module, "sweep_all", sweep_all)
+    told: list[float] = []
+
+    def tell(share: float) -> None:
+        told.append(share)
+        waiting.set()
+
+    first = threading.Thread(target=sweeps_for, args=(case,))
+    first.start()
+    assert begun.wait(20)
+    found, _ = sweeps_for(case, tell)
+    first.join(20)
+    assert len(asked) == 1
+    assert found
+    assert told[0] == 0.4
+    assert told[-1] == 1.0
+
+
+def test_a_long_model_comes_early_and_then_whole(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+
+    def sweep_all(tasks: list[SweepTask], progress: object = None) -> list[tuple[LevelSweep, ...]]:
+        asked.append([len(task.changes) for task in tasks])
+        return [Model()([task])[0] for task in tasks]
+
+    monkeypatch.setattr(sweep_module, "sweep_all", sweep_all)
+    monkeypatch.setattr(sweeps, "EARLY_SECONDS", 0.0)
+    case = Case(HANGING, SystemFacts(WATER), Readings())
+    early, whole = sharpening(case)
+    assert asked[0] == [1]
+    assert asked[1][0] > 1
+    assert len(whole) >= len(early) > 0
+    assert len(list(sharpening(case))) == 1, "it is kept now"
 
 
 def test_without_the_variable_the_platform_says_where(monkeypatch: pytest.MonkeyPatch) -> None:

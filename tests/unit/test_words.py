@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from taptest.finding.causes import ranked_causes
+from taptest.finding.causes import Facts, ranked_causes
 from taptest.finding.records import Bound, Cause, PrechargeEstimate
 from taptest.quantities import US
 from taptest.report.remarks import CauseText, Figure, RowName
@@ -107,12 +107,12 @@ def test_causes_with_the_same_reason_stand_together_and_those_without_one_in_a_s
 
 
 def test_without_evidence_no_cause_is_put_forward() -> None:
-    [said] = cause_lines(ranked_causes({}), "us")
+    [said] = cause_lines(ranked_causes(Facts()), "us")
     assert said.key is CauseText.NONE_YET
     names = said.values["causes"]
     assert isinstance(names, tuple)
     assert names[0] == Statement(
-        CauseText.WEIGHED, {"cause": "lost pre-charge", "weight_share": ranked_causes({})[0].weight}
+        CauseText.WEIGHED, {"cause": "lost pre-charge", "weight_share": ranked_causes(Facts())[0].weight}
     )
 
 

@@ -80,7 +80,22 @@ const end = () => {
   part("end").hidden = false;
 };
 
+// The screen stays on while the round runs, where the browser lets a page ask for it: at this computer itself, or
+// encrypted. Elsewhere the telephone's own setting counts.
+let awake = null;
+const stayAwake = () => {
+  if (!navigator.wakeLock || document.visibilityState !== "visible" || awake) return;
+  navigator.wakeLock.request("screen").then((lock) => {
+    awake = lock;
+    round.dataset.awake = "yes";
+    lock.addEventListener("release", () => { awake = null; });
+  }).catch(() => {});  // refused, as when the battery is low: the screen goes dark as it always does
+};
+
 if (round.dataset.over === "no") {
+  stayAwake();
+  document.addEventListener("visibilitychange", stayAwake);
+  round.addEventListener("over", () => { if (awake) awake.release(); });
   const stream = follow(`${round.dataset.round}/events`, (told) => {
     if (told.lost) { lost(); return; }
     found();
