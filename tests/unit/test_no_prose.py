@@ -9,10 +9,10 @@ import pytest
 
 import taptest
 from taptest.finding import records
-from taptest.finding.causes import EVIDENCE, PRIORS
+from taptest.finding.cause_table import EVIDENCE, PRIORS
 
 FINDING = Path(taptest.__file__).parent / "finding"
-STILL_SPEAKS = {FINDING / "causes.py"}
+STILL_SPEAKS = {FINDING / "cause_table.py", FINDING / "causes.py"}
 """Its tables of what was observed hold their texts themselves."""
 PROSE_WORDS = 4
 """A literal of so many words is a phrase for people."""
