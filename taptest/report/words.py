@@ -130,7 +130,8 @@ def causes_together(
     together: dict[Said, list[Statement]] = {}
     for cause in shown:
         if cause.supported:
-            together.setdefault(worded(cause.because, wording), []).append(_weighed(cause, wording))
+            because = cause.because if isinstance(cause.because, Statement) else worded(cause.because, wording)
+            together.setdefault(because, []).append(_weighed(cause, wording))
     with_reason = [(tuple(names), because) for because, names in together.items()]
     others = tuple(_weighed(cause, wording) for cause in shown if not cause.supported)
     if not others:
