@@ -20,7 +20,7 @@ line.distribution line.remarks line.records line.points line.drift line.unlabell
 line.backing line.naming line.quality line.boundary line.next_point line.onset line.still
 finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.onset_likelihood finding.still_likelihood finding.rounds finding.weigh
-finding.compare finding.cause_table finding.causes finding.cause_facts
+finding.compare finding.cause_keys finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
 finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint

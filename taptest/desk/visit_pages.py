@@ -17,11 +17,12 @@ from taptest.desk.section import section_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
+from taptest.quantities import METRIC
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
 from taptest.report.wording import LANGUAGE, worded
 from taptest.report.wording import told as in_words
 from taptest.report.words import remark_on
-from taptest.statements import Said
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import TANK_KINDS
 
 if TYPE_CHECKING:
@@ -403,11 +404,11 @@ def evidence_rows(document: "Document") -> list[dict[str, Any]]:
     """Return the questions with their answers so far."""
     from taptest.finding.cause_table import EVIDENCE
 
-    given = _answers(document)
+    given, wording = _answers(document), usual_wording()
     return [
         {
             "name": each.name,
-            "check": each.check,
+            "check": in_words(Statement(each.check), METRIC, wording),
             "answers": list(each.says),
             "given": given.get(each.name, ""),
             "open": "as the visit shows" if each.name in FOLLOWING else "not known",

@@ -449,6 +449,8 @@ def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[
             if length is None and straight is None:
                 notes.append(Statement(ShapeRemark.PROPORTION_BY_VOLUME, assumed))
             diameter = _diameter_for_volume(axis, head, wall, (volume, None, length, straight), usual)
+            if axis == "vertical" and length is not None:
+                notes.append(Statement(ShapeRemark.DIAMETER_BY_VOLUME, {"diameter_m": diameter}))
     if straight is not None:
         shape = Shape(axis, diameter, straight, head, wall)
         if length is not None and abs(shape.length_m / length - 1) > 0.15:

@@ -21,9 +21,9 @@ from taptest.finding.keys import (
     Unchecked,
     Why,
 )
-from taptest.finding.records import Judgement
+from taptest.finding.records import FindingName, Judgement
 from taptest.finding.settle import Settle
-from taptest.finding.wording import PIN_CHECK, PUSH_CHECK, FindingName, Told
+from taptest.finding.wording import PIN_CHECK, PUSH_CHECK, Told
 from taptest.line.quality import SOFT
 from taptest.line.records import LineReading, Unreadable
 from taptest.quantities import METRIC, US

@@ -67,7 +67,8 @@ def test_height_follows_from_volume_and_diameter() -> None:
 
 
 def test_diameter_follows_from_volume_and_height() -> None:
-    shape, _ = resolve_shape(volume_m3=0.05, height_m=0.5, wall_m=0.002, head="ellipsoidal", axis="vertical")
+    shape, notes = resolve_shape(volume_m3=0.05, height_m=0.5, wall_m=0.002, head="ellipsoidal", axis="vertical")
+    assert keys_of(notes) == [ShapeRemark.DIAMETER_BY_VOLUME]
     assert shape.volume_m3 == pytest.approx(0.05, rel=1e-9)
     assert shape.height_m == pytest.approx(0.5, rel=1e-9)
 
