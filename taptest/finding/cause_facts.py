@@ -18,8 +18,9 @@ from taptest.line.records import LineReading
 from taptest.tank.kinds import HEAVIEST_PUSHED_M3
 from taptest.water.pressure import static_head_pa
 
-USUAL_ABOVE_HEAD_PA = 34_500.0
-"""Kept above the static head by the cold pressure: 5 psi, common practice, no source."""
+USUAL_ABOVE_HEAD_PA = 60_000.0
+"""Kept above the static head by the cold pressure at most: 0.3 bar for venting and 0.3 bar for a reserve of water in
+the tank (EN 12828, value from memory); 5 psi in North America."""
 LEAST_USUAL_PA = 82_700.0
 """Least cold pressure that is set anywhere: 12 psi, common practice, no source."""
 HIGH_PA = 20_000.0

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.finding.cause_keys import Fact, Get
 from taptest.finding.records import FindingCode
 
 FloatArray = NDArray[np.float64]
@@ -49,10 +50,10 @@ class Evidence:
     """One piece of evidence: its answers, what they say, how to get it, and how likely each is under each cause."""
 
     name: str
-    says: Mapping[str, str]
-    """Answer -> the clause that stands in a "because"."""
-    check: str
-    """What to do to get it, one sentence."""
+    says: Mapping[str, Fact]
+    """Answer -> what it says, a part of a "because"."""
+    check: Get
+    """What to do to get it."""
     minutes: float
     """Work it takes: own judgement."""
     usual: tuple[float, ...]
@@ -112,11 +113,11 @@ SOUND = ("sound when cold", "sound when hot")
 """What the taps say where somebody enters it by hand; a judged visit enters `TANK` by its probabilities instead."""
 
 _SOUNDS = {
-    "dull all over": "the tank sounds dull all over",
-    "more water than expected": "the water stands further than the stated pre-charge allows",
-    "as expected": "the taps find the water where it is expected",
-    "less water than expected": "the tank holds less water than expected",
-    "inverted": "the tank rings at the water end and is dull at the air end",
+    "dull all over": Fact.SOUND_DULL_ALL_OVER,
+    "more water than expected": Fact.SOUND_MORE_WATER_THAN_EXPECTED,
+    "as expected": Fact.SOUND_AS_EXPECTED,
+    "less water than expected": Fact.SOUND_LESS_WATER_THAN_EXPECTED,
+    "inverted": Fact.SOUND_INVERTED,
 }
 _USUAL_SOUND = (0.03, 0.08, 0.83, 0.05, 0.01)
 """Probabilities of what the taps say where a cause does not touch the tank; own judgement, no source."""
@@ -125,13 +126,13 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "drips",
         {
-            "hot": "the valve drips when the system is hot",
-            "cold": "the valve drips when the system is cold",
-            "after topping up": "the valve drips after topping up",
-            "when the pump starts": "the valve drips when the pump starts",
-            "all the time": "the valve drips all the time",
+            "hot": Fact.DRIPS_HOT,
+            "cold": Fact.DRIPS_COLD,
+            "after topping up": Fact.DRIPS_AFTER_TOPPING_UP,
+            "when the pump starts": Fact.DRIPS_WHEN_THE_PUMP_STARTS,
+            "all the time": Fact.DRIPS_ALL_THE_TIME,
         },
-        "Ask whether the relief valve drips hot, cold, after topping up or when the pump starts.",
+        Get.DRIPS,
         1,
         (0.85, 0.02, 0.06, 0.02, 0.05),
         {
@@ -152,13 +153,12 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "pressure rises",
         {
-            "only with heat": "the pressure rises only with heat",
-            "heat off, fill open": "the pressure rises with the heat off and the fill valve open only",
-            "heat off, fill closed": "the pressure rises with the heat off and the fill valve closed",
-            "not at all": "the pressure does not rise",
+            "only with heat": Fact.PRESSURE_RISES_ONLY_WITH_HEAT,
+            "heat off, fill open": Fact.PRESSURE_RISES_HEAT_OFF_FILL_OPEN,
+            "heat off, fill closed": Fact.PRESSURE_RISES_HEAT_OFF_FILL_CLOSED,
+            "not at all": Fact.PRESSURE_RISES_NOT_AT_ALL,
         },
-        "With the heat off, watch the gauge for half an hour with the fill valve open, then for half an hour with it"
-        " closed.",
+        Get.PRESSURE_RISES,
         20,
         (0.93, 0.03, 0.01, 0.03),
         {
@@ -176,12 +176,11 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "cold pressure",
         {
-            "normal": "the cold pressure is what the height of the system needs",
-            "high": "the cold pressure is well above what the height of the system needs",
-            "low": "the cold pressure is below what the height of the system needs",
+            "normal": Fact.COLD_PRESSURE_NORMAL,
+            "high": Fact.COLD_PRESSURE_HIGH,
+            "low": Fact.COLD_PRESSURE_LOW,
         },
-        "Compare the cold pressure with the height to the highest emitter: 1 bar for 10.2 m (1 psi for 2.31 ft), and"
-        " 0.3 bar (5 psi) on top.",
+        Get.COLD_PRESSURE,
         2,
         (0.85, 0.08, 0.07),
         {
@@ -198,11 +197,11 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "hot pressure",
         {
-            "as forecast": "the hot pressure is as forecast for the stated pre-charge",
-            "as forecast with the estimated pre-charge": "the hot pressure fits the estimated pre-charge",
-            "far above the forecast": "the hot pressure is far above the forecast",
+            "as forecast": Fact.HOT_PRESSURE_AS_FORECAST,
+            "as forecast with the estimated pre-charge": Fact.HOT_PRESSURE_AS_FORECAST_WITH_THE_ESTIMATED_PRE_CHARGE,
+            "far above the forecast": Fact.HOT_PRESSURE_FAR_ABOVE_THE_FORECAST,
         },
-        "Shut the fill valve, fire up, and compare the hot pressure with the forecast.",
+        Get.HOT_PRESSURE,
         25,
         (0.85, 0.08, 0.07),
         {
@@ -226,7 +225,7 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "sound when cold",
         _SOUNDS,
-        "Tap along the cold tank and compare the level with the expected one.",
+        Get.SOUND_WHEN_COLD,
         6,
         _USUAL_SOUND,
         {
@@ -240,7 +239,7 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "sound when hot",
         _SOUNDS,
-        "Tap along the hot tank and compare the level with the expected one.",
+        Get.SOUND_WHEN_HOT,
         25,
         _USUAL_SOUND,
         {
@@ -255,9 +254,8 @@ EVIDENCE: tuple[Evidence, ...] = (
     ),
     Evidence(
         "water at the air valve",
-        {"yes": "water comes from the air valve", "no": "the air valve gives air only"},
-        "Cold, with cap and a spare core at hand and your face away, press the pin of the tank's air valve for an"
-        " instant: water there means that the membrane has failed. Each press lets air out: note it.",
+        {"yes": Fact.WATER_AT_THE_AIR_VALVE_YES, "no": Fact.WATER_AT_THE_AIR_VALVE_NO},
+        Get.WATER_AT_THE_AIR_VALVE,
         5,
         (0.02, 0.98),
         {_WATERLOGGED: (0.75, 0.25)},
@@ -265,16 +263,16 @@ EVIDENCE: tuple[Evidence, ...] = (
     ),
     Evidence(
         "weight",
-        {"heavy": "the tank feels full of water", "light": "the tank feels light"},
-        "Push the tank a little: feel whether it is heavy or light.",
+        {"heavy": Fact.WEIGHT_HEAVY, "light": Fact.WEIGHT_LIGHT},
+        Get.WEIGHT,
         1,
         (0.10, 0.90),
         {_WATERLOGGED: (0.90, 0.10), _LOST: (0.35, 0.65)},
     ),
     Evidence(
         "level from cold to hot",
-        {"moves": "the level moves from cold to hot", "stays": "the level does not move from cold to hot"},
-        "Tap again when the system is hot and see whether the level has moved.",
+        {"moves": Fact.LEVEL_FROM_COLD_TO_HOT_MOVES, "stays": Fact.LEVEL_FROM_COLD_TO_HOT_STAYS},
+        Get.LEVEL_FROM_COLD_TO_HOT,
         25,
         (0.92, 0.08),
         {_WATERLOGGED: (0.15, 0.85), _OVER: (0.40, 0.60), _ISOLATED: (0.04, 0.96), _BETWEEN: (0.30, 0.70)},
@@ -283,11 +281,11 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "warm-up",
         {
-            "even rise": "the pressure rises evenly through the warm-up",
-            "sharp at once": "the pressure rises sharply as soon as the water warms",
-            "steep, then slow": "the pressure rises steeply to the pre-charge and slowly from there",
+            "even rise": Fact.WARM_UP_EVEN_RISE,
+            "sharp at once": Fact.WARM_UP_SHARP_AT_ONCE,
+            "steep, then slow": Fact.WARM_UP_STEEP_THEN_SLOW,
         },
-        "Fire up and write down pressure and temperature every few minutes.",
+        Get.WARM_UP,
         20,
         (0.86, 0.09, 0.05),
         {
@@ -302,10 +300,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "forecast",
         {
-            "stays below": "the forecast stays below the relief setting",
-            "reaches the relief setting": "with level and pre-charge in order, the forecast reaches the relief setting",
+            "stays below": Fact.FORECAST_STAYS_BELOW,
+            "reaches the relief setting": Fact.FORECAST_REACHES_THE_RELIEF_SETTING,
         },
-        "Enter the system's volume, highest temperature and relief setting, so that the hot pressure can be forecast.",
+        Get.FORECAST,
         3,
         (0.88, 0.12),
         {
@@ -318,8 +316,8 @@ EVIDENCE: tuple[Evidence, ...] = (
     ),
     Evidence(
         "fill set too high",
-        {"yes": "the fill valve is set above what the height needs", "no": "the fill valve is set as the height needs"},
-        "Read the setting of the fill valve, or close it and see whether the pressure was set by hand.",
+        {"yes": Fact.FILL_SET_TOO_HIGH_YES, "no": Fact.FILL_SET_TOO_HIGH_NO},
+        Get.FILL_SET_TOO_HIGH,
         3,
         (0.06, 0.94),
         {_FILL: (0.85, 0.15), _CREEP: (0.20, 0.80), _LEFT_OPEN: (0.20, 0.80)},
@@ -327,10 +325,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "potable supply shut",
         {
-            "rise stops": "the rise stops when the potable supply is shut",
-            "rise goes on": "the rise goes on with the potable supply shut",
+            "rise stops": Fact.POTABLE_SUPPLY_SHUT_RISE_STOPS,
+            "rise goes on": Fact.POTABLE_SUPPLY_SHUT_RISE_GOES_ON,
         },
-        "With heat off and fill closed, shut the potable supply of the coil or plate and see whether the rise stops.",
+        Get.POTABLE_SUPPLY_SHUT,
         15,
         (0.06, 0.94),
         {_COIL: (0.92, 0.08), _MAINS: (0.50, 0.50), _CREEP: (0.20, 0.80), _LEFT_OPEN: (0.20, 0.80)},
@@ -339,10 +337,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "domestic heating or draw",
         {
-            "pressure moves with it": "the pressure creeps in step with domestic heating or draw",
-            "no change": "the pressure does not move with domestic heating or draw",
+            "pressure moves with it": Fact.DOMESTIC_HEATING_OR_DRAW_PRESSURE_MOVES_WITH_IT,
+            "no change": Fact.DOMESTIC_HEATING_OR_DRAW_NO_CHANGE,
         },
-        "Watch the gauge while domestic hot water is heated and drawn.",
+        Get.DOMESTIC_HEATING_OR_DRAW,
         10,
         (0.03, 0.97),
         {_MAINS: (0.92, 0.08), _COIL: (0.25, 0.75), _CREEP: (0.15, 0.85)},
@@ -350,10 +348,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "temperature",
         {
-            "within the limit": "the temperature stays within the limit",
-            "above the limit": "the temperature goes above the limit",
+            "within the limit": Fact.TEMPERATURE_WITHIN_THE_LIMIT,
+            "above the limit": Fact.TEMPERATURE_ABOVE_THE_LIMIT,
         },
-        "Read the highest water temperature and compare it with the high limit.",
+        Get.TEMPERATURE,
         2,
         (0.98, 0.02),
         {_LIMIT: (0.04, 0.96), _KETTLING: (0.75, 0.25)},
@@ -361,10 +359,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "valve drips at",
         {
-            "near its setting": "the valve drips near its setting",
-            "well below its setting": "the valve drips at a pressure well below its setting",
+            "near its setting": Fact.VALVE_DRIPS_AT_NEAR_ITS_SETTING,
+            "well below its setting": Fact.VALVE_DRIPS_AT_WELL_BELOW_ITS_SETTING,
         },
-        "Read the pressure while the valve drips and compare it with its setting less 0.2 bar or 3 psi.",
+        Get.VALVE_DRIPS_AT,
         2,
         (0.93, 0.07),
         {_DIRT: (0.06, 0.94), _GAUGE: (0.35, 0.65), _PUMP: (0.50, 0.50), _WEAK: (0.10, 0.90)},
@@ -372,8 +370,8 @@ EVIDENCE: tuple[Evidence, ...] = (
     ),
     Evidence(
         "second gauge",
-        {"agrees": "a second gauge agrees", "disagrees": "a second gauge disagrees"},
-        "Put a second gauge on a drain cock and compare.",
+        {"agrees": Fact.SECOND_GAUGE_AGREES, "disagrees": Fact.SECOND_GAUGE_DISAGREES},
+        Get.SECOND_GAUGE,
         5,
         (0.97, 0.03),
         {_GAUGE: (0.05, 0.95)},
@@ -381,8 +379,8 @@ EVIDENCE: tuple[Evidence, ...] = (
     ),
     Evidence(
         "gauge when open",
-        {"zero": "the gauge shows zero when open", "not zero": "the gauge does not show zero when open"},
-        "Isolate the gauge, open it to the air and see whether it shows zero.",
+        {"zero": Fact.GAUGE_WHEN_OPEN_ZERO, "not zero": Fact.GAUGE_WHEN_OPEN_NOT_ZERO},
+        Get.GAUGE_WHEN_OPEN,
         8,
         (0.97, 0.03),
         {_GAUGE: (0.25, 0.75)},
@@ -391,18 +389,18 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "pump start",
         {
-            "pressure jumps": "the pressure jumps by the pump's head when the pump starts",
-            "no change": "the pressure does not change when the pump starts",
+            "pressure jumps": Fact.PUMP_START_PRESSURE_JUMPS,
+            "no change": Fact.PUMP_START_NO_CHANGE,
         },
-        "Switch the pump off and on and watch the gauge.",
+        Get.PUMP_START,
         3,
         (0.03, 0.97),
         {_PUMP: (0.95, 0.05)},
     ),
     Evidence(
         "valve before the tank",
-        {"open": "the valve before the tank is open", "shut": "the valve before the tank is shut"},
-        "Look at the valve before the tank: see whether it is open and whether its handle turns freely.",
+        {"open": Fact.VALVE_BEFORE_THE_TANK_OPEN, "shut": Fact.VALVE_BEFORE_THE_TANK_SHUT},
+        Get.VALVE_BEFORE_THE_TANK,
         2,
         (0.98, 0.02),
         {_ISOLATED: (0.35, 0.65)},
@@ -410,10 +408,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "valve between boiler and tank",
         {
-            "none": "nothing between boiler and tank can shut",
-            "may shut": "a check, zone or flow valve stands between boiler and tank",
+            "none": Fact.VALVE_BETWEEN_BOILER_AND_TANK_NONE,
+            "may shut": Fact.VALVE_BETWEEN_BOILER_AND_TANK_MAY_SHUT,
         },
-        "Follow the pipe from the boiler to the tank and look for a check, zone or flow valve that can shut.",
+        Get.VALVE_BETWEEN_BOILER_AND_TANK,
         5,
         (0.93, 0.07),
         {_BETWEEN: (0.04, 0.96), _ISOLATED: (0.85, 0.15)},
@@ -421,10 +419,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "relief valve's rating",
         {
-            "as the papers ask": "the relief valve's rating is what the boiler's papers ask for",
-            "lower or none to read": "the relief valve's rating is too low for the boiler's papers, or cannot be read",
+            "as the papers ask": Fact.RELIEF_VALVES_RATING_AS_THE_PAPERS_ASK,
+            "lower or none to read": Fact.RELIEF_VALVES_RATING_LOWER_OR_NONE_TO_READ,
         },
-        "Read the rating on the relief valve's plate and compare it with the boiler's papers.",
+        Get.RELIEF_VALVES_RATING,
         2,
         (0.97, 0.03),
         {_WEAK: (0.40, 0.60), _NO_ROOM: (0.85, 0.15)},
@@ -433,26 +431,26 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "room under the relief setting",
         {
-            "enough": "between the height's pressure and the relief setting there is room to expand",
-            "little": "the height of the system takes up most of the relief setting",
+            "enough": Fact.ROOM_UNDER_THE_RELIEF_SETTING_ENOUGH,
+            "little": Fact.ROOM_UNDER_THE_RELIEF_SETTING_LITTLE,
         },
-        "Compare the pressure that the height needs with the relief setting: more than six tenths of it is too much.",
+        Get.ROOM_UNDER_THE_RELIEF_SETTING,
         2,
         (0.95, 0.05),
         {_NO_ROOM: (0.06, 0.94)},
     ),
     Evidence(
         "boiler's noise",
-        {"quiet": "the boiler runs quietly", "bangs or rumbles": "the boiler bangs or rumbles when it fires"},
-        "Ask whether the boiler bangs or rumbles like a kettle when it fires.",
+        {"quiet": Fact.BOILERS_NOISE_QUIET, "bangs or rumbles": Fact.BOILERS_NOISE_BANGS_OR_RUMBLES},
+        Get.BOILERS_NOISE,
         1,
         (0.97, 0.03),
         {_KETTLING: (0.04, 0.96), _LIMIT: (0.55, 0.45)},
     ),
     Evidence(
         "fill between top-ups",
-        {"shut": "the fill is shut between top-ups", "open": "the fill was left open or connected after topping up"},
-        "Look whether the fill, its fast-fill lever or a filling hose was left open or connected.",
+        {"shut": Fact.FILL_BETWEEN_TOP_UPS_SHUT, "open": Fact.FILL_BETWEEN_TOP_UPS_OPEN},
+        Get.FILL_BETWEEN_TOP_UPS,
         1,
         (0.93, 0.07),
         {_LEFT_OPEN: (0.03, 0.97), _CREEP: (0.60, 0.40), _MAINS: (0.60, 0.40), _FILL: (0.80, 0.20)},
@@ -460,10 +458,10 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "fill against the pre-charge",
         {
-            "at or above it": "the cold pressure lies at or above the pre-charge",
-            "below it": "the cold pressure lies below the pre-charge",
+            "at or above it": Fact.FILL_AGAINST_THE_PRE_CHARGE_AT_OR_ABOVE_IT,
+            "below it": Fact.FILL_AGAINST_THE_PRE_CHARGE_BELOW_IT,
         },
-        "Compare the cold pressure with the pre-charge on the plate: the tank takes water only above its charge.",
+        Get.FILL_AGAINST_THE_PRE_CHARGE,
         2,
         (0.94, 0.06),
         {_UNDER: (0.04, 0.96), _OVER: (0.35, 0.65), _GAUGE: (0.80, 0.20)},
@@ -471,11 +469,11 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "pressure against the fill setting",
         {
-            "at it": "the cold pressure stands at the fill valve's setting",
-            "above it": "the cold pressure stands above the fill valve's setting",
-            "below it": "the cold pressure stands below the fill valve's setting",
+            "at it": Fact.PRESSURE_AGAINST_THE_FILL_SETTING_AT_IT,
+            "above it": Fact.PRESSURE_AGAINST_THE_FILL_SETTING_ABOVE_IT,
+            "below it": Fact.PRESSURE_AGAINST_THE_FILL_SETTING_BELOW_IT,
         },
-        "Cold, compare the pressure with the fill valve's setting.",
+        Get.PRESSURE_AGAINST_THE_FILL_SETTING,
         2,
         (0.84, 0.08, 0.08),
         {
@@ -490,11 +488,11 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "work on the system",
         {
-            "none lately": "nothing was done to the system lately",
-            "extended": "the system was extended lately",
-            "drained and refilled": "the system was drained and refilled lately",
+            "none lately": Fact.WORK_ON_THE_SYSTEM_NONE_LATELY,
+            "extended": Fact.WORK_ON_THE_SYSTEM_EXTENDED,
+            "drained and refilled": Fact.WORK_ON_THE_SYSTEM_DRAINED_AND_REFILLED,
         },
-        "Ask whether radiators or a store were added, or the system was drained and refilled, before the valve opened.",
+        Get.WORK_ON_THE_SYSTEM,
         1,
         (0.84, 0.03, 0.13),
         {
@@ -508,11 +506,11 @@ EVIDENCE: tuple[Evidence, ...] = (
     Evidence(
         "water is added",
         {
-            "hardly ever": "water is hardly ever added by hand",
-            "every few months": "water is added every few months",
-            "every week or two": "water is added every week or two",
+            "hardly ever": Fact.WATER_IS_ADDED_HARDLY_EVER,
+            "every few months": Fact.WATER_IS_ADDED_EVERY_FEW_MONTHS,
+            "every week or two": Fact.WATER_IS_ADDED_EVERY_WEEK_OR_TWO,
         },
-        "Ask how often water is added, and read how many litres on a meter.",
+        Get.WATER_IS_ADDED,
         1,
         (0.35, 0.45, 0.20),
         {
@@ -529,24 +527,3 @@ EVIDENCE: tuple[Evidence, ...] = (
 """The likelihood table: common practice or own judgement, no source."""
 
 BY_NAME = {evidence.name: evidence for evidence in EVIDENCE}
-
-
-def table_markdown() -> str:
-    """All tables as Markdown, as docs/causes.md prints them."""
-    lines = ["| cause | before anything is known |", "|---|---|"]
-    lines += [f"| {cause} | {share:.2f} |" for cause, share in PRIORS.items()]
-    lines += ["", "### the tank itself", "", "| cause | " + " | ".join(TANK_STATES) + " |"]
-    lines += ["|---" * (len(TANK_STATES) + 1) + "|"]
-    lines += [_row(cause, row) for cause, row in TANK.items()]
-    lines.append(_row("every other cause", USUAL_TANK))
-    for e in EVIDENCE:
-        risk = f", danger counted as {e.risk_minutes:g} more" if e.risk_minutes else ""
-        lines += ["", f"### {e.name} ({e.minutes:g} min{risk})", "", e.check, ""]
-        lines += ["| cause | " + " | ".join(e.answers) + " |", "|---" * (len(e.answers) + 1) + "|"]
-        lines += [_row(cause, row) for cause, row in e.under.items()]
-        lines.append(_row("every other cause", e.usual))
-    return "\n".join(lines) + "\n"
-
-
-def _row(cause: str, row: tuple[float, ...]) -> str:
-    return f"| {cause} | " + " | ".join(f"{p:.2f}" for p in row) + " |"

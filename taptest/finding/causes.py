@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import VisitError
+from taptest.finding.cause_keys import Because, Fact
 from taptest.finding.cause_table import (
     BY_NAME,
     EVIDENCE,
@@ -24,10 +25,9 @@ from taptest.finding.cause_table import (
     WORN_SEAT,
     Evidence,
 )
-from taptest.finding.records import Cause, CauseCheck, FindingCode
+from taptest.finding.records import NAME, Cause, CauseCheck, FindingCode
 from taptest.finding.weigh import BEFORE
-from taptest.quantities import percent
-from taptest.statements import Key, Statement
+from taptest.statements import Key, Statement, Value
 
 FloatArray = NDArray[np.float64]
 
@@ -106,7 +106,7 @@ class Check:
     """A check that could be made next."""
 
     evidence: str
-    sentence: str
+    step: Statement
     minutes: float
     price: float
     """Minutes, with the danger counted in."""
@@ -196,15 +196,15 @@ def next_checks(facts: Facts, leave_out: Iterable[str] = ()) -> tuple[Check, ...
     """
     posterior = _posterior(facts)
     checks = [
-        Check(e.name, e.check, e.minutes, e.price, _information(posterior, _rows(e)))
+        Check(e.name, Statement(e.check), e.minutes, e.price, _information(posterior, _rows(e)))
         for e in _open_checks(facts, leave_out)
     ]
     return tuple(sorted((c for c in checks if c.bits >= TELLS_ENOUGH_BITS), key=lambda check: -check.worth))
 
 
-def check_sentence(name: str) -> str:
+def check_step(name: str) -> Statement:
     """Say how a piece of evidence is got."""
-    return BY_NAME[name].check
+    return Statement(BY_NAME[name].check)
 
 
 def _open_checks(facts: Facts, leave_out: Iterable[str]) -> list[Evidence]:
@@ -288,7 +288,7 @@ def _own_check(cause: int, posterior: FloatArray, checks: Sequence[Evidence]) ->
         return None
     _, evidence, after = best
     outcomes = tuple((answer, float(p)) for answer, p in zip(evidence.answers, after, strict=True))
-    return CauseCheck(evidence.name, evidence.check, evidence.minutes, outcomes)
+    return CauseCheck(evidence.name, Statement(evidence.check), evidence.minutes, outcomes)
 
 
 def said_check(check: CauseCheck) -> Statement:
@@ -296,30 +296,30 @@ def said_check(check: CauseCheck) -> Statement:
     outcomes = tuple(
         Statement(CauseWord.OUTCOME, {"answer": answer, "after_share": after}) for answer, after in check.outcomes
     )
-    return Statement(CauseWord.CHECK, {"check": check.sentence, "minutes": f"{check.minutes:g}", "outcomes": outcomes})
+    return Statement(CauseWord.CHECK, {"check": check.step, "minutes": f"{check.minutes:g}", "outcomes": outcomes})
 
 
-def _because(cause: str, facts: Facts) -> tuple[str, bool]:
+def _because(cause: str, facts: Facts) -> tuple[Statement, bool]:
     """Say what speaks most for a cause, else what speaks most against it; and whether anything speaks for it."""
-    ratios = [(_ratio(cause, BY_NAME[name].likelihoods() @ weights), clause) for name, weights, clause in _told(facts)]
+    ratios = [(_ratio(cause, BY_NAME[name].likelihoods() @ weights), fact) for name, weights, fact in _told(facts)]
     if facts.tank_likelihood is not None:
         state = max(facts.tank, key=lambda code: facts.tank[code])
-        clause = f'taps and readings make the tank "{state}" likeliest ({percent(facts.tank[state])})'
-        ratios.append((_ratio(cause, _TANK_OF_CAUSE @ facts.tank_likelihood), clause))
-    speaking = [says for ratio, says in sorted(ratios, reverse=True) if ratio > np.log(SPEAKS_FROM)]
+        told: dict[str, Value] = {"state": Statement(NAME[state]), "chance_share": facts.tank[state]}
+        ratios.append((_ratio(cause, _TANK_OF_CAUSE @ facts.tank_likelihood), Statement(Fact.TANK, told)))
+    ratios.sort(key=lambda each: (each[0], each[1].key))
+    speaking = [fact for ratio, fact in reversed(ratios) if ratio > np.log(SPEAKS_FROM)]
     if speaking:
-        return _sentence(speaking[:3]), True
-    against = [says for ratio, says in sorted(ratios) if ratio < -np.log(SPEAKS_FROM)]
-    if against:
-        return f"Against it: {against[0]}.", False
-    return "Nothing observed so far speaks for or against it.", False
+        return _for_it(speaking), True
+    if ratios and ratios[0][0] < -np.log(SPEAKS_FROM):
+        return Statement(Because.AGAINST, {"first": ratios[0][1]}), False
+    return Statement(Because.NOTHING), False
 
 
-def _told(facts: Facts) -> Iterable[tuple[str, FloatArray, str]]:
-    """Name, likelihood of the answers and clause of each fact, in the words of its likeliest answer."""
+def _told(facts: Facts) -> Iterable[tuple[str, FloatArray, Statement]]:
+    """Name, likelihood of the answers and what is said of each fact: what its likeliest answer says."""
     for name, weights in facts.known.items():
         evidence = BY_NAME[name]
-        yield name, weights, evidence.says[evidence.answers[int(np.argmax(weights))]]
+        yield name, weights, Statement(evidence.says[evidence.answers[int(np.argmax(weights))]])
 
 
 def _ratio(cause: str, likelihood: FloatArray) -> float:
@@ -327,9 +327,10 @@ def _ratio(cause: str, likelihood: FloatArray) -> float:
     return float(np.log(likelihood[NAMES.index(cause)] / (np.array(list(PRIORS.values())) @ likelihood)))
 
 
-def _sentence(clauses: list[str]) -> str:
-    text = ", and ".join([", ".join(clauses[:-1]), clauses[-1]] if len(clauses) > 1 else clauses)
-    return text[0].upper() + text[1:] + "."
+def _for_it(facts: Sequence[Statement]) -> Statement:
+    """Say what speaks for a cause, the three weightiest facts at most."""
+    told = dict(zip(("first", "second", "third"), facts, strict=False))
+    return Statement((Because.ONE, Because.TWO, Because.THREE)[len(told) - 1], told)
 
 
 def _information(chance: FloatArray, likelihoods: FloatArray) -> float:

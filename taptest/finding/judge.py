@@ -17,7 +17,7 @@ from taptest.finding.cause_facts import Decided, facts_of, sure_answers, told_by
 from taptest.finding.cause_table import BY_NAME
 from taptest.finding.causes import (
     Facts,
-    check_sentence,
+    check_step,
     checked_observations,
     next_checks,
     notes_on_causes,
@@ -29,7 +29,7 @@ from taptest.finding.draws import is_hot, right_charge_pa
 from taptest.finding.keys import Contradiction, Step, Why
 from taptest.finding.onset_likelihood import onset_said
 from taptest.finding.planner import best_step, plan
-from taptest.finding.records import Case, Confidence, FindingCode, Judgement, RedFlag, Round, RoundFound
+from taptest.finding.records import Case, Confidence, FindingCode, FindingName, Judgement, RedFlag, Round, RoundFound
 from taptest.finding.red_flags import endangers, may_be_heated, red_flags
 from taptest.finding.settle import Settle, cooled, settling_step
 from taptest.finding.still_likelihood import still_said
@@ -37,7 +37,6 @@ from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
     HEATED,
     PIN,
-    FindingName,
     Story,
     checks_of,
     finding_of,
@@ -580,10 +579,10 @@ def _open_between(
 
 def _worthiest(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> Said:
     """Return the step that saves most of the finding's cost a minute; the usual one where none saves anything."""
-    push = None if "weight" in observed else check_sentence("weight")
+    push = None if "weight" in observed else check_step("weight")
     best = best_step(plan(case, comparison, COST, push))
     if best is None:
-        return settling_step(case, line)
+        return settling_step(case, line, comparison.onset_heard)
     return cooled(case, best) if isinstance(best, Statement) and isinstance(best.key, Settle) else best
 
 
@@ -593,7 +592,7 @@ def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> Said:
     if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or too likely full to wait
         known.add("level from cold to hot")
     checks = ("weight", "level from cold to hot")
-    return next((check_sentence(name) for name in checks if name not in known), settling_step(case, None))
+    return next((check_step(name) for name in checks if name not in known), settling_step(case, None))
 
 
 def _wider_checks(story: Story, facts: Facts, flags: tuple[RedFlag, ...], told: bool) -> tuple[Said, ...]:
@@ -605,9 +604,9 @@ def _wider_checks(story: Story, facts: Facts, flags: tuple[RedFlag, ...], told: 
     if not pressure_check_applies(case.tank):
         return ()
     if told and not case.observations:
-        return (check_sentence("drips"),)
+        return (check_step("drips"),)
     checks = [check for check in next_checks(facts, _out_of_reach(story, flags)) if check.evidence != PIN][:3]
-    return tuple(stopping_in_time(story, check.evidence, check.sentence) for check in checks)
+    return tuple(stopping_in_time(story, check.evidence, check.step) for check in checks)
 
 
 def _out_of_reach(story: Story, flags: tuple[RedFlag, ...]) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ from taptest.finding.records import Case
 from taptest.finding.red_flags import CLEAR_OF_RELIEF_PA
 from taptest.finding.settle import Settle, cold_step, drain_step
 from taptest.finding.weigh import GRAVE_LOSS_SHARE
-from taptest.statements import Said, Statement
+from taptest.statements import Key, Said, Statement
 from taptest.tank.contact import contacts, water_depth_m
 from taptest.tank.kinds import line_shows_share
 from taptest.water.pressure import static_head_pa, water_share
@@ -52,6 +52,20 @@ MISSES = {"round": 0.15, "onset": 0.1, "drain": 0.03, "isolated": 0.02, "weight"
 """Probability that a step tells nothing: own judgement, no source."""
 LEAST_SAVED = 0.05
 """A step that saves less than this is worth no minute."""
+
+FEW_MARKS = 7
+"""Marks of a second round that is led: enough to read its line by itself, and few enough for two minutes."""
+
+
+class Lead(Key):
+    """How a second round is led."""
+
+    RAISE = "round lead.raise", "step_pa", "target_pa", "most_pa"
+    LOWER = "round lead.lower", "step_pa", "target_pa"
+    WHY = "round lead.why", "count", "low_m", "high_m"
+    AFTER_RAISE = "round lead.after, raise"
+    AFTER_LOWER = "round lead.after, lower"
+
 
 Cost = Mapping[Any, Mapping[Any, float]]
 """Of each finding (first key) where a state (second key) is true; 0 where left out."""
@@ -233,6 +247,59 @@ def _cost_after(step: _Step, costs: FloatArray, rng: np.random.Generator) -> flo
 def _least(expected: FloatArray) -> FloatArray:
     """(M,) cost of the cheapest finding for expected costs (M, F); "cannot tell" costs 1."""
     return np.asarray(np.minimum(expected.min(axis=1), 1.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Leading:
+    """A second round that is led."""
+
+    change_pa: float
+    marks_m: tuple[float, ...]
+    """Depths, from the top down."""
+    said: tuple[Statement, ...]
+    """What to do, and why these marks."""
+    after: Statement
+    """What to put back at the end."""
+
+
+def lead_round(case: Case, comparison: Comparison, cost: Cost, marks_m: Sequence[float]) -> Leading | None:
+    """Choose the change of pressure that saves most, and the few marks between which it would show.
+
+    None where none is safe, or nothing can be compared.
+    """
+    pressure = case.readings.pressure_pa
+    if comparison.charges is None or pressure is None or is_hot(case) or not line_shows_share(case.tank):
+        return None
+    low, high = _limits_pa(case)
+    changes = _changes(case, pressure, low, high)
+    if not changes:
+        return None
+    rng = np.random.default_rng(SEED)
+    possible = _Possible.of(case, comparison, cost, rng)
+    after = [_cost_after(_round(change, pressure, possible), possible.costs, rng) for change in changes]
+    change = changes[int(np.argmin(after))]
+    shown = possible.of_round(pressure + change)[:, 0] * HEARD_SD_M
+    chosen = _few_marks(np.sort(np.asarray(marks_m)), shown)
+    between = np.quantile(shown, (0.05, 0.95))
+    target = pressure + change
+    step: dict[str, float] = {"step_pa": abs(change), "target_pa": target}
+    said = Statement(Lead.RAISE, {**step, "most_pa": high}) if change > 0 else Statement(Lead.LOWER, {**step})
+    why = Statement(Lead.WHY, {"count": len(chosen), "low_m": float(between[0]), "high_m": float(between[1])})
+    put_back = Statement(Lead.AFTER_RAISE if change > 0 else Lead.AFTER_LOWER)
+    return Leading(change, chosen, (said, why), put_back)
+
+
+def _few_marks(marks_m: FloatArray, shown_m: FloatArray) -> tuple[float, ...]:
+    """Choose marks nearest to where the boundary would be, both ends among them."""
+    if marks_m.size <= FEW_MARKS:
+        return tuple(float(mark) for mark in marks_m)
+    chosen = {0, marks_m.size - 1}
+    for share in np.linspace(0.02, 0.98, 4 * FEW_MARKS):
+        if len(chosen) < FEW_MARKS:
+            chosen.add(int(np.argmin(np.abs(marks_m - np.quantile(shown_m, share)))))
+    spare = sorted(set(range(marks_m.size)) - chosen, key=lambda i: float(np.abs(marks_m[i] - np.median(shown_m))))
+    chosen |= set(spare[: FEW_MARKS - len(chosen)])
+    return tuple(float(marks_m[i]) for i in sorted(chosen))
 
 
 def best_step(planned: Sequence[Planned]) -> Said | None:

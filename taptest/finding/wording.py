@@ -9,7 +9,7 @@ from typing import assert_never
 
 import numpy as np
 
-from taptest.finding.causes import check_sentence
+from taptest.finding.causes import check_step
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.keys import (
@@ -25,7 +25,7 @@ from taptest.finding.keys import (
     Step,
     Unchecked,
 )
-from taptest.finding.records import Case, Expected, FindingCode, Interval, PrechargeEstimate, ReferenceSource
+from taptest.finding.records import NAME, Case, Expected, FindingCode, Interval, PrechargeEstimate, ReferenceSource
 from taptest.finding.red_flags import stop_heating_at_pa
 from taptest.finding.settle import second_round_step, settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
@@ -46,9 +46,9 @@ from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 PIN = "water at the air valve"
 HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
 """Evidence that is got by firing the system up."""
-PIN_CHECK = check_sentence(PIN)
-PUSH_CHECK = check_sentence("weight")
-WHERE_FROM = check_sentence("pressure rises")
+PIN_CHECK = check_step(PIN)
+PUSH_CHECK = check_step("weight")
+WHERE_FROM = check_step("pressure rises")
 
 RING_TOLD = 0.5
 """A ring of water or of gas is told from this probability on."""
@@ -69,19 +69,6 @@ CHARGE_FROM: dict[ReferenceSource, Charge] = {
     "fill pressure": Charge.FILL,
     "open air": Charge.OPEN_AIR,
 }
-
-
-class FindingName(Key):
-    """What the tank may be, a part: the findings, and one state that is none of them."""
-
-    AS_EXPECTED = "name.as expected"
-    LOW_ON_AIR = "name.low on air"
-    WATERLOGGED = "name.waterlogged"
-    MORE_AIR = "name.more air than expected"
-    TOO_SMALL = "name.too small"
-    MEMBRANE_FAILED = "name.membrane failed"
-    CANNOT_TELL = "name.cannot tell"
-    HIDDEN_WATER = "name.hidden water"
 
 
 class Told(Key):
@@ -105,15 +92,6 @@ class Told(Key):
     NOTHING_YET = "finding.nothing yet", "why"
 
 
-NAME: dict[FindingCode, FindingName] = {
-    "as expected": FindingName.AS_EXPECTED,
-    "low on air": FindingName.LOW_ON_AIR,
-    "waterlogged": FindingName.WATERLOGGED,
-    "more air than expected": FindingName.MORE_AIR,
-    "too small": FindingName.TOO_SMALL,
-    "membrane failed": FindingName.MEMBRANE_FAILED,
-    "cannot tell": FindingName.CANNOT_TELL,
-}
 SHOWN_BY_PIN = (LeftOpen.STANDING_MEMBRANE, LeftOpen.BAG, LeftOpen.SMALL_LEAK)
 """What the pin of the air valve shows, and is no longer open once it was pressed."""
 
@@ -600,11 +578,17 @@ def _recharge(right_pa: float | None) -> Statement:
 
 
 def _open_steps(story: Story) -> tuple[Said, ...]:
-    """List what settles a finding that was left open: the charge's own pressure, or a second round."""
+    """List what settles a finding that was left open: the charge's own pressure, or a second round.
+
+    For an open tank, what is looked at on it (common practice, no source).
+    """
+    if not story.case.tank.charged:
+        return tuple(Statement(step) for step in (Step.OPEN_TANK, Step.OPEN_FLOAT, Step.OPEN_FROST, Step.OPEN_DEBRIS))
     if not line_shows_share(story.case.tank):
         return ()
     again = None if story.rounds else second_round_step(story.case)
-    return (settling_step(story.case, story.line), *(() if again is None else (again,)))
+    step = settling_step(story.case, story.line, story.comparison.onset_heard)
+    return (step, *(() if again is None else (again,)))
 
 
 def _right_pa(story: Story) -> float | None:

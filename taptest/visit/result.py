@@ -271,7 +271,7 @@ def _cause_check(check: CauseCheck | None, units: Units) -> dict[str, Any] | Non
     if check is None:
         return None
     after = {answer: _number(chance, 4) for answer, chance in check.outcomes}
-    told = _told_one("sentence", check.sentence, units)
+    told = _told_one("sentence", check.step, units)
     return {"evidence": check.evidence, **told, "minutes": check.minutes, "after": after}
 
 

@@ -21,9 +21,9 @@ from taptest.finding.keys import (
     Unchecked,
     Why,
 )
-from taptest.finding.records import Judgement
+from taptest.finding.records import FindingName, Judgement
 from taptest.finding.settle import Settle
-from taptest.finding.wording import PIN_CHECK, PUSH_CHECK, FindingName, Told
+from taptest.finding.wording import PIN_CHECK, PUSH_CHECK, Told
 from taptest.line.quality import SOFT
 from taptest.line.records import LineReading, Unreadable
 from taptest.quantities import METRIC, US
@@ -229,7 +229,7 @@ def test_open_tank_is_explained_and_not_judged() -> None:
     found = judge(made_case(tank), heard(tank, "found", 0.1))
     assert found.code == "cannot tell"
     assert Why.OPEN_TANK in keys_of(found.says)
-    assert keys_of(found.next_checks) == [Step.OPEN_TANK]
+    assert keys_of(found.next_checks) == [Step.OPEN_TANK, Step.OPEN_FLOAT, Step.OPEN_FROST, Step.OPEN_DEBRIS]
     assert found.causes == ()
     assert found.precharge is None
 

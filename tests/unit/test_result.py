@@ -15,7 +15,9 @@ from tests.made_up import made_up
 
 CONTRACT = {"schema", "finding", "boundary", "points", "taps", "expected", "water_l", "precharge_bar", "forecast"}
 KEYS = {
-    "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air", "rounds"},
+    "": CONTRACT
+    | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air", "rounds"}
+    | {"marks_left_mm"},
     "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"}
     | {"speaks_against", "unseen_bar", "red_flags", "p_shut", "cause_notes"}
     | {f"{name}_as_statements" for name in ("reasons", "not_checked", "next_checks")}
