@@ -37,8 +37,16 @@ COOLED_TOO_MUCH_C = 3.0
 """Water that has cooled by more than this hides a rise."""
 EVEN_SHARE, JUMP_SHARE = 0.35, 0.6
 """Share of a warm-up's rise in its first quarter up to which it is even, and from which it jumped: own judgement."""
+NOTHING_LEFT_PA = 10_000.0
+"""A drain that ends below 0.1 bar has drawn all that the tank gives: own judgement."""
 UNEXPLAINED = 0.01
 """Likelihood that remains for every amount of air: a drain or a log can be wrong altogether."""
+
+
+class DrainSays(Key):
+    """What is to be said of a measured drain, in whole sentences."""
+
+    EMPTIED = "drain.emptied", "charge_pa"
 
 
 class LogSays(Key):
@@ -55,7 +63,10 @@ def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[Said, ...]]:
     found: list[AirEstimate | Statement] = []
     notes: list[Said] = []
     air = float(atmospheric_pressure_pa(case.system.altitude_m))
-    if case.drain is not None:
+    kept_pa = emptied_at_pa(case)
+    if kept_pa is not None:
+        notes.append(Statement(DrainSays.EMPTIED, {"charge_pa": kept_pa}))
+    elif case.drain is not None:
         drain, tanks_m3 = case.drain, case.tank.volume_m3 + sum(tank.volume_m3 for tank in case.parallel)
         try:
             all_air = air_from_drain(drain, tanks_m3, air)
@@ -80,6 +91,39 @@ def other_air(case: Case) -> tuple[tuple[AirEstimate, ...], tuple[Said, ...]]:
     notes += [each for each in found if isinstance(each, Statement)]
     notes += [note for estimate in estimates for note in estimate.notes]
     return estimates, tuple(notes)
+
+
+def emptied_at_pa(case: Case) -> float | None:
+    """Charge (gauge, at the air's temperature) with which a measured drain emptied the tank of its water.
+
+    A membrane tank gives no more water below its charge: a few drops more, and nothing is left on the gauge, as where
+    hardly any air is left. Such a drain has two readings, and no amount of air follows from it. None for other drains,
+    for plain tanks and where several tanks gave water.
+    """
+    drain, tank = case.drain, case.tank
+    if drain is None or not tank.has_membrane or case.parallel or drain.after_pa > NOTHING_LEFT_PA:
+        return None
+    outside = float(atmospheric_pressure_pa(case.system.altitude_m))
+    charge_abs = (drain.before_pa + outside) * (1 - drain.drained_m3 / tank.volume_m3)
+    return charge_abs - outside if charge_abs > NOTHING_LEFT_PA + outside else None
+
+
+def drain_likelihood(
+    case: Case, precharge_abs_pa: FloatArray, charge_t_c: FloatArray, tank_m3: FloatArray
+) -> FloatArray:
+    """(D,) likelihood of a drain that emptied the tank, for charges (absolute, at the charge temperature); else 1.
+
+    Each charge says how much water the tank holds before and after: V (1 - K/p) above its charge, nothing below it.
+    """
+    drain = case.drain
+    if drain is None or emptied_at_pa(case) is None:
+        return np.ones_like(precharge_abs_pa)
+    outside = float(atmospheric_pressure_pa(case.system.altitude_m))
+    before, after = drain.before_pa + outside, drain.after_pa + outside
+    gas = precharge_abs_pa * float(kelvin(drain.gas_t_c)) / kelvin(charge_t_c)
+    given = tank_m3 * (np.maximum(1 - gas / before, 0.0) - np.maximum(1 - gas / after, 0.0))
+    spread = np.hypot(drain.drained_rel_sd * drain.drained_m3, tank_m3 * drain.gauge_bias_sd_pa / before)
+    return np.asarray(np.exp(-0.5 * ((given - drain.drained_m3) / spread) ** 2) + UNEXPLAINED)
 
 
 def sound_air(case: Case, water_m3: Interval) -> AirEstimate:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.finding.air import air_likelihood
+from taptest.finding.air import air_likelihood, drain_likelihood
 from taptest.finding.draws import DRAWS, Draws, Reference, draw_reference, taken
 from taptest.finding.line_likelihood import MODEL_FLOOR, LineLikelihood
 from taptest.finding.records import Case, FindingCode, Interval
@@ -140,6 +140,7 @@ def weigh(
     best_fit = 0.0
     for each in hypotheses:
         fits = air_likelihood(each.charge_abs_pa, draws.charge_t_c, draws.volume_m3, air)
+        fits = fits * drain_likelihood(case, each.charge_abs_pa, draws.charge_t_c, draws.volume_m3)
         if each.code == "as expected":
             fits = fits * rise.right
         else:

@@ -1,9 +1,18 @@
 """Drain and log beside the sound: laid together where they agree, shown where they do not, and read for the causes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from taptest.finding.air import air_likelihood, log_evidence, other_air
+from taptest.finding.air import (
+    DrainSays,
+    air_likelihood,
+    drain_likelihood,
+    emptied_at_pa,
+    log_evidence,
+    other_air,
+)
 from taptest.finding.judge import judge
 from taptest.finding.keys import Reason, Why
 from taptest.finding.records import Case
@@ -133,3 +142,26 @@ def test_a_rise_counts_from_three_hundredths_of_a_bar_an_hour_on(slope: float, a
     opened = [LogEntry(3600.0 * h, 1e5 + slope * h, 40.0, None, False, True) for h in range(9)]
     shut = [LogEntry(3600.0 * (9 + h), opened[-1].pressure_pa, 40.0, None, False, False) for h in range(9)]
     assert log_evidence(with_more(log=(*opened, *shut)))["pressure rises"] == answer
+
+
+def test_a_drain_that_empties_a_membrane_tank_is_read_both_ways() -> None:
+    """Worked by hand: 21.6 l at 1.3 bar with a charge of 1.19 bar hold 1.0 l, so 1 l more drawn lets the gauge fall to
+    zero; the same fall shows a tank with hardly any air. With 1.0 bar 2.8 l are held, and 2 l drawn end at 1.08 bar.
+    """
+    tank = made_tank("diaphragm", "bottom", seam_depth_m=0.18)
+    held = tank.volume_m3 * (1 - (1.19e5 + AIR_PA) / (1.3e5 + AIR_PA))
+    case = replace(made_case(tank, pressure_pa=1.3e5), drain=DrainTest(held, 1.3e5, 0.05e5))
+    assert emptied_at_pa(case) == pytest.approx(1.19e5, abs=10.0)
+    estimates, notes = other_air(case)
+    assert estimates == ()
+    assert [note.key for note in notes if isinstance(note, Statement)] == [DrainSays.EMPTIED]
+    charges = np.array([1.19e5, 1.0e5, 0.5e5, -0.93e5]) + AIR_PA
+    kept, right, low, none = drain_likelihood(case, charges, np.full(4, 20.0), np.full(4, tank.volume_m3))
+    assert kept > 0.9
+    assert none > 0.5
+    assert max(right, low) < 0.1
+    gentle = replace(case, drain=DrainTest(2e-3, 1.3e5, 1.08e5))
+    assert emptied_at_pa(gentle) is None
+    assert len(other_air(gentle)[0]) == 1
+    plain = made_tank("plain", "bottom")
+    assert emptied_at_pa(replace(case, tank=plain)) is None
