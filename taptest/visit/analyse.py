@@ -90,6 +90,8 @@ class _ReadRound:
     """One a line; none where nothing was tapped."""
     sweeps: Sweeps
     remarks: tuple[Said, ...]
+    microphone: str | None = None
+    """Whether it stood still, "fixed", or was carried along, "moving"; None where that was not noted."""
 
 
 def _near(first: Case, later: Case) -> bool:
@@ -105,7 +107,8 @@ def _read(folder: Path, document: Document, case: Case, progress: Progress | Non
     if not sweeps and any(line.profile is not None for line in heard.lines):
         sweeps, kept = sweeps_for(case, progress)
         notes.extend(kept)
-    return _ReadRound(heard, read_lines(heard, case.tank, sweeps), sweeps, (*heard.remarks, *notes))
+    read = read_lines(heard, case.tank, sweeps)
+    return _ReadRound(heard, read, sweeps, (*heard.remarks, *notes), document.line.microphone)
 
 
 def _pair(first: _ReadRound, later: _ReadRound) -> PairEvidence | None:
@@ -119,7 +122,8 @@ def _pair(first: _ReadRound, later: _ReadRound) -> PairEvidence | None:
 def _round(first: _ReadRound, meaning: RoundMeaning, later: _ReadRound, onset: HeardOnset) -> Round:
     """Put together what is known and heard of a later round."""
     pair, still = _pair(first, later), None
-    if pair is None and first.heard.lines and later.heard.lines:
+    carried = "moving" in (first.microphone, later.microphone)
+    if pair is None and first.heard.lines and later.heard.lines and not carried:
         still = still_evidence(first.heard.lines[0].points, later.heard.lines[0].points)
     return Round(
         meaning.case.readings,
