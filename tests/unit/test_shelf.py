@@ -352,7 +352,7 @@ def link(name: str) -> zipfile.ZipInfo:
         (["sound/A.WAV"], "twice"),
         (["sound/a.wav/b"], "twice"),
         ([link("sound/l.wav")], "is a link"),
-        (["other/visit.json"], "holds 2 visit.json"),
+        (["other/visit.json"], "contains 2 visit.json"),
     ],
 )
 def test_tricks_are_refused_and_leave_nothing(
