@@ -126,6 +126,7 @@ def refuse_foreign(found: Sequence[RecordingHits], expected: int | None = None) 
         sd_db=np.concatenate([sd_db for _, sd_db in described]),
         onset_s=np.concatenate([[event.onset_s for event in events] for events in compared if events]),
         recording=np.repeat(np.arange(len(described)), [len(events) for events in compared if events]),
+        length_s=tuple(each.recording.duration_s for each, events in zip(found, compared, strict=True) if events),
     )
     verdict = same_striker(hits, expected)
     loud_db = loudness_db(hits.features)

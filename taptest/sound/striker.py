@@ -16,7 +16,7 @@ Conventions: E hits in order of time, B octave bands, S segments; samples (..., 
 
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -86,6 +86,8 @@ QUICKEST_PACE_S, SLOWEST_PACE_S, SLOWEST_LIMP_S = 0.2, 6.0, 2.2
 PACE_SD_S = 0.004
 SHORTEST_SERIES, LONGEST_BY_HAND = 4, 8
 SAME_PACE = 0.004
+COUNT_SLACK = 0.25
+"""Share by which the number of hits may differ from that of the taps expected where all of them come to a beat."""
 SAME_TICK = 1.0
 """A hit that differs from one of a series in no feature by more, in units of `ALONG_LINE_DB`, is one of it."""
 
@@ -152,10 +154,18 @@ class Hits:
     """(E,) seconds from the start of the recording."""
     recording: IntArray
     """(E,) number of the recording, from 0 without gaps."""
+    length_s: tuple[float, ...] = ()
+    """Lengths of the recordings; empty where they are not known."""
 
     def some(self, chosen: NDArray[np.bool_] | IntArray) -> "Hits":
         """Return the hits with these indices, or where this is True."""
-        return Hits(self.features[chosen], self.sd_db[chosen], self.onset_s[chosen], self.recording[chosen])
+        return replace(
+            self,
+            features=self.features[chosen],
+            sd_db=self.sd_db[chosen],
+            onset_s=self.onset_s[chosen],
+            recording=self.recording[chosen],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +185,8 @@ def same_striker(hits: Hits, expected: int | None = None) -> Verdict:
     all pass.
     """
     regular = regular_hits(hits)
+    if _are_the_taps(hits, regular, expected):
+        regular[:] = False
     known: BoolArray = np.asarray(np.isfinite(hits.features).all(axis=0))
     if len(hits.onset_s) - int(regular.sum()) < FEWEST_HITS:
         return Verdict(~regular, regular)
@@ -185,6 +197,29 @@ def same_striker(hits: Hits, expected: int | None = None) -> Verdict:
         share = None if expected is None else round(expected * part.size / free.size)
         striker[part] = _find(hits.some(part), known, share)
     return Verdict(striker, regular)
+
+
+def _are_the_taps(hits: Hits, regular: BoolArray, expected: int | None) -> bool:
+    """Whether a regular series is the taps themselves: some tap to a beat, or with a machine.
+
+    With a number expected, there are as many hits, and hardly any without the series. Without one, there is nothing
+    else, and in most recordings a few hits leave more room than a clock does, which ticks from start to end.
+    """
+    others = int(np.count_nonzero(~regular))
+    if expected is not None:
+        return bool(abs(regular.size - expected) <= COUNT_SLACK * expected and others < 0.5 * expected)
+    if others >= FEWEST_HITS or not hits.length_s:
+        return False
+    roomy = [_leaves_room(hits.onset_s[hits.recording == k], length) for k, length in enumerate(hits.length_s)]
+    return sum(roomy) > 0.5 * len(roomy)
+
+
+def _leaves_room(onset_s: FloatArray, length_s: float) -> bool:
+    """Whether a few hits begin late or end early, by more than the two paces that a clock can leave."""
+    if not 2 <= onset_s.size <= LONGEST_BY_HAND:
+        return False
+    room_s = length_s - float(onset_s[-1] - onset_s[0])
+    return room_s > 2.0 * float(np.median(np.diff(onset_s)))
 
 
 # ---- too regular for a hand ------------------------------------------------------------------------------------------

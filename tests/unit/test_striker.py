@@ -72,6 +72,21 @@ def test_a_clock_is_too_regular_and_a_hand_is_not() -> None:
     assert not same_striker(Hits(features, sd_db, hand, one)).regular.any()
 
 
+def test_taps_to_a_beat_are_used_where_they_are_the_taps_that_were_asked_for() -> None:
+    """Somebody who taps to a beat, or a machine: five recordings of four taps each, 0.7 s apart to the millisecond."""
+    rng = np.random.default_rng(5)
+    tap = ring(RATE, rng, loss=0.03)
+    features, sd_db = blow_features(np.array([stretch(tap, 0.1, rng) for _ in range(20)]), RATE)
+    recording = np.repeat(np.arange(5), 4)
+    even = np.tile(0.9 + 0.7 * np.arange(4), 5)
+    assert same_striker(Hits(features, sd_db, even, recording)).regular.all(), "nothing known of room and number"
+    assert same_striker(Hits(features, sd_db, even, recording), 20).striker.all()
+    assert same_striker(Hits(features, sd_db, even, recording, (4.0,) * 5)).striker.all()
+    assert same_striker(Hits(features, sd_db, even, recording), 60).regular.all(), "a clock keeps to no number"
+    clips = np.tile(0.3 + 0.9 * np.arange(4), 5)
+    assert same_striker(Hits(features, sd_db, clips, recording, (3.6,) * 5)).regular.all(), "a clock fills it"
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_talk_alone_has_no_striker(seed: int) -> None:
     rng = np.random.default_rng(seed)
