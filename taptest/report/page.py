@@ -202,10 +202,12 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
             for flag in result.judgement.red_flags
         ],
         "head": [
+            *_given(typed, (texts.CUSTOMER, visit.customer)),
             [texts.SITE, typed(visit.site, texts.NOT_GIVEN)],
             [texts.DATE, day],
             [texts.TANK, _tank_words(sources.document, typed, sources.wording)],
             [texts.TECHNICIAN, typed(visit.technician, texts.NOT_GIVEN)],
+            *_given(typed, (texts.JOB, visit.job), (texts.NEXT_VISIT, visit.next_visit)),
         ],
         "foot": {
             "left": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
@@ -221,6 +223,17 @@ def _name(result: VisitResult) -> str:
     return texts.NOT_FINISHED if result.marks_left_m else texts.FINDING[result.judgement.code]
 
 
+def _given(typed: _Typed, *rows: tuple[str, str | None]) -> Rows:
+    """Return the rows of which something was typed."""
+    return [[name, typed(text)] for name, text in rows if text and text.strip()]
+
+
+def _worked(document: Document) -> bool:
+    """Whether something was changed, so that the finding is that of before."""
+    left = document.as_left
+    return any(text and text.strip() for text in (left.work, left.precharge, left.pressure))
+
+
 def _tank_words(document: Document, typed: _Typed, wording: Wording) -> str:
     """Say which tank it is: its name as typed, kind, size, water end, number."""
     tank = document.tank
@@ -228,6 +241,7 @@ def _tank_words(document: Document, typed: _Typed, wording: Wording) -> str:
     end = texts.WATER_END[tank.water_end] if tank.water_end and TANK_KINDS[tank.kind].membrane else ""
     parts = [
         typed(tank.name),
+        " ".join(typed(text, most=30) for text in (tank.maker, tank.model) if text and text.strip()),
         f"{typed(tank.volume, most=20)} {kind}".strip(),
         end,
         texts.SERIAL.format(serial=typed(tank.serial, most=30)) if tank.serial and tank.serial.strip() else "",
@@ -257,6 +271,7 @@ def _worded(content: Any, wording: Wording) -> Any:
 
 
 def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
+    worked = _worked(sources.document)
     judgement, typed, wording = result.judgement, _Typed(), sources.wording
 
     def said(*texts: Said) -> list[str]:
@@ -266,7 +281,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "form": "technical",
         "heading": texts.TITLE,
         "finding": {
-            "name": _name(result),
+            "name": texts.FINDING_AS_FOUND.format(finding=_name(result)) if worked else _name(result),
             "sentence": told(judgement.says, result.units, wording),
             "confidence": [
                 f"{texts.CONFIDENCE}: ",
@@ -287,7 +302,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             "results": texts.RESULTS,
             "readings": texts.READINGS,
             "system": texts.SYSTEM,
-            "next": texts.NEXT,
+            "next": texts.NEXT_AS_FOUND if worked else texts.NEXT,
             "causes": texts.CAUSES,
             "why": texts.WHY,
             "unchecked": texts.UNCHECKED,

@@ -15,6 +15,9 @@ SIMULATED: Final = "SIMULATED DATA"
 SIMULATED_NOTE: Final = "This visit is simulated: no tank was tapped, and the page shows only what a report looks like."
 
 SITE: Final = "Site"
+CUSTOMER: Final = "Customer"
+JOB: Final = "Job"
+NEXT_VISIT: Final = "Next visit"
 TECHNICIAN: Final = "Technician"
 DATE: Final = "Date"
 TANK: Final = "Tank"
@@ -104,6 +107,8 @@ PICTURE_ALT: Final = (
 )
 
 NEXT: Final = "Next checks, the first one first"
+NEXT_AS_FOUND: Final = "Checks for the tank as it was found; what was done stands below"
+FINDING_AS_FOUND: Final = "As found: {finding}"
 CAUSES: Final = "Possible causes if the relief valve opens, likeliest first"
 WHY: Final = "What the finding rests on"
 UNCHECKED: Final = "NOT checked, and assumed"
