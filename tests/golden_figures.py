@@ -25,8 +25,7 @@ from taptest.finding.judge import judge
 from taptest.finding.records import Judgement
 from taptest.line.boundary import read_line
 from taptest.line.records import LineReading
-from taptest.shell.records import Losses, RingPictures, ShellSpec
-from taptest.shell.response import Change
+from taptest.shell.records import Change, Losses, RingPictures, ShellSpec
 from taptest.shell.sweep import level_sweeps
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import read_visit

@@ -20,9 +20,9 @@ line.distribution line.remarks line.records line.points line.drift line.unlabell
 line.backing line.naming line.quality line.boundary line.next_point line.onset line.still
 finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.onset_likelihood finding.still_likelihood finding.rounds finding.weigh
-finding.compare finding.causes
+finding.compare finding.cause_keys finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
-finding.settle finding.wording finding.judge
+finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
 visit.unfinished visit.as_left visit.analyse
@@ -32,14 +32,14 @@ simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal
 capture.signs capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones
 capture.session capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
-report.wording report.choices report.words report.trend_words report.typefaces report.figures report.forecast_figure
-report.trend_figure report.page_text report.page report.sources
+report.wording report.choices report.words report.trend_words report.typefaces report.figures
+report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.page report.sources
 api
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
 desk.live desk.render desk.section desk.marks desk.model_sound
 desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages desk.size_pages
 desk.file_pages desk.app desk.network desk.connections desk.serve
-commands.console commands.record_onset commands.record commands cli __main__
+commands.console commands.record_onset commands.record_again commands.record commands cli __main__
 """.split()  # noqa: SIM905 - one line a room reads better than a list of strings
 
 ONE_PLACE = {
@@ -49,7 +49,13 @@ ONE_PLACE = {
     "soundfile": {"sound.recording"},
     "av": {"sound.telephone"},
     "sounddevice": {"capture.device"},
-    "matplotlib": {"report.typefaces", "report.figures", "report.forecast_figure", "report.trend_figure"},
+    "matplotlib": {
+        "report.typefaces",
+        "report.figures",
+        "report.forecast_figure",
+        "report.trend_figure",
+        "report.rounds_figure",
+    },
     "typst": {"report.page"},
     "sqlite3": {"visit.shelf"},
     "starlette": {

@@ -31,9 +31,10 @@ from taptest.capture.signs import Frames, Signs
 from taptest.errors import LineError
 from taptest.line.next_point import SAME_MARK_M
 from taptest.line.records import BoundaryState
+from taptest.sound.hearing import is_faint_beside
 from taptest.sound.records import Tap
 from taptest.sound.remarks import WhyNot
-from taptest.sound.striker import AFTER_S, LEAD_S, Foreign, KnownBlows, blow_features
+from taptest.sound.striker import AFTER_S, LEAD_S, Foreign, KnownBlows, blow_features, loudness_db
 from taptest.sound.taps import OUTLIER_DB, RING_S
 from taptest.statements import Said, Statement
 
@@ -684,11 +685,11 @@ class Round:
 
     def _why_refused(self, tap: Tap) -> Said | None:
         """Return why a tap does not count; None where it does."""
-        if tap.why_not is not None:
+        if tap.why_not is not None and not self._is_beside_foreign(tap):
             return Statement(WHY_REFUSED[tap.why_not])
         if self._is_odd(tap):
             return Statement(NoTap.FAR_SOFTER)
-        described = self._describe(tap)
+        described = self._describe(tap.onset_s)
         if described is None:
             return None
         foreign = self._blows.foreign(tap.onset_s, *described)
@@ -700,9 +701,19 @@ class Round:
         self._blows.learn(*described)
         return None
 
-    def _describe(self, tap: Tap) -> tuple[FloatArray, FloatArray] | None:
-        """Describe a tap for `KnownBlows`; None where not all of it is at hand any more."""
-        begin = round((tap.onset_s - LEAD_S) * self._rate_hz) - (self._samples - self._kept)
+    def _is_beside_foreign(self, tap: Tap) -> bool:
+        """Whether a tap is refused only for a hit in its ring that is not the striker's, and faint beside it."""
+        if tap.why_not not in (WhyNot.DOUBLE_HIT, WhyNot.OVERLAPS) or tap.second_s is None:
+            return False
+        blow, other = self._describe(tap.onset_s), self._describe(tap.second_s)
+        if blow is None or other is None or not self._blows.unlike(*other):
+            return False
+        tap_db, other_db = loudness_db(np.array([blow[0], other[0]]))
+        return is_faint_beside(tap_db, other_db, tap.second_s - tap.onset_s)
+
+    def _describe(self, onset_s: float) -> tuple[FloatArray, FloatArray] | None:
+        """Describe a hit for `KnownBlows`; None where not all of it is at hand, or not any more."""
+        begin = round((onset_s - LEAD_S) * self._rate_hz) - (self._samples - self._kept)
         length = round((LEAD_S + AFTER_S) * self._rate_hz)
         if begin < 0 or begin + length > self._kept:
             return None
@@ -758,7 +769,7 @@ class Round:
             return [PracticeTap(headroom, False, Statement(WHY_REFUSED[tap.why_not]))]
         self._practice.append(headroom)
         self._usual.append(tap.tap_to_noise_db)
-        described = self._describe(tap)
+        described = self._describe(tap.onset_s)
         if described is not None:
             self._blows.learn(*described)
         recent = self._practice[-self.plan.practice_taps :]

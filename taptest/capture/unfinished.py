@@ -6,9 +6,7 @@ they stand in the journal only, until somebody looks (`bring_in`).
 
 from pathlib import Path
 
-from taptest.capture.excerpt import save_points
 from taptest.capture.journal import LOG, Journal, open_journal, peek, read_log
-from taptest.capture.notes import marks_left, results_from
 from taptest.errors import VisitError
 from taptest.visit.files import DOCUMENT, read_visit
 
@@ -18,7 +16,11 @@ def left_of(folder: Path) -> tuple[float, ...]:
 
     Raises `VisitError`, `StorageError`.
     """
-    return marks_left(read_log(folder)) if (folder / LOG).is_file() else ()
+    if not (folder / LOG).is_file():
+        return ()
+    from taptest.capture.notes import marks_left
+
+    return marks_left(read_log(folder))
 
 
 def bring_in(folder: Path) -> bool:
@@ -28,6 +30,9 @@ def bring_in(folder: Path) -> bool:
     """
     if not (folder / LOG).is_file():
         return False
+    from taptest.capture.excerpt import save_points
+    from taptest.capture.notes import results_from
+
     results = results_from(read_log(folder))
     tapped = [each for each in results if each.taps and each.stop.kind in ("point", "finer")]
     known = len(read_visit(folder).document.points)

@@ -30,6 +30,7 @@ examples:
   taptest record visits/cellar                       (goes on with a round that was stopped)
   taptest record visits/cellar --marks "150,160"     (adds marks to it, also when it was done)
   taptest record visits/cellar --onset               (then: one mark at many pressures)
+  taptest record visits/cellar --again               (then: a few marks at another pressure)
 """
 
 
@@ -44,6 +45,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("auto", "down", "up"),
         help="tap one mark of a recorded visit at many pressures, let down or raised by hand: the pressure at which "
         "its sound begins to change is the tank's pre-charge",
+    )
+    parser.add_argument(
+        "--again",
+        action="store_true",
+        help="lead a second round of a recorded visit at another pressure: by how much, at which few marks, and why",
     )
     add_round_arguments(parser)
 
@@ -90,6 +96,10 @@ def run(arguments: argparse.Namespace) -> int:
         from taptest.commands.record_onset import run_onset
 
         return run_onset(arguments, arguments.visit)
+    if arguments.again:
+        from taptest.commands.record_again import run_again
+
+        return run_again(arguments, arguments.visit)
     from taptest.capture.device import end_now
     from taptest.commands.console import counted
 
@@ -99,6 +109,8 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"The round is not finished, with {counted(made.left, 'mark')} left to tap; the same command goes on.")
     if made.points:
         print(f"Judge {'what is there' if made.left else 'it'} with: taptest judge {arguments.visit}")
+    if made.points and not made.left:
+        print(f"Left open? A second round at another pressure: taptest record {arguments.visit} --again")
     if made.sound_hangs:
         end_now(0)
     return 0

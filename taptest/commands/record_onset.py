@@ -74,7 +74,7 @@ def record_onset(
     number = len(visit.document.rounds) + 2
     done = 0
     while True:
-        shown = _asked(ask, meaning.units)
+        shown = asked_pressure(ask, meaning.units)
         if shown is None:
             break
         text, pressure_pa = shown
@@ -101,7 +101,7 @@ def _way(folder: Path, way: str) -> "Way":
     return "up" if kept is not None and kept["boundary"]["state"] == "all air" else "down"
 
 
-def _asked(ask: Callable[[str], str], units: "Units") -> tuple[str, float] | None:
+def asked_pressure(ask: Callable[[str], str], units: "Units") -> tuple[str, float] | None:
     """Ask for the gauge until it is understood: what was typed with its unit, and pascals; None at the end."""
     from taptest.quantities import parse
 

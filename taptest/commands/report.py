@@ -53,6 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.report.figures import boundary_picture
     from taptest.report.forecast_figure import forecast_picture
     from taptest.report.page import customer_pdf, report_pdf
+    from taptest.report.rounds_figure import rounds_picture
     from taptest.report.sources import sources_of
     from taptest.report.wording import told
     from taptest.visit.analyse import judge_visit
@@ -74,6 +75,9 @@ def run(arguments: argparse.Namespace) -> int:
     forecast = forecast_picture(result, sources.wording)
     if forecast is not None:
         files |= {"forecast.png": forecast.png, "forecast.svg": forecast.svg, "forecast.pdf": forecast.pdf}
+    rounds = rounds_picture(result, sources.wording)
+    if rounds is not None:
+        files |= {"rounds.png": rounds.png, "rounds.svg": rounds.svg, "rounds.pdf": rounds.pdf}
     if arguments.customer:
         files["customer.pdf"] = customer_pdf(result, sources)
     for path in write_files(files, arguments.out or arguments.visit, visit.folder.absolute().name):

@@ -17,11 +17,12 @@ from taptest.desk.section import section_of
 from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
+from taptest.quantities import METRIC
 from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
 from taptest.report.wording import LANGUAGE, worded
 from taptest.report.wording import told as in_words
 from taptest.report.words import remark_on
-from taptest.statements import Said
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import TANK_KINDS
 
 if TYPE_CHECKING:
@@ -32,7 +33,10 @@ ASKED = ("readings.pressure", "tank.precharge", "readings.water_temperature")
 """What is asked for on the visit's page, in this order: without it nothing, or little, can be compared."""
 WAIT_S = 4.0
 """So long a page waits for its judgement before it shows that one is under way."""
-FOLLOWING = ("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature")
+FOLLOWING = (
+    *("sound when cold", "sound when hot", "forecast", "cold pressure", "temperature", "fill against the pre-charge"),
+    *("room under the relief setting", "pressure against the fill setting"),
+)
 """Evidence that follows from a judged visit where nobody answers (see docs/causes.md)."""
 
 
@@ -185,7 +189,7 @@ def evidence(request: Request, form: Posted) -> Response:
     """Take what else was seen; the causes follow."""
     desk = desk_of(request)
     ident = request.path_params["ident"]
-    notes = ["The answers are kept, and the causes weighed anew."]
+    notes = ["The answers are kept, and the causes weighed again."]
 
     def answered(document: "Document") -> "Document":
         answers = _answers(document)
@@ -210,7 +214,7 @@ def _changes(form: Posted) -> dict[str, tuple[str, str]]:
 
     The others are left as they are: the page may have been open since before they were given in another tab.
     """
-    from taptest.finding.causes import EVIDENCE
+    from taptest.finding.cause_table import EVIDENCE
 
     both = {
         each.name: (form.texts.get(f"shown.{each.name}", "").strip(), form.texts[f"evidence.{each.name}"].strip())
@@ -338,11 +342,12 @@ def banner(judging: Judging) -> dict[str, Any]:
 
 def told(judging: Judging) -> dict[str, Any]:
     """Return everything that the finding rests on and leads to, in words."""
-    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, figure_rows, round_lines
+    from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, cause_check, figure_rows, round_lines
 
     result = judging.result
     if result is None:
-        empty: dict[str, Any] = {key: [] for key in ("figures", "rounds", "reasons", "next", "causes", "not_checked")}
+        names = ("figures", "rounds", "reasons", "next", "causes", "cause_notes", "not_checked")
+        empty: dict[str, Any] = {key: [] for key in names}
         return {**empty, "forecast": False, "caution": CAUTION}
     units, wording = result.units, usual_wording()
 
@@ -357,9 +362,15 @@ def told(judging: Judging) -> dict[str, Any]:
         "reasons": said((*found.reasons, *result.remarks)),
         "next": said(found.next_checks),
         "causes": [
-            {"name": each.cause, "percent": round(100 * each.weight), "because": in_words(each.because, units, wording)}
+            {
+                "name": each.cause,
+                "percent": round(100 * each.weight),
+                "because": in_words(each.because, units, wording),
+                "check": cause_check(each, units, wording),
+            }
             for each in causes
         ],
+        "cause_notes": said(found.cause_notes),
         "not_checked": said((*found.not_checked, *result.assumptions)),
         "forecast": found.forecast is not None and found.forecast.curve is not None,
         "caution": CAUTION,
@@ -391,13 +402,13 @@ def shown_depth(result: "VisitResult", depth_m: float) -> str:
 
 def evidence_rows(document: "Document") -> list[dict[str, Any]]:
     """Return the questions with their answers so far."""
-    from taptest.finding.causes import EVIDENCE
+    from taptest.finding.cause_table import EVIDENCE
 
-    given = _answers(document)
+    given, wording = _answers(document), usual_wording()
     return [
         {
             "name": each.name,
-            "check": each.check,
+            "check": in_words(Statement(each.check), METRIC, wording),
             "answers": list(each.says),
             "given": given.get(each.name, ""),
             "open": "as the visit shows" if each.name in FOLLOWING else "not known",

@@ -45,7 +45,7 @@ from taptest.finding.records import (
 )
 from taptest.finding.rise import FILL_SD_PA
 from taptest.finding.rounds import Together, put_together
-from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, waterlogged_from, weigh
+from taptest.finding.weigh import OVERCHARGE_SPAN, Charges, line_speaks, rings_all_over, waterlogged_from, weigh
 from taptest.line.boundary import Prior, prior_for
 from taptest.line.records import LineReading
 from taptest.statements import Key, Said, Statement
@@ -54,12 +54,10 @@ from taptest.tank.kinds import Tank, line_shows_share
 from taptest.water.forecast import (
     Cushion,
     PressureCurve,
-    ReliefOutlook,
     SystemState,
     hot_pressure_pa,
     pressure_band,
     pressure_curve,
-    relief_outlook,
     relief_tolerance_pa,
 )
 from taptest.water.log import AirEstimate, CombinedAir, combine
@@ -67,8 +65,10 @@ from taptest.water.pressure import atmospheric_pressure_pa, precharge_abs_pa, wa
 
 FloatArray = NDArray[np.float64]
 
-CURVE_DRAWS = 400
-"""Draws of the whole curve of pressure against temperature; the hot pressure itself takes all."""
+FORECAST_DRAWS = 2_000
+"""Draws of the forecast: its probabilities are good to a hundredth."""
+FORECAST_STEPS = 31
+"""Temperatures of its curve."""
 FEW_DRAWS = 100
 """Fewer draws than this give no share."""
 HIGHEST_PRESSURE_PA = 2.5e6
@@ -124,6 +124,12 @@ class Comparison:
     """What is told of each further round."""
     onset_heard: bool = False
     """Whether the pressure was heard at which one mark's sound begins to change."""
+    charges: Charges | None = None
+    """Charges that taps and readings leave possible, for `finding.planner`."""
+    draws: Draws | None = None
+    """What the readings leave open, for the same."""
+    rings_all_over: bool = False
+    """Whether the shell rings behind every mark."""
 
 
 def compare(
@@ -189,6 +195,9 @@ def compare(
         weighed.p_shut,
         _rounds_found(case, reference, together, possible, rounds, rng),
         together.onset_heard,
+        weighed.charges,
+        draws,
+        line.state == "all air" or rings_all_over(line),
     )
 
 
@@ -349,32 +358,27 @@ def _forecast(case: Case, draws: Draws, charges: Charges, rng: np.random.Generat
     )
     others = draw_cushions(case, gas, gas + warmer, draws.atmospheric_pa[which], rng)
 
-    def setup(count: int) -> tuple[SystemState, list[Cushion]]:
-        tank_volume, charge, charge_t, gas_t, hot_gas, system_volume, pressure, air = (v[:count] for v in values)
-        tank = Cushion(
-            tank_volume, charge, charge_t, gas_t, hot_gas, case.tank.most_water_share, case.readings.tank_above_gauge_m
-        )
-        return SystemState(system_volume, pressure, start, system.fluid, atmospheric_pa=air), [
-            tank,
-            *first_draws(others, count),
-        ]
-
-    state, tanks = setup(DRAWS)
-    pressure = hot_pressure_pa(state, tanks, hot)
-    state, tanks = setup(CURVE_DRAWS)
-    curve = pressure_curve(state, tanks, hot)
-    band = _curve_of(curve) if hot > start + 1.0 else None
+    count = FORECAST_DRAWS
+    tank_volume, charge, charge_t, gas_t, hot_gas, system_volume, gauge, air = (value[:count] for value in values)
+    tank = Cushion(
+        tank_volume, charge, charge_t, gas_t, hot_gas, case.tank.most_water_share, case.readings.tank_above_gauge_m
+    )
+    state = SystemState(system_volume, gauge, start, system.fluid, atmospheric_pa=air)
+    tanks = [tank, *first_draws(others, count)]
+    # Figures, words and curve come from the same draws of one computation, so that they cannot disagree.
+    curve = pressure_curve(state, tanks, hot, FORECAST_STEPS)
+    pressure, found = curve.hot_pressure_pa, _curve_of(curve)
+    band = found if hot > start + 1.0 else None
     if system.relief_pa is None or system.relief_pa <= 0:
         return Forecast(interval_of(pressure), Statement(Relief.NOT_KNOWN), hot, curve=band)
-    at_weeping = pressure >= system.relief_pa - relief_tolerance_pa(system.relief_pa)
-    weeps, right = float(np.mean(at_weeping)), picked < DRAWS
-    opens = float(np.mean(pressure >= system.relief_pa))
-    relief = _relief(weeps, opens, relief_outlook(curve, system.relief_pa))
+    weeping_pa = system.relief_pa - relief_tolerance_pa(system.relief_pa)
+    at_weeping, right = pressure >= weeping_pa, picked[:count] < DRAWS
+    weeps, opens = float(np.mean(at_weeping)), float(np.mean(pressure >= system.relief_pa))
     if stands_above_fill(case) and system.fill_pa is not None:
         # Whether the tank is too small is asked of the system as it is filled: other water is not the tank's fault.
-        state, tanks = setup(DRAWS)
-        filled = replace(state, pressure_pa=system.fill_pa + FILL_SD_PA * rng.standard_normal(DRAWS))
-        at_weeping = hot_pressure_pa(filled, tanks, hot) >= system.relief_pa - relief_tolerance_pa(system.relief_pa)
+        filled = replace(state, pressure_pa=system.fill_pa + FILL_SD_PA * rng.standard_normal(count))
+        at_weeping = hot_pressure_pa(filled, tanks, hot) >= weeping_pa
+    relief = _relief(weeps, opens, found, system.relief_pa)
     return Forecast(interval_of(pressure), relief, hot, weeps, opens, band, _share_of(right, at_weeping))
 
 
@@ -390,15 +394,14 @@ def _curve_of(curve: PressureCurve) -> ForecastCurve:
     return ForecastCurve(tuple(float(value) for value in temperature), low, median, high)
 
 
-def _relief(weeps: float, opens: float, outlook: ReliefOutlook) -> Statement:
-    """Say what the relief valve does."""
+def _relief(weeps: float, opens: float, curve: ForecastCurve, relief_pa: float) -> Statement:
+    """Say what the relief valve does; it opens where the median of the curve crosses its setting."""
     if opens <= 0.5:
         return Statement(Relief.MAY_WEEP if weeps >= LIKELY_ENOUGH_TO_WEEP else Relief.STAYS_SHUT)
-    if outlook.opens_at_c is None:
+    median = np.maximum.accumulate(curve.median_pa)
+    if median[0] >= relief_pa:
         return Statement(Relief.OPENS)
-    if outlook.verdict == "opens":
-        return Statement(Relief.OPENS_AT, {"at_c": outlook.opens_at_c})
-    return Statement(Relief.MAY_WEEP if outlook.verdict == "may weep" else Relief.STAYS_SHUT)
+    return Statement(Relief.OPENS_AT, {"at_c": float(np.interp(relief_pa, median, curve.temperature_c))})
 
 
 def _start_temperature(case: Case) -> float | None:

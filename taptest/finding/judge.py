@@ -13,20 +13,30 @@ from typing import Literal
 import numpy as np
 
 from taptest.finding.air import log_evidence
-from taptest.finding.causes import check_sentence, checked_observations, next_checks, ranked_causes
-from taptest.finding.compare import LIKELY_ENOUGH_TO_WEEP, NO_PRESSURE_PA, Comparison, compare
+from taptest.finding.cause_facts import Decided, facts_of, sure_answers, told_by_weight
+from taptest.finding.cause_table import BY_NAME
+from taptest.finding.causes import (
+    Facts,
+    check_step,
+    checked_observations,
+    next_checks,
+    notes_on_causes,
+    probabilities,
+    ranked_causes,
+)
+from taptest.finding.compare import NO_PRESSURE_PA, Comparison, compare
 from taptest.finding.draws import is_hot, right_charge_pa
 from taptest.finding.keys import Contradiction, Step, Why
 from taptest.finding.onset_likelihood import onset_said
-from taptest.finding.records import Case, Confidence, FindingCode, Judgement, RedFlag, Round, RoundFound
+from taptest.finding.planner import best_step, plan
+from taptest.finding.records import Case, Confidence, FindingCode, FindingName, Judgement, RedFlag, Round, RoundFound
 from taptest.finding.red_flags import endangers, may_be_heated, red_flags
-from taptest.finding.settle import settling_step
+from taptest.finding.settle import Settle, cooled, settling_step
 from taptest.finding.still_likelihood import still_said
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.finding.wording import (
     HEATED,
     PIN,
-    FindingName,
     Story,
     checks_of,
     finding_of,
@@ -37,7 +47,7 @@ from taptest.finding.wording import (
 )
 from taptest.line.records import LineReading
 from taptest.statements import Said, Statement, Value
-from taptest.tank.kinds import Tank, pressure_check_applies
+from taptest.tank.kinds import HEAVIEST_PUSHED_M3, Tank, pressure_check_applies
 from taptest.water.pressure import static_head_pa
 
 State = Literal[
@@ -163,14 +173,6 @@ CONTRADICTIONS: dict[tuple[str, str], Contradiction] = {
 }
 """Observations that forbid "as expected", with the key that says so."""
 
-_SOUND_OF: dict[FindingCode, str] = {
-    "as expected": "as expected",
-    "too small": "as expected",
-    "low on air": "more water than expected",
-    "waterlogged": "dull all over",
-    "more air than expected": "less water than expected",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class _Verdict:
@@ -200,13 +202,14 @@ def judge(
     time. `seed` seeds the sampling: the same case, lines and seed give the same judgement. Raises `VisitError` for an
     observation that is not in the table of causes, and `PhysicsError` for readings that cannot be.
     """
-    observed = checked_observations(case.observations)
+    seen = checked_observations(case.observations)
     comparison = compare(case, line, np.random.default_rng(seed), beside=beside, rounds=rounds)
+    observed = told_by_weight(case, comparison, seen)
     lead = _leading(line, beside, rounds)
     decided = _decide(case, lead, comparison, observed)
-    evidence = _evidence(case, lead, comparison, decided, observed)
-    causes = ranked_causes(evidence) if pressure_check_applies(case.tank) else ()
-    flags = red_flags(case, {cause.cause: cause.weight for cause in causes})
+    weighed = Decided(decided.code, decided.probability, decided.kept_but_unfit)
+    facts = facts_of(case, lead, comparison, weighed, {**log_evidence(case), **observed})
+    flags = red_flags(case, probabilities(facts) if pressure_check_applies(case.tank) else {})
     verdict = _heeding(decided, flags)
     story = Story(
         case,
@@ -215,7 +218,7 @@ def judge(
         verdict.code,
         verdict.probability,
         verdict.why,
-        evidence,
+        {**sure_answers(facts), **seen},
         may_be_heated(case, flags),
         len(rounds),
         kept_but_unfit=verdict.kept_but_unfit,
@@ -223,7 +226,8 @@ def judge(
     told = verdict.code != "cannot tell"
     doubted = any(flag.level == "doubt" for flag in flags)
     against = None if doubted else _speaks_against(decided, case, lead, comparison, observed)
-    checks = _in_order(tuple(flag.step for flag in flags) + _checks(verdict, story, observed, flags))
+    checks = _in_order(tuple(flag.step for flag in flags) + _checks(verdict, story, facts, flags))
+    causes = ranked_causes(facts, _out_of_reach(story, flags)) if pressure_check_applies(case.tank) else ()
     return Judgement(
         code=verdict.code,
         says=finding_of(story, checks[0], against, endangered=endangers(flags)),
@@ -232,6 +236,7 @@ def judge(
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
         causes=causes,
+        cause_notes=notes_on_causes(facts, causes) if causes else (),
         line=line,
         expected=comparison.expected,
         water_m3=comparison.water_m3,
@@ -251,22 +256,17 @@ def judge(
     )
 
 
-def _evidence(
-    case: Case, line: LineReading, comparison: Comparison, verdict: _Verdict, observed: Mapping[str, str]
-) -> dict[str, str]:
-    """Return the evidence for the causes: what follows from taps and readings, the log's, and what was observed."""
-    derived = _derived(case, line, comparison, verdict.code, verdict.kept_but_unfit)
-    return {**derived, **log_evidence(case), **observed}
-
-
-def _checks(
-    verdict: _Verdict, story: Story, observed: Mapping[str, str], flags: tuple[RedFlag, ...]
-) -> tuple[Said, ...]:
+def _checks(verdict: _Verdict, story: Story, facts: Facts, flags: tuple[RedFlag, ...]) -> tuple[Said, ...]:
     """List what to do after the red flags' own steps: nothing as long as people are in danger."""
-    if any(flag.stops and flag.level == "danger" for flag in flags):
+    if _in_danger(flags):
         return ()
     first = () if verdict.check is None else (verdict.check,)
-    return first + checks_of(story) + _wider_checks(story, observed, verdict.code != "cannot tell")
+    return first + checks_of(story) + _wider_checks(story, facts, flags, verdict.code != "cannot tell")
+
+
+def _in_danger(flags: tuple[RedFlag, ...]) -> bool:
+    """Whether people are in danger, so that nothing is asked for but to end it."""
+    return any(flag.stops and flag.level == "danger" for flag in flags)
 
 
 def _open(why: Why, check: Step | Said, probability: float = 1.0) -> _Verdict:
@@ -479,10 +479,10 @@ def _from_probabilities(case: Case, line: LineReading, comparison: Comparison, o
     best = min(sayable, key=lambda code: expected_cost(code, chances))
     named = line.state != "not found" or comparison.onset_heard or best == "membrane failed"
     if expected_cost(best, chances) >= (CANNOT_TELL_COSTS if named else UNNAMED_COSTS):
-        return _open_between(case, line, chances, observed)
+        return _open_between(case, line, comparison, chances, observed)
     if best in ("as expected", "too small"):
         if chances["right"] + chances["too small"] < FINE_ENOUGH or unfit is not None:
-            return _open_between(case, line, chances, observed)
+            return _open_between(case, line, comparison, chances, observed)
         return _where_it_should_be(case, line, comparison, observed, best)
     if best == "membrane failed":
         # The taps alone are not sure of the picture; the readings, which no level fits, make it so.
@@ -547,7 +547,11 @@ def _unfit_charge(case: Case, comparison: Comparison) -> FindingCode | None:
 
 
 def _open_between(
-    case: Case, line: LineReading, chances: Mapping[State, float], observed: Mapping[str, str]
+    case: Case,
+    line: LineReading,
+    comparison: Comparison,
+    chances: Mapping[State, float],
+    observed: Mapping[str, str],
 ) -> _Verdict:
     """Name the two likeliest findings; for a bag that rings all over, why the taps cannot tell them apart."""
     said: dict[FindingName, float] = {
@@ -561,14 +565,25 @@ def _open_between(
         why = Why.HEAVY_BAG_RINGS if observed.get("weight") == "heavy" else Why.BAG_RINGS
         return _open(why, _next_of_a_ringing_bag(case, observed), said[first])
     if line.state == "all air" and {first, second} == {FindingName.AS_EXPECTED, FindingName.MORE_AIR}:
-        return _open(Why.RINGS_EITHER_WAY, settling_step(case, line), said[first])
+        return _open(Why.RINGS_EITHER_WAY, _worthiest(case, line, comparison, observed), said[first])
     between: dict[str, Value] = {
         "first": Statement(first),
         "first_share": said[first],
         "second": Statement(second),
         "second_share": said[second],
     }
-    return _Verdict("cannot tell", said[first], Statement(Why.OPEN_BETWEEN, between), settling_step(case, line))
+    return _Verdict(
+        "cannot tell", said[first], Statement(Why.OPEN_BETWEEN, between), _worthiest(case, line, comparison, observed)
+    )
+
+
+def _worthiest(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> Said:
+    """Return the step that saves most of the finding's cost a minute; the usual one where none saves anything."""
+    push = None if "weight" in observed else check_step("weight")
+    best = best_step(plan(case, comparison, COST, push))
+    if best is None:
+        return settling_step(case, line)
+    return cooled(case, best) if isinstance(best, Statement) and isinstance(best.key, Settle) else best
 
 
 def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> Said:
@@ -577,64 +592,40 @@ def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> Said:
     if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or too likely full to wait
         known.add("level from cold to hot")
     checks = ("weight", "level from cold to hot")
-    return next((check_sentence(name) for name in checks if name not in known), settling_step(case, None))
+    return next((check_step(name) for name in checks if name not in known), settling_step(case, None))
 
 
-def _derived(case: Case, line: LineReading, comparison: Comparison, code: FindingCode, unfit: bool) -> dict[str, str]:
-    """Evidence for the causes that follows from taps and readings; what was observed by hand goes before it."""
-    found: dict[str, str] = {}
-    sound = None if unfit else _SOUND_OF.get(code)
-    if code == "membrane failed":
-        inverted = line.posterior.p_inverted >= SURE_OF_PICTURE
-        sound = "inverted" if inverted else "dull all over" if line.state == "all water" else None
-    if sound is not None:
-        found["sound when cold" if is_hot(case) is False else "sound when hot"] = sound
-    if code in ("as expected", "too small") and comparison.forecast is not None and case.system.relief_pa is not None:
-        reach = comparison.forecast.p_may_weep_if_right
-        if reach >= SURE_ENOUGH:
-            found["forecast"] = "reaches the relief setting"
-        elif reach < LIKELY_ENOUGH_TO_WEEP:
-            found["forecast"] = "stays below"
-    if comparison.p_shut >= SURE_ENOUGH:
-        found["level from cold to hot"] = "stays"
-    found |= _derived_readings(case)
-    return found
-
-
-def _wider_checks(story: Story, observed: Mapping[str, str], told: bool) -> tuple[Said, ...]:
-    """List checks on the other causes, the most telling per minute first; without observations, just ask.
+def _wider_checks(story: Story, facts: Facts, flags: tuple[RedFlag, ...], told: bool) -> tuple[Said, ...]:
+    """List checks on the other causes, the most telling for its price first; without observations, just ask.
 
     The pin of the air valve comes last and only on a cold tank; what fires the system up only where that is safe.
     """
     case = story.case
     if not pressure_check_applies(case.tank):
         return ()
-    if told and not observed:
-        return (check_sentence("drips"),)
-    made = "sound when cold" if is_hot(case) is False else "sound when hot"
-    out_of_reach = [made]
+    if told and not case.observations:
+        return (check_step("drips"),)
+    checks = [check for check in next_checks(facts, _out_of_reach(story, flags)) if check.evidence != PIN][:3]
+    return tuple(stopping_in_time(story, check.evidence, check.step) for check in checks)
+
+
+def _out_of_reach(story: Story, flags: tuple[RedFlag, ...]) -> tuple[str, ...]:
+    """Name the evidence that cannot or must not be got on this visit: all of it while people are in danger."""
+    if _in_danger(flags):
+        return tuple(BY_NAME)
+    case = story.case
+    names = ["sound when cold" if is_hot(case) is False else "sound when hot"]
     if not pin_may_be_pressed(story):
-        out_of_reach.append(PIN)
+        names.append(PIN)
     if not story.may_be_heated:
-        out_of_reach += HEATED
-    checks = [check for check in next_checks(story.evidence, tuple(out_of_reach)) if check.evidence != PIN][:3]
-    return tuple(stopping_in_time(story, check.evidence, check.sentence) for check in checks)
-
-
-def _derived_readings(case: Case) -> dict[str, str]:
-    found: dict[str, str] = {}
-    readings, system = case.readings, case.system
-    head, pressure = system.static_head_pa, readings.pressure_pa
-    if is_hot(case) is False and head is not None and pressure is not None:
-        # Head plus 5 psi, and 12 psi as the least that is set anywhere: common practice, no source.
-        usual = max(head + 34_500.0, 82_700.0)
-        slack = 20_000.0 + 2 * readings.pressure_sd_pa
-        low = pressure < head - readings.pressure_sd_pa
-        found["cold pressure"] = "low" if low else "high" if pressure > usual + slack else "normal"
-    limit, water = system.max_temperature_c, readings.water_temperature_c
-    if limit is not None and water is not None and is_hot(case):
-        found["temperature"] = "above the limit" if water > limit + 3.0 else "within the limit"
-    return found
+        names += HEATED
+    if case.tank.volume_m3 > HEAVIEST_PUSHED_M3:
+        names.append("weight")
+    if not case.tank.has_membrane:
+        names.append("fill against the pre-charge")
+    if story.comparison.forecast is not None:
+        names.append("forecast")
+    return tuple(names)
 
 
 def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) -> Confidence:

@@ -11,7 +11,7 @@ from taptest.line.onset import OnsetEvidence
 from taptest.line.pair import PairEvidence
 from taptest.line.records import BoundaryState, LineReading
 from taptest.line.still import StillEvidence
-from taptest.statements import Said, Statement
+from taptest.statements import Key, Said, Statement
 from taptest.tank.kinds import Tank
 from taptest.water.fluids import Fluid
 from taptest.water.log import CombinedAir, DrainTest, LogEntry
@@ -19,6 +19,31 @@ from taptest.water.log import CombinedAir, DrainTest, LogEntry
 FindingCode = Literal[
     "as expected", "low on air", "waterlogged", "more air than expected", "too small", "membrane failed", "cannot tell"
 ]
+
+
+class FindingName(Key):
+    """What the tank may be, a part: the findings, and one state that is none of them."""
+
+    AS_EXPECTED = "name.as expected"
+    LOW_ON_AIR = "name.low on air"
+    WATERLOGGED = "name.waterlogged"
+    MORE_AIR = "name.more air than expected"
+    TOO_SMALL = "name.too small"
+    MEMBRANE_FAILED = "name.membrane failed"
+    CANNOT_TELL = "name.cannot tell"
+    HIDDEN_WATER = "name.hidden water"
+
+
+NAME: dict[FindingCode, FindingName] = {
+    "as expected": FindingName.AS_EXPECTED,
+    "low on air": FindingName.LOW_ON_AIR,
+    "waterlogged": FindingName.WATERLOGGED,
+    "more air than expected": FindingName.MORE_AIR,
+    "too small": FindingName.TOO_SMALL,
+    "membrane failed": FindingName.MEMBRANE_FAILED,
+    "cannot tell": FindingName.CANNOT_TELL,
+}
+"""Name of each finding, as a part."""
 FlagName = Literal[
     "relief valve does not open",
     "near the relief setting",
@@ -175,16 +200,29 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class CauseCheck:
+    """The check that tells most, for its price, whether one cause is at work."""
+
+    evidence: str
+    step: Statement
+    minutes: float
+    outcomes: tuple[tuple[str, float], ...]
+    """Each answer with the probability that the cause would have after it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Cause:
     """One possible cause of the relief valve's opening."""
 
     cause: str
     weight: float
-    """Its probability, given that the relief valve opens."""
-    because: str
+    """Probability that it is at work, alone or with another one, given that the relief valve opens."""
+    because: Said
     """What was observed that bears on it."""
     supported: bool = False
     """Whether something observed speaks for it."""
+    check: CauseCheck | None = None
+    """Its own next check; None where it is too unlikely, or nothing that can be got tells of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,3 +296,5 @@ class Judgement:
     """Probability that the tank holds water and takes none in or out, by its rounds together."""
     red_flags: tuple[RedFlag, ...] = ()
     """What has to be said before the finding, dangers first."""
+    cause_notes: tuple[Statement, ...] = ()
+    """What is said of the causes as a whole: the one that is claimed, two at once, water added often."""

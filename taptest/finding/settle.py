@@ -40,17 +40,27 @@ class Mark(Key):
 
 def settling_step(case: Case, line: LineReading | None) -> Statement:
     """Say what settles it: cold, and without a press on the air valve's pin."""
-    step = _cold_step(case, line)
+    rings = line is not None and (line.state == "all air" or rings_all_over(line))
+    return cooled(case, cold_step(case, rings))
+
+
+def cooled(case: Case, step: Statement) -> Statement:
+    """Say a cold step of a hot system: it cools down first."""
     return Statement(Settle.COOL_FIRST, {"step": step}) if is_hot(case) else step
 
 
-def _cold_step(case: Case, line: LineReading | None) -> Statement:
+def drain_step(case: Case) -> Statement:
+    """Say how a measured drain is made."""
+    return Statement(Settle.DRAIN_GLYCOL if case.system.fluid.share > 0.0 else Settle.DRAIN)
+
+
+def cold_step(case: Case, rings: bool) -> Statement:
+    """Say what settles it once it is cold; `rings` says that the shell rings all over."""
     glycol = case.system.fluid.share > 0.0
     tank = case.tank
     if not tank.clamped or tank.sideways:
-        return Statement(Settle.DRAIN_GLYCOL if glycol else Settle.DRAIN)
+        return drain_step(case)
     mark = Statement(Mark.ABOVE_SEAM if tank.hanging else Mark.LOWEST)
-    rings = line is not None and (line.state == "all air" or rings_all_over(line))
     if not rings:
         return Statement(Settle.LOWER_TO_ONSET_GLYCOL if glycol else Settle.LOWER_TO_ONSET, {"mark": mark})
     stop = stop_heating_at_pa(case)

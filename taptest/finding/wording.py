@@ -9,7 +9,7 @@ from typing import assert_never
 
 import numpy as np
 
-from taptest.finding.causes import check_sentence
+from taptest.finding.causes import check_step
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
 from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.keys import (
@@ -25,25 +25,30 @@ from taptest.finding.keys import (
     Step,
     Unchecked,
 )
-from taptest.finding.records import Case, Expected, FindingCode, Interval, PrechargeEstimate, ReferenceSource
+from taptest.finding.records import NAME, Case, Expected, FindingCode, Interval, PrechargeEstimate, ReferenceSource
 from taptest.finding.red_flags import stop_heating_at_pa
 from taptest.finding.settle import second_round_step, settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
 from taptest.line.records import BoundaryPosterior, LineReading
 from taptest.statements import Key, Said, Statement, Value
-from taptest.tank.kinds import LeftOpen, Tank, line_shows_share, what_taps_cannot_show, what_taps_show
+from taptest.tank.kinds import (
+    HEAVIEST_PUSHED_M3,
+    LeftOpen,
+    Tank,
+    line_shows_share,
+    what_taps_cannot_show,
+    what_taps_show,
+)
 from taptest.water.log import FREE_AIR_T_C, WAY, precharge_from_air_pa
 from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
 
 PIN = "water at the air valve"
 HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
 """Evidence that is got by firing the system up."""
-PIN_CHECK = check_sentence(PIN)
-PUSH_CHECK = check_sentence("weight")
-WHERE_FROM = check_sentence("pressure rises")
-HEAVIEST_PUSHED_M3 = 0.06
-"""A larger tank cannot be felt by pushing: own judgement, no source."""
+PIN_CHECK = check_step(PIN)
+PUSH_CHECK = check_step("weight")
+WHERE_FROM = check_step("pressure rises")
 
 RING_TOLD = 0.5
 """A ring of water or of gas is told from this probability on."""
@@ -64,19 +69,6 @@ CHARGE_FROM: dict[ReferenceSource, Charge] = {
     "fill pressure": Charge.FILL,
     "open air": Charge.OPEN_AIR,
 }
-
-
-class FindingName(Key):
-    """What the tank may be, a part: the findings, and one state that is none of them."""
-
-    AS_EXPECTED = "name.as expected"
-    LOW_ON_AIR = "name.low on air"
-    WATERLOGGED = "name.waterlogged"
-    MORE_AIR = "name.more air than expected"
-    TOO_SMALL = "name.too small"
-    MEMBRANE_FAILED = "name.membrane failed"
-    CANNOT_TELL = "name.cannot tell"
-    HIDDEN_WATER = "name.hidden water"
 
 
 class Told(Key):
@@ -100,15 +92,6 @@ class Told(Key):
     NOTHING_YET = "finding.nothing yet", "why"
 
 
-NAME: dict[FindingCode, FindingName] = {
-    "as expected": FindingName.AS_EXPECTED,
-    "low on air": FindingName.LOW_ON_AIR,
-    "waterlogged": FindingName.WATERLOGGED,
-    "more air than expected": FindingName.MORE_AIR,
-    "too small": FindingName.TOO_SMALL,
-    "membrane failed": FindingName.MEMBRANE_FAILED,
-    "cannot tell": FindingName.CANNOT_TELL,
-}
 SHOWN_BY_PIN = (LeftOpen.STANDING_MEMBRANE, LeftOpen.BAG, LeftOpen.SMALL_LEAK)
 """What the pin of the air valve shows, and is no longer open once it was pressed."""
 

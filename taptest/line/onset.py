@@ -17,7 +17,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 from taptest.errors import LineError
 from taptest.line.distribution import log_mean, quantile
@@ -165,7 +164,7 @@ def find_onset(pressure_pa: Sequence[float], traits: Sequence[TapTraits], atmosp
     log_likelihood[:BELOW_STEPS] = [log_mean(np.append(caught, moving)) for moving in log_likelihood[:BELOW_STEPS]]
     top = max(float(log_likelihood.max()), still)
     likelihood, stands = np.exp(log_likelihood - top), float(np.exp(still - top))
-    likelihood[BELOW_STEPS:] = gaussian_filter1d(likelihood[BELOW_STEPS:], NEEDLE_SD_PA / STEP_PA, mode="nearest")
+    likelihood[BELOW_STEPS:] = _smoothed(likelihood[BELOW_STEPS:], NEEDLE_SD_PA / STEP_PA)
     within = (grid >= low) & (grid <= high)
     mean = (
         WITHIN * likelihood[within].mean()
@@ -190,8 +189,15 @@ def notes_of(traits: Sequence[TapTraits]) -> FloatArray:
     heard = np.array([each.spectrum_db for each in traits])[:, SPECTRUM_HZ <= HIGHEST_HZ]
     heard = heard[:, ~np.isnan(heard).any(axis=0)]
     heard = np.maximum(heard, heard.max(axis=1, keepdims=True) - BELOW_LOUDEST_DB)
-    smooth = gaussian_filter1d(heard, SMOOTH_OCTAVES * CELLS_PER_OCTAVE, axis=1, mode="nearest")
+    smooth = _smoothed(heard, SMOOTH_OCTAVES * CELLS_PER_OCTAVE)
     return np.asarray(heard - smooth)
+
+
+def _smoothed(values: FloatArray, sd: float) -> FloatArray:
+    """Return values (..., N) smoothed by a Gaussian whose standard deviation is counted in cells."""
+    from scipy.ndimage import gaussian_filter1d  # only for rounds that need it: judging starts a second sooner without
+
+    return np.asarray(gaussian_filter1d(values, sd, mode="nearest"))
 
 
 def _of_onset(onset_pa: float, shown_pa: FloatArray, alike: FloatArray, atmospheric_pa: float) -> float:

@@ -295,7 +295,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             _wrappable(text) for text in said(*round_lines(result, wording), *judgement.reasons, *result.remarks)
         ],
         "next": said(*judgement.next_checks),
-        "causes": _causes(result, wording),
+        "causes": [*said(*judgement.cause_notes), *_causes(result, wording)],
         "unchecked": said(*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)),
         "cautions": list(texts.CAUTIONS),
         "labels": {

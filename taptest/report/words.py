@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Iterable, Sequence
 
+from taptest.finding.causes import said_check
 from taptest.finding.records import Bound, Cause, Expected, Interval, Readings, RedFlag
 from taptest.finding.weigh import rings_all_over
 from taptest.line.naming import level_span_m
@@ -17,6 +18,8 @@ from taptest.words.tell import tell
 
 WIDTH = 100
 MOST_CAUSES = 6
+MOST_CHECKED = 3
+"""Causes whose own check is told on the terminal."""
 LEAST_WEIGHT = 0.03
 """Causes less likely than this are left to the JSON."""
 OPEN_ENDED_PA = 2e6
@@ -74,7 +77,9 @@ def finding_text(result: VisitResult, wording: Wording = "us") -> str:
     lines += _section("Rounds", said(round_lines(result, wording)))
     lines += _section("Why", said((*judgement.reasons, *result.remarks)))
     causes = worded("Possible causes if the relief valve opens, likeliest first", wording)
-    lines += _section(causes, said(cause_lines(judgement.causes, result.units, wording)))
+    checks = check_lines(judgement.causes, result.units, wording)
+    lines += _section(causes, said((*judgement.cause_notes, *cause_lines(judgement.causes, result.units, wording))))
+    lines += _section("What would settle a cause", said(checks))
     lines += _section("Next", said(judgement.next_checks))
     lines += _section("Not checked", said((*judgement.not_checked, *result.assumptions)))
     lines += ["", "Points", *said(_points(result, wording)), "", *_wrapped(worded(CAUTION, wording))]
@@ -98,6 +103,17 @@ def cause_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list
     with_reason, rest = causes_together(causes, units, wording)
     lines = [f"{names}: {because}" for names, because in with_reason]
     return [*lines, rest] if rest else lines
+
+
+def check_lines(causes: Sequence[Cause], units: Units, wording: Wording) -> list[str]:
+    """Say for the likeliest causes the check of each, and what its answers would make of it."""
+    told = [(_begun(_named(cause)), cause_check(cause, units, wording)) for cause in causes[:MOST_CHECKED]]
+    return [f"{name}: {check}" for name, check in told if check]
+
+
+def cause_check(cause: Cause, units: Units, wording: Wording) -> str:
+    """Say a cause's own check with what each answer would make of it; "" where it has none."""
+    return "" if cause.check is None else worded(tell(said_check(cause.check), units, LANGUAGE[wording]), wording)
 
 
 def causes_together(causes: Sequence[Cause], units: Units, wording: Wording) -> tuple[list[tuple[str, str]], str]:

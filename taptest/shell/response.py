@@ -26,7 +26,7 @@ from taptest.errors import PhysicsError
 from taptest.shell.fluid import WaterColumn, WaterLayers, layer_fractions, radial_fractions, zone_masses
 from taptest.shell.lying import LyingTank, lying_line
 from taptest.shell.meridian import SAME_NODE, Mesh, closed_shell, mesh_of
-from taptest.shell.records import ComplexArray, FloatArray, Losses, ShellSpec, WetModes, Wetting, Zone
+from taptest.shell.records import Change, ComplexArray, FloatArray, ShellSpec, WetModes, Wetting, Zone
 from taptest.shell.vibration import Basis, DryShell, Ring, around, dry_basis, normal_at
 from taptest.shell.wall import AIR_IMPEDANCE, LOWEST_HZ, bending_wave_number, coincidence_hz
 
@@ -57,6 +57,7 @@ BASIS_REACH = 1.33
 THICK_REACH = 0.5
 """Wet modes of the first change up to so far beyond the range are the basis of the others: of a thinner wall further in
 inverse proportion, of a thicker one less far by this power of it."""
+AS_NOTED = Change()
 SINGLE = np.float32
 """Precision of a sweep: it moves the lowest modes by a part in a thousand, and a sweep smears them by thirty."""
 
@@ -377,25 +378,8 @@ def _clamped_loss(tank: Tank3D) -> FloatArray:
     return BOSS_LOSS * _boss_wall(spec, mesh) + spec.strap_loss * strap
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """What may differ from the tank that was reduced, at the price of a new solution only."""
-
-    wall_factor: float = 1.0
-    """Wall thickness over the nominal one."""
-    losses: Losses | None = None
-    rubber_factor: float = 1.0
-    """Mass of the rubber over the nominal one."""
-    water_factor: float = 1.0
-    """Mass of the water that moves with the wall over what deep water has: less where a bag touches here and there."""
-    more_ring_kg_m: float = 0.0
-    more_ring_moment_m4: float = 0.0
-    """Mass per circumferential metre and area moment of one more ring, at the spec's depth for it. On the modes without
-    it a heavy one comes out too stiff: third octaves are off by up to 1 dB where it changes them by 2 to 5."""
-
-
 def matrices(
-    tank: Tank3D, harmonic: Harmonic, change: Change = Change()
+    tank: Tank3D, harmonic: Harmonic, change: Change = AS_NOTED
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return stiffness (m, m), mass (L, m, m), hysteretic loss (L, m, m) and radiation (m, m) of all pictures.
 
@@ -432,7 +416,7 @@ def matrices(
 
 
 def solve(
-    tank: Tank3D, harmonic: Harmonic, max_hz: float, change: Change = Change(), picture: int = 0
+    tank: Tank3D, harmonic: Harmonic, max_hz: float, change: Change = AS_NOTED, picture: int = 0
 ) -> tuple[ComplexArray, ComplexArray]:
     """Return poles (K,) and shapes (K, P) of one harmonic with one picture, by rising frequency."""
     pole, undamped, mix = next(solve_changes(tank, harmonic, max_hz, (change,), WEAK_EXACT))

@@ -30,10 +30,19 @@ import numpy as np
 from taptest.errors import PhysicsError
 from taptest.shell.lying import LyingModes, LyingTank, lying_line
 from taptest.shell.radiation import SOUND_SPEED, Place, Rings, radiation
-from taptest.shell.records import ComplexArray, FloatArray, LevelSweep, RingPictures, ShellSpec, Wetting, Zone
+from taptest.shell.records import (
+    Change,
+    ComplexArray,
+    FloatArray,
+    LevelSweep,
+    RingPictures,
+    ShellSpec,
+    SweepTask,
+    Wetting,
+    Zone,
+)
 from taptest.shell.response import (
     WEAK,
-    Change,
     Pictures,
     Resolution,
     Tank3D,
@@ -93,21 +102,6 @@ def usual_levels(height_m: float) -> FloatArray:
     """Distances from the water end where a boundary is computed: even steps, half a step from the ends."""
     count = int(np.clip(np.ceil(height_m / LEVEL_STEP_M), FEWEST_LEVELS, MOST_LEVELS))
     return np.asarray((np.arange(count) + 0.5) * height_m / count)
-
-
-@dataclass(frozen=True, slots=True)
-class SweepTask:
-    """One shell, its tap line, and the variants and pictures of it that are to be computed."""
-
-    spec: ShellSpec
-    depth_m: FloatArray
-    """(P,) positions along the tap line."""
-    changes: Sequence[Change]
-    """What variants of the shell (wall, losses, rubber, ring) differ in; dry modes and water come once for all."""
-    rings: RingPictures | None = None
-    """Pictures of the wetted wall besides the levels; a lying tank has none."""
-    levels: FloatArray | None = None
-    """Boundary depths in any order; None takes the usual ones."""
 
 
 def level_sweep(

@@ -6,8 +6,7 @@ Goal: a small set of shells, each as likely as any other beforehand; the taps sa
 from dataclasses import replace
 
 from taptest.shell.from_tank import HEAVY_RING_KG_M, HEAVY_RING_MOMENT_M4, spec_from_tank
-from taptest.shell.records import ShellSpec
-from taptest.shell.response import Change
+from taptest.shell.records import Change, ShellSpec
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import other_heads
 

@@ -13,13 +13,16 @@ from taptest.errors import RecordingError
 from taptest.sound.recording import Recording
 from taptest.sound.records import Tap, TapTrain, TapTraits
 from taptest.sound.remarks import WhyNot
-from taptest.sound.striker import AFTER_S, LEAD_S, Hits, blow_features, loudness_db, same_striker
-from taptest.sound.taps import RING_S, detect_taps, is_clipped
+from taptest.sound.striker import AFTER_S, FEWEST_HITS, LEAD_S, Hits, blow_features, loudness_db, same_striker
+from taptest.sound.taps import CLUSTER_S, RING_S, detect_taps, is_clipped
 from taptest.sound.traits import NoiseProfile, noise_profile, quiet_windows, traits_of
 
 COMPARED: tuple[WhyNot | None, ...] = (None, WhyNot.DOUBLE_HIT, WhyNot.CLIPPED, WhyNot.OVERLAPS)
 """Hits that are compared with each other: those that were used, or were not for a reason that a true tap may have.
 Weak ones are where they may be the second blow of a double hit."""
+FAINT_RISE_DB, FAINTEST_DB = 4.5, 2.0
+"""Where fewer hits were found than there are taps, such as rise so much over the noise in the mean over the bands (see
+`taps.CANDIDATE_DB`) and whose ring stands out by so much are compared, too: noise by itself flutters up to 1.2 dB."""
 TWICE_S = 0.25
 """Two blows of one striker sooner after each other than this are a double hit, not two taps."""
 FAINT_AFTER_DB, FAINT_BEFORE_DB = 6.0, 0.0
@@ -45,6 +48,8 @@ class RecordingHits:
     train: TapTrain | None
     """None where `trouble` says why nothing could be heard."""
     trouble: str = ""
+    faint: tuple[Tap, ...] = ()
+    """Hits so faint that they are looked at only where taps are missed."""
 
     @property
     def hits(self) -> tuple[Tap, ...]:
@@ -103,8 +108,13 @@ def refuse_foreign(found: Sequence[RecordingHits], expected: int | None = None) 
 
     `expected` is how many taps there are to be in all, None where that is not known. A tap counts as a double hit only
     where the same striker hits twice: one in whose ring something else is heard is used, and one that began in the ring
-    of something else takes that hit's place, both as long as the other sound is faint beside it.
+    of something else takes that hit's place, both as long as the other sound is faint beside it. Taps that hardly stand
+    out from the noise are used where they are like the others and the others are fewer than expected.
     """
+    likely = sum(tap.why_not in COMPARED for each in found for tap in each.hits)
+    if expected is not None and likely < expected:
+        closer = [_listened_closer(each) for each in one_at_a_time(found)]
+        found = closer if likely + sum(len(each.faint) for each in closer) >= FEWEST_HITS else found
     compared = [_compared(each) for each in found]
     if not any(compared):
         return list(found)
@@ -137,8 +147,23 @@ class _Event:
     in_ring: bool
 
 
+def _listened_closer(each: RecordingHits) -> RecordingHits:
+    """Look for fainter hits in a recording, apart from those that are compared anyway."""
+    if each.train is None:
+        return each
+    known_s = np.array([tap.onset_s for tap in each.hits if tap.why_not in COMPARED])
+    closer = detect_taps(each.recording.blocks(), each.recording.rate_hz, FAINT_RISE_DB)
+    faint = [
+        replace(tap, why_not=None, second_s=None)
+        for tap in closer.taps
+        if tap.why_not in (None, WhyNot.TOO_WEAK) and tap.tap_to_noise_db >= FAINTEST_DB
+        if np.abs(known_s - tap.onset_s).min(initial=np.inf) > CLUSTER_S
+    ]
+    return replace(each, faint=tuple(faint))
+
+
 def _compared(each: RecordingHits) -> list[_Event]:
-    """Events of a recording that may be the striker's, in order of time."""
+    """Events of a recording that may be the striker's, in order of time; faint hits count after the others."""
     known_s = np.array([tap.onset_s for tap in each.hits])
     soon = np.diff(known_s, prepend=-np.inf) < TWICE_S
     events = [
@@ -149,6 +174,7 @@ def _compared(each: RecordingHits) -> list[_Event]:
     for t, tap in enumerate(each.hits):
         if tap.second_s is not None and np.abs(known_s - tap.second_s).min() > SAME_HIT_S:
             events.append(_Event(tap.second_s, t, True))
+    events.extend(_Event(tap.onset_s, len(each.hits) + t, False) for t, tap in enumerate(each.faint))
     return sorted(events, key=lambda event: event.onset_s)
 
 
@@ -164,6 +190,11 @@ def _describe(recording: Recording, events: Sequence[_Event]) -> tuple[np.ndarra
     return np.concatenate([features for features, _ in parts]), np.concatenate([sd_db for _, sd_db in parts])
 
 
+def is_faint_beside(tap_db: float, other_db: float, after_s: float) -> bool:
+    """Whether a foreign hit so long after a tap (before it where negative) is so soft that the tap can be used."""
+    return tap_db - other_db >= (FAINT_AFTER_DB if after_s > 0 else FAINT_BEFORE_DB)
+
+
 @dataclass(frozen=True, slots=True)
 class _Judged:
     """The events of one recording with what they were found to be."""
@@ -176,7 +207,7 @@ class _Judged:
 
     def taps(self) -> tuple[Tap, ...]:
         """All hits of the recording, decided."""
-        taps = list(self.each.hits)
+        taps = [*self.each.hits, *self.each.faint]
         by_tap: dict[int, list[int]] = {}
         for number, event in enumerate(self.events):
             by_tap.setdefault(event.tap, []).append(number)
@@ -191,7 +222,10 @@ class _Judged:
                 taps[t] = replace(taps[t], why_not=WhyNot.DOUBLE_HIT)
             else:
                 taps[t] = self._beside(taps[t], mine[0])
-        return tuple(sorted(taps, key=lambda tap: tap.onset_s))
+        hits, faint = taps[: len(self.each.hits)], [tap for tap in taps[len(self.each.hits) :] if tap.used]
+        faint_s = np.array([tap.onset_s for tap in faint])
+        hits = [hit for hit in hits if hit.used or np.abs(faint_s - hit.onset_s).min(initial=np.inf) > CLUSTER_S]
+        return tuple(sorted((*hits, *faint), key=lambda tap: tap.onset_s))
 
     def _beside(self, tap: Tap, mine: int) -> Tap:
         """Decide about a tap whose one blow is event number `mine`."""
@@ -205,8 +239,7 @@ class _Judged:
                 return tap
         if tap.why_not == WhyNot.CLIPPED:
             return tap
-        least_db = np.where(near_s > 0, FAINT_AFTER_DB, FAINT_BEFORE_DB)
-        faint = all(self.loud_db[n] <= self.loud_db[mine] - least_db[n] for n in others)
+        faint = all(is_faint_beside(self.loud_db[mine], self.loud_db[n], near_s[n]) for n in others)
         return replace(tap, why_not=WhyNot.DOUBLE_HIT if twice.any() or not faint else None)
 
     def _moved(self, tap: Tap, onset_s: float) -> Tap:

@@ -82,7 +82,7 @@ COMPANY_S = 0.2
 MOSTLY, ALWAYS = 0.6, 0.9
 """Shares of hits in company from which on this speaks against few hits: those that are no louder, and loud ones."""
 
-QUICKEST_PACE_S, SLOWEST_PACE_S = 0.2, 2.2
+QUICKEST_PACE_S, SLOWEST_PACE_S, SLOWEST_LIMP_S = 0.2, 6.0, 2.2
 PACE_SD_S = 0.004
 SHORTEST_SERIES, LONGEST_BY_HAND = 4, 8
 SAME_PACE = 0.004
@@ -92,7 +92,9 @@ SAME_TICK = 1.0
 KNOWN_BLOWS = 12
 """A round compares a hit with so many of its newest blows."""
 FOR_A_BLOW = 2.0
-"""Log-odds beforehand that a hit during a round is a blow."""
+"""Log-odds beforehand that a hit during a round is a blow,"""
+FOR_A_BOUNCE = -2.5
+"""and that one in the ring of a tap is: bounces that matter are plainly like the blow."""
 
 
 def blow_features(stretches: NDArray[np.floating], rate_hz: float) -> tuple[FloatArray, FloatArray]:
@@ -218,11 +220,12 @@ def _series(onset_s: FloatArray, features: FloatArray, names: IntArray) -> list[
     like = np.nan_to_num(unlike).max(axis=2) <= 2.0
     found = []
     for start in _starts(onset_s, like):
-        series, stride = list(start), len(start) - 1
-        while (after := _next_in_series(onset_s, series, stride)) is not None:
-            series.append(after)
+        series, stride, beats = list(start), len(start) - 1, 1
+        while after := _next_in_series(onset_s, series, stride, beats):
+            series.append(after[0])
+            beats += after[1]
         if len(series) >= SHORTEST_SERIES + stride - 1:
-            found.append((_pace_s(onset_s, series, stride), [int(names[hit]) for hit in series]))
+            found.append((_pace_s(onset_s, series, stride, beats), [int(names[hit]) for hit in series]))
     return found
 
 
@@ -230,25 +233,33 @@ def _starts(onset_s: FloatArray, like: BoolArray) -> Iterator[tuple[int, ...]]:
     """Hits with which a series may begin: two like ones, and two like ones with another between them."""
     for first, onset in enumerate(onset_s):
         for last in range(first + 1, int(np.searchsorted(onset_s, onset + SLOWEST_PACE_S))):
-            if not like[first, last] or onset_s[last] - onset < QUICKEST_PACE_S:
+            pace_s = onset_s[last] - onset
+            if not like[first, last] or pace_s < QUICKEST_PACE_S:
                 continue
             yield first, last
-            for between in range(first + 1, last):
+            for between in range(first + 1, last if pace_s < SLOWEST_LIMP_S else first):
                 if min(onset_s[between] - onset, onset_s[last] - onset_s[between]) >= QUICKEST_PACE_S:
                     yield first, between, last
 
 
-def _pace_s(onset_s: FloatArray, series: list[int], stride: int) -> float:
-    """Mean time in a series from a hit to the one `stride` later."""
+def _pace_s(onset_s: FloatArray, series: list[int], stride: int, beats: int) -> float:
+    """Mean time of a series that has come so many beats far, or of one that limps from a hit to the one after next."""
     at_s = onset_s[series]
-    return float(np.mean(at_s[stride:] - at_s[:-stride]))
+    return float((at_s[-1] - at_s[0]) / beats if stride == 1 else np.mean(at_s[stride:] - at_s[:-stride]))
 
 
-def _next_in_series(onset_s: FloatArray, series: list[int], stride: int) -> int | None:
-    """Return the hit that carries a series on to within `PACE_SD_S`; None where it ends."""
-    due_s = onset_s[series[-stride]] + _pace_s(onset_s, series, stride)
-    near = int(np.argmin(np.abs(onset_s - due_s)))
-    return near if near > series[-1] and abs(onset_s[near] - due_s) < PACE_SD_S else None
+def _next_in_series(onset_s: FloatArray, series: list[int], stride: int, beats: int) -> tuple[int, int] | None:
+    """Return the hit that carries a series on to within `PACE_SD_S`, and how many beats later; None where it ends.
+
+    One beat of an even series may have been drowned.
+    """
+    pace_s = _pace_s(onset_s, series, stride, beats)
+    for later in range(1, 3 if stride == 1 else 2):
+        due_s = onset_s[series[-stride]] + later * pace_s
+        after = int(np.searchsorted(onset_s, due_s - PACE_SD_S))
+        if series[-1] < after < onset_s.size and onset_s[after] < due_s + PACE_SD_S:
+            return after, later
+    return None
 
 
 # ---- the striker's course and what is foreign ------------------------------------------------------------------------
@@ -441,10 +452,10 @@ class KnownBlows:
         """Take a blow (F,), as `blow_features` describes it, as the striker's."""
         self._blows.append((features, sd_db))
 
-    def foreign(self, onset_s: float, features: FloatArray, sd_db: FloatArray) -> Foreign | None:
-        """Say what a hit (F,) is that is unlike the known blows; None where it is like them, or too few are known."""
+    def unlike(self, features: FloatArray, sd_db: FloatArray, for_a_blow: float = FOR_A_BOUNCE) -> bool:
+        """Whether a hit (F,) is unlike the known blows, with log-odds beforehand; never where too few are known."""
         if len(self._blows) < FEWEST_HITS - 1:
-            return None
+            return False
         known = np.array([blow for blow, _ in self._blows])
         use = np.isfinite(known).all(axis=0) & np.isfinite(features)
         step, both = (
@@ -455,7 +466,12 @@ class KnownBlows:
         repeat = np.logaddexp.reduce(_log_t(step, 2 * REPEAT_DB[use] ** 2 + both)) - np.log(len(known))
         jump = _log_t(off, (JUMP_TIMES * ALONG_LINE_DB[use]) ** 2 + sd_db[use] ** 2)
         broad = _log_t(off, (FOREIGN_TIMES * ALONG_LINE_DB[use]) ** 2 + sd_db[use] ** 2)
-        if np.logaddexp(repeat + np.log(1 - JUMPS), jump + np.log(JUMPS)) + FOR_A_BLOW > broad:
+        blow = np.logaddexp(repeat + np.log(1 - JUMPS), jump + np.log(JUMPS))
+        return bool(blow + for_a_blow <= broad)
+
+    def foreign(self, onset_s: float, features: FloatArray, sd_db: FloatArray) -> Foreign | None:
+        """Say what a hit (F,) is that is unlike the known blows; None where it is like them, or too few are known."""
+        if not self.unlike(features, sd_db, FOR_A_BLOW):
             return None
         self._foreign_s.append(onset_s)
         paces_s = np.diff(self._foreign_s)

@@ -62,7 +62,7 @@ NOTHING_DB = 0.0
 WEAK_DB = 6.0
 """Tap-to-noise ratio below which a tap is too weak to use."""
 BOUNCE_SHARE = 0.1
-"""Energy of a bounce relative to its tap that spoils the tap: a third of its blow."""
+"""Energy of a bounce relative to its tap that spoils the tap: a third of its blow. One below the noise does not."""
 SOONEST_BOUNCE_S = 0.012
 """A striker seldom comes back sooner (own judgement, no source). What a wall sends back later than that has gone 4 m
 further than the direct sound and is, with the microphone a metre away or nearer, at most a fifth of it; what comes
@@ -116,12 +116,13 @@ class TapDetector:
     `finish` returns the rest. A tap's `free_s` is then known only up to that horizon; `detect_taps` completes it.
     """
 
-    def __init__(self, rate_hz: float) -> None:
+    def __init__(self, rate_hz: float, candidate_db: float = CANDIDATE_DB) -> None:
         if not 4_000 <= rate_hz <= 400_000:
             raise RecordingError(
                 f"A sampling rate of {rate_hz:g} Hz cannot be used; record with 8000 to 192000 samples a second."
             )
         self.rate_hz = float(rate_hz)
+        self._candidate_db = candidate_db
         self.hop = int(2 ** round(np.log2(0.0025 * rate_hz)))
         depth = int(np.log2(self.hop))
         self._levels = [j for j in range(1, depth) if rate_hz / 2**j <= TOP_BAND_HZ]
@@ -217,7 +218,7 @@ class TapDetector:
         part = slice(low - self._first_frame, None)
         energy, floor = self._energy[part], self._floor[part]
         rise = rises(energy, floor)
-        peak = rise >= CANDIDATE_DB
+        peak = rise >= self._candidate_db
         peak[1:] &= rise[1:] >= rise[:-1]
         peak[:-1] &= rise[:-1] > rise[1:]
         for local in np.flatnonzero(peak):
@@ -283,7 +284,7 @@ class TapDetector:
         horizon = end if after is None else min(end, after.frame * self.hop)
         k = hit.frame - self._first_frame
         ratio_db = _tap_to_noise_db(self._energy, self._floor, k, self._frames(RING_S))
-        second_s = self._second_s(hit, onset, horizon)
+        second_s = self._second_s(hit, onset, horizon, max(BOUNCE_SHARE, float(10 ** (-ratio_db / 10))))
         why: WhyNot | None = None
         if ratio_db < WEAK_DB:
             why = WhyNot.TOO_WEAK
@@ -344,13 +345,13 @@ class TapDetector:
         flat = peaks < LEAST_PEAK * middle.mean() if middle.size else False
         return not (flat and tail.size >= self._frames(0.020) and first.mean() < LEAST_FALL * tail.mean())
 
-    def _second_s(self, hit: _Hit, onset: int, horizon: int) -> float | None:
-        """Time of a second blow that is heard in the ring; None where there is none."""
-        if hit.bounce_frame is not None:
+    def _second_s(self, hit: _Hit, onset: int, horizon: int, share: float) -> float | None:
+        """Time of a second blow in the ring with at least this share of the energy of the first; None without one."""
+        if hit.bounce_frame is not None and hit.bounce_strength > share * hit.strength:
             return self._onset_sample(hit.bounce_frame, hit.bounce_frame, BEFORE_BOUNCE_S) / self.rate_hz
         start = max(onset - self._raw_start - int(0.002 * self.rate_hz), 0)
         stop = min(horizon, onset + int((BOUNCE_S + 0.012) * self.rate_hz)) - self._raw_start
-        after_s = second_blow_s(self._raw[start:stop], self.rate_hz)
+        after_s = second_blow_s(self._raw[start:stop], self.rate_hz, share)
         return None if after_s is None else (self._raw_start + start) / self.rate_hz + after_s
 
     def _overlaps(self, hit: _Hit, after: _Hit) -> bool:
@@ -453,12 +454,12 @@ def onset_in(stretch: Samples, quiet: int, rate_hz: float) -> int:
     return min(first + shift, stretch.size - 1)
 
 
-def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
+def second_blow_s(stretch: Samples, rate_hz: float, share: float = BOUNCE_SHARE) -> float | None:
     """Time in a stretch (N,) of a second blow after the one it begins with (2 ms from its first sample), or None.
 
     A ring is a sum of decaying modes, which a linear predictor foresees sample by sample (Makhoul, Proc. IEEE 63, 1975,
     561; covariance method); a blow it cannot foresee. A second blow is a surprise well over the ring around it and not
-    far below the surprise of the first, at least `SOONEST_BOUNCE_S` after it.
+    below that `share` of the surprise of the first, at least `SOONEST_BOUNCE_S` after it.
     """
     if rate_hz < 0.75 * PREDICTOR_RATE_HZ:
         return None
@@ -488,7 +489,7 @@ def second_blow_s(stretch: Samples, rate_hz: float) -> float | None:
         return None
     padded = np.concatenate((late[:around][::-1], late, late[-around:][::-1]))
     usual = np.partition(_windows(padded, 2 * around + 1), around, axis=1)[:, around]
-    blow = (late > BOUNCE_OVER_RING * usual) & (late > BOUNCE_SHARE * power[: int(0.007 * rate) // step].max())
+    blow = (late > BOUNCE_OVER_RING * usual) & (late > share * power[: int(0.007 * rate) // step].max())
     return (begin + int(np.argmax(blow))) * step / rate if blow.any() else None
 
 
@@ -513,14 +514,14 @@ def is_clipped(ring: Samples) -> bool:
     return bool((runs & equal[:-2] & equal[1:-1] & equal[2:]).any() and peak > 0.05)
 
 
-def detect_taps(blocks: Iterable[NDArray[np.floating]], rate_hz: float) -> TapTrain:
+def detect_taps(blocks: Iterable[NDArray[np.floating]], rate_hz: float, candidate_db: float = CANDIDATE_DB) -> TapTrain:
     """Find all taps of a recording given as blocks of samples (one block will do).
 
     Beyond what `TapDetector` does, `free_s` reaches to the next tap or the end, strikes far weaker than the rest of the
     recording are marked too weak (handling noise, slips), and a hit with which the recording begins is heard against
     the quiet that follows it.
     """
-    detector = TapDetector(rate_hz)
+    detector = TapDetector(rate_hz, candidate_db)
     found: list[Tap] = []
     rest = iter(blocks)
     begin = _first_seconds(rest, rate_hz)

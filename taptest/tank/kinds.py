@@ -15,6 +15,10 @@ Membrane = Literal["clamped", "bag"]
 """How rubber keeps air and water apart: clamped at the seam, or as a bag inside the shell."""
 
 
+HEAVIEST_PUSHED_M3 = 0.06
+"""A larger tank cannot be felt by pushing: own judgement, no source."""
+
+
 @dataclass(frozen=True, slots=True)
 class KindFacts:
     """What sets a kind of tank apart, for every room that asks."""

@@ -12,7 +12,9 @@ class ShapeRemark(Key):
     PROPORTION_BY_LENGTH = "shape.proportion by length", "times"
     PROPORTION_BY_VOLUME = "shape.proportion by volume", "times"
     PROPORTION_BY_DIAMETER = "shape.proportion by diameter", "times"
+    DIAMETER_BY_VOLUME = "shape.diameter by volume", "diameter_m"
     OTHER_VOLUME = "shape.other volume", "dimensions_m3", "stated_m3"
+    WITH_CONNECTION = "shape.with connection", "noted_m", "shell_m"
 
 
 class HeadName(Key):

@@ -7,7 +7,7 @@ flanged and dished head (crown radius 1 x, knuckle radius 0.06 x the inner diame
 have any shape; scalars give zero-dimensional arrays.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal, get_args
 
@@ -34,6 +34,8 @@ KNUCKLE_FACTOR = 0.06
 """Knuckle radius of a torispherical head over the inner diameter (ASME flanged and dished)."""
 HEAD_VOLUME_SLACK = 0.05
 """Share by which a volume worked out from tape readings may differ from the plate's with the right heads."""
+CONNECTION_M = (0.015, 0.08)
+"""Length of a connection that may have been measured with the height; common practice, no source."""
 
 VOLUME_LIMITS_M3 = (0.0005, 20.0)
 DIAMETER_LIMITS_M = (0.05, 4.0)
@@ -205,6 +207,8 @@ def resolve_shape(
         head = _likely_head(diameter_m, length, straight_length_m, wall_m, volume_m3)
         notes.append(Statement(ShapeRemark.USUAL_HEADS, {"head": Statement(HEAD_NAMES[head])}))
     shape = _fill_in(axis, head, wall_m, (volume_m3, diameter_m, length, straight_length_m), notes)
+    if axis == "vertical" and volume_m3 is not None and straight_length_m is None:
+        shape = _without_connection(shape, volume_m3, notes)
     slender = shape.length_m / shape.diameter_m
     if not SLENDERNESS_LIMITS[0] <= slender <= SLENDERNESS_LIMITS[1]:
         raise PhysicsError(
@@ -445,6 +449,8 @@ def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[
             if length is None and straight is None:
                 notes.append(Statement(ShapeRemark.PROPORTION_BY_VOLUME, assumed))
             diameter = _diameter_for_volume(axis, head, wall, (volume, None, length, straight), usual)
+            if axis == "vertical" and length is not None:
+                notes.append(Statement(ShapeRemark.DIAMETER_BY_VOLUME, {"diameter_m": diameter}))
     if straight is not None:
         shape = Shape(axis, diameter, straight, head, wall)
         if length is not None and abs(shape.length_m / length - 1) > 0.15:
@@ -469,6 +475,24 @@ def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[
             " check diameter, height and the form of the heads."
         )
     return Shape(axis, diameter, max(length - heads, 0.0), head, wall)
+
+
+def _without_connection(shape: Shape, volume: float, notes: list[Statement]) -> Shape:
+    """Take the connection off a height that was measured with it: then the dimensions hold more than the plate says.
+
+    A wrong height moves the level that a charge asks for, and the model's notes with it. The plate's volume is known
+    better than a height over curved heads. What heads of
+    another usual form explain, or no connection does, stays as it was entered.
+    """
+    usual_heads = {other.head for other in other_heads(shape, volume)} & {"ellipsoidal", "torispherical"}
+    if shape.volume_m3 <= (1 + HEAD_VOLUME_SLACK) * volume or usual_heads:
+        return shape
+    connection = (shape.volume_m3 - volume) / (np.pi / 4 * shape.inner_diameter_m**2)
+    if not CONNECTION_M[0] <= connection <= min(CONNECTION_M[1], shape.straight_m):
+        return shape
+    shell = replace(shape, straight_m=shape.straight_m - connection)
+    notes.append(Statement(ShapeRemark.WITH_CONNECTION, {"noted_m": shape.length_m, "shell_m": shell.length_m}))
+    return shell
 
 
 def _diameter_for_volume(axis: Axis, head: HeadKind, wall: float, known: Known, usual: float) -> float:

@@ -11,7 +11,16 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from taptest.finding.records import Case, Expected, Forecast, Interval, Judgement, PrechargeEstimate, RoundFound
+from taptest.finding.records import (
+    Case,
+    CauseCheck,
+    Expected,
+    Forecast,
+    Interval,
+    Judgement,
+    PrechargeEstimate,
+    RoundFound,
+)
 from taptest.line.records import LineReading, Profile
 from taptest.quantities import Units
 from taptest.sound.records import Tap
@@ -249,10 +258,21 @@ def _finding(result: VisitResult) -> dict[str, Any]:
                 "cause": cause.cause,
                 "weight": _number(cause.weight, 4),
                 **_told_one("because", cause.because, result.units),
+                "check": _cause_check(cause.check, result.units),
             }
             for cause in found.causes
         ],
+        "cause_notes": [note.as_json() for note in found.cause_notes],
     }
+
+
+def _cause_check(check: CauseCheck | None, units: Units) -> dict[str, Any] | None:
+    """Tell a cause's own check with the probability that the cause would have after each answer."""
+    if check is None:
+        return None
+    after = {answer: _number(chance, 4) for answer, chance in check.outcomes}
+    told = _told_one("sentence", check.step, units)
+    return {"evidence": check.evidence, **told, "minutes": check.minutes, "after": after}
 
 
 def _told_one(name: str, said: Said, units: Units) -> dict[str, Any]:

@@ -17,7 +17,6 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,13 +25,10 @@ from taptest import disk, versions
 from taptest.errors import StorageError
 from taptest.finding.records import Case
 from taptest.shell.from_tank import ring_pictures
-from taptest.shell.records import FloatArray, LevelSweep, ShellSpec
+from taptest.shell.records import FloatArray, LevelSweep, ShellSpec, SweepTask
 from taptest.shell.variants import variants
 from taptest.statements import Statement
 from taptest.visit.remarks import ModelRemark
-
-if TYPE_CHECKING:
-    from taptest.shell.sweep import SweepTask
 
 FOLDER_VARIABLE = "TAPTEST_CACHE"
 MOST_BYTES = 2_000_000_000
@@ -72,7 +68,7 @@ def sweeps_for(case: Case, progress: Progress | None = None) -> tuple[Sweeps, tu
     tasks = _tasks(case)
     with _alone(tasks, progress) as tell:
 
-        def compute(missing: "Sequence[SweepTask]") -> Sequence[Sequence[LevelSweep]]:
+        def compute(missing: Sequence[SweepTask]) -> Sequence[Sequence[LevelSweep]]:
             from taptest.shell.sweep import sweep_all
 
             return sweep_all(missing, tell)
@@ -102,7 +98,7 @@ _UNDER_WAY: dict[tuple[Path, ...], _UnderWay] = {}
 
 
 @contextmanager
-def _alone(tasks: "Sequence[SweepTask]", progress: Progress | None) -> Iterator[Progress]:
+def _alone(tasks: Sequence[SweepTask], progress: Progress | None) -> Iterator[Progress]:
     """Wait until no one else in this program computes the same model, telling how far that has come.
 
     Gives a function to tell progress by. What `progress` raises ends the wait as it ends the work.
@@ -128,7 +124,7 @@ def _alone(tasks: "Sequence[SweepTask]", progress: Progress | None) -> Iterator[
 
 
 def kept_sweeps(
-    tasks: "Sequence[SweepTask]", compute: "Callable[[Sequence[SweepTask]], Sequence[Sequence[LevelSweep]]]"
+    tasks: Sequence[SweepTask], compute: Callable[[Sequence[SweepTask]], Sequence[Sequence[LevelSweep]]]
 ) -> tuple[Sweeps, tuple[Statement, ...]]:
     """Return the sweeps of shells from the disk; compute and keep what is missing, all of it at once.
 
@@ -167,10 +163,8 @@ def _too_dear(case: Case, seconds: float) -> Statement:
     return Statement(ModelRemark.TAKES_TOO_LONG, {**sizes, "minutes": round(seconds / 60)})
 
 
-def _tasks(case: Case) -> "list[SweepTask]":
+def _tasks(case: Case) -> list[SweepTask]:
     """Return what has to be computed of a visit's tank: it as noted, and with the heads it may have instead."""
-    from taptest.shell.sweep import SweepTask
-
     if case.tank.sideways:
         return []
     return [
@@ -185,7 +179,7 @@ def _positions(height_m: float) -> FloatArray:
     return np.linspace(END_ROOM_M, height_m - END_ROOM_M, count)
 
 
-def _path(task: "SweepTask") -> Path:
+def _path(task: SweepTask) -> Path:
     """Return where a shell's sweeps are kept."""
     return cache_folder() / f"{fingerprint(task.spec, f'{task.changes} {len(task.depth_m)} {task.rings}')}.npz"
 

@@ -1,4 +1,4 @@
-"""Taps among other people's sounds: used false taps, true taps kept, hits at the start, F at low levels, signs.
+"""Taps among other people's sounds: used false taps, true taps kept, signs of processing.
 
 Run: python -m tests.bench.foreign_sounds              (all rows; needs the recordings named below, leaves out the rest)
      python -m tests.bench.foreign_sounds --visits DIR (visits with truth.json to mix under; recordings_demo else)
@@ -18,7 +18,6 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -169,59 +168,6 @@ def alone() -> None:
                 )
 
 
-def plain(sound: FloatArray, rate_hz: int, least: float) -> FloatArray:
-    """Onsets of a plain detector: the envelope of the sound above 500 Hz, peaks so far over its median, 0.3 s apart."""
-    from scipy.signal import butter, find_peaks, sosfilt
-
-    frame = round(0.005 * rate_hz)
-    high = sosfilt(butter(4, 500, "highpass", fs=rate_hz, output="sos"), sound)
-    envelope = np.sqrt((high[: high.size // frame * frame].reshape(-1, frame) ** 2).mean(axis=1))
-    peaks, _ = find_peaks(envelope, height=least * np.median(envelope), distance=60)
-    return np.asarray(peaks * frame / rate_hz)
-
-
-def f_score(found_s: FloatArray, true_s: FloatArray, near_s: float = 0.03) -> float:
-    near = np.abs(found_s[:, None] - true_s[None, :]) < near_s if found_s.size else np.zeros((0, true_s.size), bool)
-    hits = int(near.any(axis=0).sum())
-    return 2 * hits / max(found_s.size + true_s.size, 1)
-
-
-def low_levels() -> None:
-    """Finger taps at known levels over rain, running water and a bike: F of what is used; plain at its best setting."""
-    places = {"rain": "site_noise/002_1-17367-A.ogg", "water": "household_noise/running_tap.wav"}
-    places["bike"] = "household_noise/exercise_bike.wav"
-    import librosa
-
-    onset: Any = librosa.onset
-    train = REAL / "tap_trains" / "Knuckle.flac"
-    if not train.exists():
-        return
-    clean = load(train)
-    true_s = np.array([tap.onset_s for tap in detect_taps([clean.astype(np.float32)], RATE).taps if tap.used])
-    loud = np.median([np.sqrt(np.mean(clean[round(t * RATE) :][:2880] ** 2)) for t in true_s])
-    for name, file in places.items():
-        noise = np.resize(load(REAL / file), clean.size)
-        for over_db in (12, 6, 0):
-            sound = clean + noise * loud * 10 ** (-over_db / 20) / np.sqrt(np.mean(noise**2))
-            taps = detect_taps([sound.astype(np.float32)], RATE).taps
-            ours = f_score(np.array([tap.onset_s for tap in taps if tap.used]), true_s)
-            best = max(f_score(plain(sound, RATE, least), true_s) for least in np.geomspace(1.5, 30, 16))
-            theirs = 0.0
-            strength = onset.onset_strength(y=sound.astype(np.float32), sr=RATE)
-            for delta in np.geomspace(0.01, 0.6, 12):
-                found = onset.onset_detect(onset_envelope=strength, sr=RATE, units="time", delta=delta, wait=25)
-                theirs = max(theirs, f_score(np.asarray(found), true_s))
-            print(f"{name:6s} {over_db:3d} dB: F of used taps {ours:.2f}, plain {best:.2f}, librosa {theirs:.2f}")
-
-
-def starts() -> None:
-    got: Counter[bool] = Counter()
-    for path in sorted(REAL.glob("cymbals/*.wav")):
-        taps = detect_taps([load(path).astype(np.float32)], RATE).taps
-        got[bool(taps) and taps[0].onset_s < 0.05 and taps[0].used] += 1
-    print(f"cymbals and bells that begin with the hit: {got[True]} of {got.total()} used")
-
-
 def signs(visits: list[Path]) -> None:
     said = 0
     with tempfile.TemporaryDirectory() as folder:
@@ -240,8 +186,6 @@ def main() -> None:
     alone()
     under_visits(visits, 10.0)
     signs(visits)
-    starts()
-    low_levels()
 
 
 if __name__ == "__main__":

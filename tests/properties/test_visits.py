@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from taptest.errors import TaptestError
-from taptest.finding.causes import EVIDENCE
+from taptest.finding.cause_table import EVIDENCE
 from taptest.finding.records import Interval
 from taptest.visit import shelf as shelf_module
 from taptest.visit.files import read_visit

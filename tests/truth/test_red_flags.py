@@ -13,24 +13,27 @@ from typing import Any
 
 import pytest
 
+from taptest.finding.cause_keys import Get
 from taptest.finding.judge import judge
 from taptest.finding.keys import Reason, Step, Why
 from taptest.finding.records import Judgement
 from taptest.finding.red_flags import FlagSays, FlagStep
-from taptest.finding.wording import Told
+from taptest.finding.wording import PIN_CHECK, Told
 from taptest.line.records import LineReading
 from taptest.quantities import METRIC
 from taptest.statements import Statement
 from taptest.tank.kinds import Tank
 from taptest.words.tell import tell
 from tests.made_cases import heard, heard_at, made_case, made_tank
-from tests.said import keys_of
+from tests.said import keys_of, values_of
 
 HANGING, STANDING = made_tank("diaphragm", "top"), made_tank("diaphragm", "bottom")
 BAG, PLAIN = made_tank("bladder", "bottom"), made_tank("plain", "bottom")
 TANKS = {"hanging": HANGING, "standing": STANDING, "bag": BAG, "plain": PLAIN}
 COLD: dict[str, Any] = {"state": "cold", "water_temperature_c": 18.0, "tank_temperature_c": 18.0}
 HOT: dict[str, Any] = {"state": "hot", "water_temperature_c": 72.0, "tank_temperature_c": 30.0}
+HEATING = {Get.HOT_PRESSURE, Get.SOUND_WHEN_HOT, Get.LEVEL_FROM_COLD_TO_HOT, Get.WARM_UP, Step.TAP_HOT}
+"""Steps that fire the system up."""
 HEARD = ("right", "dull all over", "rings all over", "not found")
 
 
@@ -85,19 +88,15 @@ def test_the_flags_are_those_that_the_trade_raises(
 
 def _no_unsafe_step(found: Judgement, read: dict[str, Any]) -> None:
     """Hold the rules of safety that do not depend on what was found."""
-    told = [tell(check, METRIC).lower() for check in found.next_checks]
-    first, everything = told[0], " ".join(told)
-    assert "pin of" not in first
+    assert found.next_checks[0] != PIN_CHECK
     if read["state"] == "hot":
-        assert "pin of" not in everything
-    near = read["pressure_pa"] >= 2.5e5
-    if near:
-        assert "fire up" not in everything
-        assert "when the system is hot:" not in everything
-    if "fire up" in everything:
-        assert "turn the burner off at 2.5" in everything
-    for words in ("plug the relief", "close the relief", "drain hot"):
-        assert words not in everything
+        assert PIN_CHECK not in found.next_checks
+    for check in found.next_checks:
+        heating = HEATING & set(keys_of(check))
+        if read["pressure_pa"] >= 2.5e5:
+            assert not heating
+        if heating:
+            assert values_of(Step.STOP_HEATING, check)["stop_pa"] == 2.5e5
 
 
 def test_a_valve_that_does_not_open_is_said_with_what_to_do() -> None:

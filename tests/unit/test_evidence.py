@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from taptest.errors import PhysicsError, QuantityError, TaptestError, VisitError
-from taptest.finding.causes import EVIDENCE
+from taptest.finding.cause_table import EVIDENCE
 from taptest.finding.judge import judge
 from taptest.statements import Statement
 from taptest.visit import record

@@ -21,9 +21,9 @@ from taptest.finding.keys import (
     Unchecked,
     Why,
 )
-from taptest.finding.records import Judgement
+from taptest.finding.records import FindingName, Judgement
 from taptest.finding.settle import Settle
-from taptest.finding.wording import PIN_CHECK, PUSH_CHECK, FindingName, Told
+from taptest.finding.wording import PIN_CHECK, PUSH_CHECK, Told
 from taptest.line.quality import SOFT
 from taptest.line.records import LineReading, Unreadable
 from taptest.quantities import METRIC, US
@@ -456,7 +456,7 @@ def test_judgement_is_reproducible_and_every_text_is_a_sentence() -> None:
         assert text.endswith(".")
         assert "PRV" not in text
     assert sum(first.probabilities.values()) == pytest.approx(1.0)
-    assert sum(cause.weight for cause in first.causes) == pytest.approx(1.0)
+    assert sum(cause.weight for cause in first.causes) >= 1.0 - 1e-9  # two may be at work at once
 
 
 def test_what_cannot_be_is_refused() -> None:

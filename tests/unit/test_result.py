@@ -15,9 +15,11 @@ from tests.made_up import made_up
 
 CONTRACT = {"schema", "finding", "boundary", "points", "taps", "expected", "water_l", "precharge_bar", "forecast"}
 KEYS = {
-    "": CONTRACT | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air", "rounds"},
+    "": CONTRACT
+    | {"probabilities", "needed_precharge_bar", "reference_precharge", "lost_air", "air", "rounds"}
+    | {"marks_left_mm"},
     "finding": {"code", "sentence", "confidence", "reasons", "not_checked", "next_checks", "causes"}
-    | {"speaks_against", "unseen_bar", "red_flags", "p_shut"}
+    | {"speaks_against", "unseen_bar", "red_flags", "p_shut", "cause_notes"}
     | {f"{name}_as_statements" for name in ("reasons", "not_checked", "next_checks")}
     | {"sentence_as_statement"},
     "boundary": {"state", "position_mm", "interval90_mm", "p_all_air", "p_all_water"}
@@ -35,7 +37,7 @@ def test_the_keys_are_those_of_the_contract() -> None:
         assert set(content[place] if place else content) == keys
     assert set(content["points"][0]) == {"position_mm", "p_water", "taps_used", "taps_rejected", "remark"}
     assert set(content["taps"][0]) == {"file", "onset_s", "used", "why_not"}
-    assert set(content["finding"]["causes"][0]) == {"cause", "weight", "because", "because_as_statement"}
+    assert set(content["finding"]["causes"][0]) == {"cause", "weight", "because", "because_as_statement", "check"}
 
 
 def test_units_are_those_in_the_names() -> None:

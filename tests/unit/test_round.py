@@ -31,7 +31,9 @@ from taptest.capture.round import (
 )
 from taptest.capture.tones import NOTES, tone
 from taptest.errors import LineError
-from taptest.sound.taps import TapDetector
+from taptest.sound.remarks import WhyNot
+from taptest.sound.taps import TapDetector, detect_taps
+from tests.made_taps import ring
 from tests.said import keys_of, values_of
 from tests.tapping import RATE_HZ, Hand
 
@@ -352,6 +354,20 @@ def test_a_slip_of_the_striker_is_no_tap_but_a_new_level_is_believed() -> None:
     # One slip among the taps of the first mark; then the level itself is lower, which two taps are refused for.
     assert keys_of(each.why for each in refused) == [NoTap.FAR_SOFTER] * 3
     assert [len(result.taps) for result in round_.results] == [3, 3]
+
+
+def test_a_key_that_is_pressed_in_the_ring_of_a_tap_makes_no_double_hit_of_it() -> None:
+    hand = Hand().quiet(3.5).taps(9).quiet(0.5)
+    sound, rng = hand.sound(), np.random.default_rng(2)
+    key = ring(RATE_HZ, rng, loss=0.06, low_hz=2500, high_hz=9000, seconds=0.08)
+    start = round((hand.onsets_s[4] + 0.045) * RATE_HZ)
+    sound[start : start + key.size] += 0.08 * key
+    (raw,) = (tap for tap in detect_taps([sound], RATE_HZ).taps if abs(tap.onset_s - hand.onsets_s[4]) < 0.003)
+    assert raw.why_not == WhyNot.DOUBLE_HIT
+    round_ = begun(SIMPLE)
+    events = play(round_, sound)
+    assert not only(events, TapRefused)
+    assert [len(result.taps) for result in round_.results] == [3, 3, 3]
 
 
 def test_taps_out_of_turn_are_answered_in_words() -> None:

@@ -8,10 +8,9 @@ import pytest
 from taptest.errors import PhysicsError
 from taptest.shell import response
 from taptest.shell.fluid import zone_masses
-from taptest.shell.records import Losses, ShellSpec, WetModes, Wetting, Zone
+from taptest.shell.records import Change, Losses, ShellSpec, WetModes, Wetting, Zone
 from taptest.shell.response import (
     BOSS_LOSS,
-    Change,
     Resolution,
     Tank3D,
     build,

@@ -7,8 +7,8 @@ import pytest
 
 from taptest.errors import PhysicsError
 from taptest.shell import sweep as sweep_module
-from taptest.shell.records import FloatArray, LevelSweep, Losses, RingPictures, ShellSpec
-from taptest.shell.response import Change, Resolution
+from taptest.shell.records import Change, FloatArray, LevelSweep, Losses, RingPictures, ShellSpec
+from taptest.shell.response import Resolution
 from taptest.shell.sweep import MAX_HZ, band_energies, level_sweep, level_sweeps, usual_levels
 from taptest.sound.traits import BAND_HZ, band_profile
 

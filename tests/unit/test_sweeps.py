@@ -13,9 +13,7 @@ from numpy.typing import NDArray
 from taptest import versions
 from taptest.finding.records import Case, Readings, SystemFacts
 from taptest.shell import sweep as sweep_module
-from taptest.shell.records import LevelSweep, ShellSpec
-from taptest.shell.response import Change
-from taptest.shell.sweep import SweepTask
+from taptest.shell.records import Change, LevelSweep, ShellSpec, SweepTask
 from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.visit import sweeps

@@ -28,13 +28,47 @@ def test_whole_facts_need_no_assumption() -> None:
     assert shape.height_m == pytest.approx(0.36)
 
 
+@pytest.mark.parametrize("head", ["ellipsoidal", "hemispherical"])
+@pytest.mark.parametrize("connection_m", [0.0, 0.035, 0.06])
+def test_a_connection_measured_with_the_height_is_taken_off(head: HeadKind, connection_m: float) -> None:
+    """The plate's volume tells it; tape and plate are each 1 % off, and the diameter is the shell's own."""
+    true = Shape("vertical", 0.3, 0.2, head, 0.0015)
+    shape, notes = resolve_shape(
+        volume_m3=1.01 * true.volume_m3,
+        diameter_m=0.3,
+        height_m=true.height_m + connection_m,
+        wall_m=0.0015,
+        head=head,
+        axis="vertical",
+    )
+    assert shape.height_m == pytest.approx(true.height_m, abs=0.006)
+    assert (ShapeRemark.WITH_CONNECTION in keys_of(notes)) == (connection_m > 0)
+
+
+@pytest.mark.parametrize(("head", "less"), [("flat", 1.0), ("ellipsoidal", 1.2)])
+def test_what_other_heads_explain_or_no_connection_does_stays(head: HeadKind, less: float) -> None:
+    """Dished heads taken for flat ones hold less; and no connection is 150 mm long."""
+    dished = Shape("vertical", 0.5, 0.8, "ellipsoidal", 0.002)
+    shape, notes = resolve_shape(
+        volume_m3=dished.volume_m3 / less,
+        diameter_m=0.5,
+        height_m=dished.height_m,
+        wall_m=0.002,
+        head=head,
+        axis="vertical",
+    )
+    assert shape.height_m == pytest.approx(dished.height_m)
+    assert ShapeRemark.WITH_CONNECTION not in keys_of(notes)
+
+
 def test_height_follows_from_volume_and_diameter() -> None:
     shape, _ = resolve_shape(volume_m3=0.05, diameter_m=0.38, wall_m=0.002, head="torispherical", axis="vertical")
     assert shape.volume_m3 == pytest.approx(0.05, rel=1e-9)
 
 
 def test_diameter_follows_from_volume_and_height() -> None:
-    shape, _ = resolve_shape(volume_m3=0.05, height_m=0.5, wall_m=0.002, head="ellipsoidal", axis="vertical")
+    shape, notes = resolve_shape(volume_m3=0.05, height_m=0.5, wall_m=0.002, head="ellipsoidal", axis="vertical")
+    assert keys_of(notes) == [ShapeRemark.DIAMETER_BY_VOLUME]
     assert shape.volume_m3 == pytest.approx(0.05, rel=1e-9)
     assert shape.height_m == pytest.approx(0.5, rel=1e-9)
 

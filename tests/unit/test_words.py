@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from taptest.finding.causes import ranked_causes
+from taptest.finding.causes import Facts, ranked_causes
 from taptest.finding.records import Bound, Cause, PrechargeEstimate
 from taptest.quantities import METRIC, US
 from taptest.report.words import WIDTH, boundary_words, cause_lines, finding_text
@@ -100,7 +100,7 @@ def test_causes_with_the_same_reason_stand_together_and_those_without_one_in_a_s
 
 
 def test_without_evidence_no_cause_is_put_forward() -> None:
-    said = cause_lines(ranked_causes({}), METRIC, "us")
+    said = cause_lines(ranked_causes(Facts()), METRIC, "us")
     assert len(said) == 1
     assert said[0].startswith("Nothing observed so far speaks for any one cause; the commonest are: lost")
 

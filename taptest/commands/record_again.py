@@ -1,0 +1,143 @@
+"""`taptest record VISIT --again`: a second round of the same tank at another pressure, led from the end of the first.
+
+The step and the few marks are those that tell most (`finding.planner`). The round has its own raw sound below
+VISIT/again; its points are in the visit once it ends.
+"""
+
+import argparse
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from taptest.errors import VisitError
+
+if TYPE_CHECKING:
+    from taptest.capture.device import Source
+    from taptest.capture.session import Tones
+    from taptest.finding.planner import Leading
+    from taptest.quantities import Units
+    from taptest.visit.record import PointEntry
+
+FOLDER = "again"
+
+
+def run_again(arguments: argparse.Namespace, folder: Path) -> int:
+    """Lead a second round with the microphone and the keyboard."""
+    from taptest.capture.device import SoundSystem, Speaker, end_now
+    from taptest.capture.opening import opener
+    from taptest.capture.terminal import TonesOut, quiet_libraries
+
+    system = SoundSystem()
+    speaker = Speaker(system)
+    try:
+        with quiet_libraries():
+            tones = TonesOut(speaker, on=not arguments.no_tones)
+            record_again(folder, opener(system, arguments.input), input, tones)
+    finally:
+        speaker.close()
+    print(f"Judge both rounds with: taptest judge {folder}")
+    if system.hangs:
+        end_now(0)
+    return 0
+
+
+def record_again(
+    folder: Path, open_source: "Callable[[], Source]", ask: Callable[[str], str], tones: "Tones | None" = None
+) -> int:
+    """Lead a second round; returns how many points it has. Raises `VisitError`, `DeviceError`, `StorageError`."""
+    from taptest.commands.record_onset import asked_pressure
+    from taptest.report.choices import in_usual_words
+    from taptest.visit.files import read_visit
+    from taptest.visit.meaning import meaning_of
+
+    visit = read_visit(folder)
+    if not visit.document.points:
+        raise VisitError(f"{visit.source} has no points yet. Record its first round before a second one.")
+    units = meaning_of(visit.document, visit.source).units
+    lead = _leading(folder)
+    for said in lead.said:
+        print(in_usual_words(said, units))
+    shown = asked_pressure(ask, units)
+    if shown is None:
+        return 0
+    number = len(visit.document.rounds) + 2
+    points = _tapped(folder, number, lead, open_source, tones, units)
+    state = "fill raised" if lead.change_pa > 0 else "let down"
+    _keep(folder, state, shown[0], points)
+    print(in_usual_words(lead.after, units))
+    return len(points)
+
+
+def _leading(folder: Path) -> "Leading":
+    """Judge the first round and choose the step and its marks. Raises `VisitError` where no second round may be led."""
+    import numpy as np
+
+    from taptest.finding.compare import compare
+    from taptest.finding.judge import COST
+    from taptest.finding.planner import lead_round
+    from taptest.visit.analyse import judge_visit
+    from taptest.visit.files import read_visit
+
+    result = judge_visit(read_visit(folder))
+    comparison = compare(result.case, result.judgement.line, np.random.default_rng(0))
+    lead = lead_round(result.case, comparison, COST, [point.depth_m for point in result.points])
+    if lead is None:
+        raise VisitError(
+            "No second round is led here: the system is hot, no pressure was read, a change would come too near to "
+            "the relief setting or under the head of the system, or the tank's line does not show its water."
+        )
+    return lead
+
+
+def _tapped(
+    folder: Path,
+    number: int,
+    lead: "Leading",
+    open_source: "Callable[[], Source]",
+    tones: "Tones | None",
+    units: "Units",
+) -> "list[PointEntry]":
+    """Let the marks be tapped and write their sound into the visit."""
+    from taptest import disk
+    from taptest.capture.excerpt import noise_floors, point_sound, untouched
+    from taptest.capture.journal import read_log
+    from taptest.capture.round import Plan
+    from taptest.capture.session import open_session
+    from taptest.capture.tape import wav_bytes
+    from taptest.capture.terminal import Lines
+    from taptest.visit.files import SOUND
+    from taptest.visit.record import PointEntry
+
+    own = folder / FOLDER / str(number)
+    disk.make_folder(own)
+    disk.make_folder(folder / SOUND)
+    session = open_session(own, Plan(lead.marks_m, None, finer_limit=0, noise_s=2.0), open_source, tones=tones)
+    view = Lines(units)
+    points: list[PointEntry] = []
+    try:
+        for event in session.run():
+            view.show(event)
+        journal = session.journal
+        noted, floors = read_log(own), noise_floors(journal)
+        for result in session.round.results:
+            if result.taps:
+                sound, rate_hz = untouched(journal, result, noted) or point_sound(journal, result, floors)
+                position = round(1000 * result.stop.depth_m, 1)
+                name = f"{SOUND}/round{number}-{re.sub('[^0-9]', '_', f'{position:g}')}mm.wav"
+                disk.write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
+                points.append(PointEntry(position_mm=position, file=name))
+    finally:
+        session.journal.close()
+    return points
+
+
+def _keep(folder: Path, state: str, pressure: str, points: "list[PointEntry]") -> None:
+    """Add the round to the visit's document."""
+    from taptest.visit.files import read_visit, save_document
+    from taptest.visit.record import ReadingsSection, RoundSection
+
+    document = read_visit(folder).document
+    readings = ReadingsSection(pressure=pressure)
+    added = RoundSection.model_validate({"name": state, "state": state, "readings": readings, "points": tuple(points)})
+    save_document(folder, document.model_copy(update={"rounds": (*document.rounds, added)}))
