@@ -36,11 +36,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Judge each example visit, draw it, set its page and compare."""
     from taptest.commands.console import Bar, write_files, write_picture
+    from taptest.report.choices import in_usual_words
     from taptest.report.figures import boundary_picture
     from taptest.report.page import report_pdf
     from taptest.report.sources import sources_of
     from taptest.report.wording import told
-    from taptest.report.words import boundary_words
+    from taptest.report.words import boundary_of
     from taptest.simulate.truth import read_truth
     from taptest.visit.analyse import judge_visit
     from taptest.visit.files import read_visit
@@ -58,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
         wrong += how == "WRONG"
         print(f"{folder.name}")
         print(f"  finding   {code}: {told(result.judgement.says, result.units, 'us')}")
-        print(f"  boundary  {boundary_words(result)}")
+        print(f"  boundary  {in_usual_words(boundary_of(result), result.units)}")
         if truth is not None:
             where = (
                 truth.state if truth.boundary_mm is None else f"{result.units.show('length', truth.boundary_mm / 1000)}"

@@ -18,7 +18,7 @@ from taptest.desk.shelf_pages import picks
 from taptest.desk.visits import ChangedMeanwhileError, Found, ident_of
 from taptest.errors import TaptestError, VisitError
 from taptest.quantities import METRIC
-from taptest.report.choices import PAPERS, WORDINGS, Paper, usual_paper, usual_wording
+from taptest.report.choices import PAPERS, WORDINGS, Paper, in_usual_words, usual_paper, usual_wording
 from taptest.report.wording import LANGUAGE, worded
 from taptest.report.wording import told as in_words
 from taptest.report.words import remark_on
@@ -249,19 +249,23 @@ def history(request: Request) -> Response:
         )  # fmt: skip
     if past.history is None:
         raise VisitError(past.sentence)
-    units = past.history.units
+    units, reference = past.history.units, reference_sentence(past.history)
+
+    def said(texts: Iterable[Said]) -> list[str]:
+        return [in_usual_words(text, units) for text in texts]
+
     visits = [
         {
             "ident": ident_of(each.folder), "day": each.day.isoformat(), "finding": each.finding,
-            "found": found_words(each, units), "work": each.work, "left": left_words(each, units),
+            "found": said(found_words(each)), "work": each.work, "left": said(left_words(each)),
             "here": each.folder == found.visit.folder.relative_to(desk.visits.root).as_posix(),
         }
         for each in reversed(past.history.visits)
     ]  # fmt: skip
-    notes = [in_words(note, past.history.units, usual_wording()) for note in past.history.notes]
     return desk.page(
-        "history.html", **heading(found), sentences=trend_sentences(past.history), visits=visits,
-        reference=reference_sentence(past.history), notes=notes, drawable=past.history.trend is not None,
+        "history.html", **heading(found), sentences=said(trend_sentences(past.history)), visits=visits,
+        reference="" if reference is None else in_usual_words(reference, units), notes=said(past.history.notes),
+        drawable=past.history.trend is not None,
     )  # fmt: skip
 
 
@@ -331,7 +335,7 @@ def banner(judging: Judging) -> dict[str, Any]:
         "flags": [
             {
                 "level": flag.level,
-                "name": FLAG_NAMES[flag.level],
+                "name": in_words(FLAG_NAMES[flag.level], units, wording),
                 "sentence": in_words(flag.says, units, wording),
                 "step": in_words(flag.step, units, wording),
             }
@@ -342,13 +346,14 @@ def banner(judging: Judging) -> dict[str, Any]:
 
 def told(judging: Judging) -> dict[str, Any]:
     """Return everything that the finding rests on and leads to, in words."""
+    from taptest.report.remarks import RowName
     from taptest.report.words import CAUTION, LEAST_WEIGHT, MOST_CAUSES, cause_check, figure_rows, round_lines
 
     result = judging.result
     if result is None:
         names = ("figures", "rounds", "reasons", "next", "causes", "cause_notes", "not_checked")
         empty: dict[str, Any] = {key: [] for key in names}
-        return {**empty, "forecast": False, "caution": CAUTION}
+        return {**empty, "forecast": False, "hot": "", "caution": in_usual_words(CAUTION)}
     units, wording = result.units, usual_wording()
 
     def said(texts: Iterable[Said]) -> list[str]:
@@ -357,8 +362,8 @@ def told(judging: Judging) -> dict[str, Any]:
     found = result.judgement
     causes = [each for each in found.causes[:MOST_CAUSES] if each.weight >= LEAST_WEIGHT]
     return {
-        "figures": figure_rows(result, wording),
-        "rounds": said(round_lines(result, wording)),
+        "figures": [said(row) for row in figure_rows(result)],
+        "rounds": said(round_lines(result)),
         "reasons": said((*found.reasons, *result.remarks)),
         "next": said(found.next_checks),
         "causes": [
@@ -373,7 +378,8 @@ def told(judging: Judging) -> dict[str, Any]:
         "cause_notes": said(found.cause_notes),
         "not_checked": said((*found.not_checked, *result.assumptions)),
         "forecast": found.forecast is not None and found.forecast.curve is not None,
-        "caution": CAUTION,
+        "hot": "".join(said(text for name, text in figure_rows(result) if name is RowName.WHEN_HOT)),
+        "caution": in_words(CAUTION, units, wording),
     }
 
 

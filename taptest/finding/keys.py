@@ -176,6 +176,9 @@ class Step(Key):
 
     STOP_HEATING = "step.stop heating", "step", "stop_pa"
     OPEN_TANK = "step.open tank"
+    OPEN_FLOAT = "step.open tank, float"
+    OPEN_FROST = "step.open tank, frost"
+    OPEN_DEBRIS = "step.open tank, debris"
     ALONG_AIR_HALF = "step.along the air half"
     SECOND_LINE = "step.second line"
     ALONG_LYING_TANK = "step.along the lying tank"

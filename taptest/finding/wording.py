@@ -578,7 +578,12 @@ def _recharge(right_pa: float | None) -> Statement:
 
 
 def _open_steps(story: Story) -> tuple[Said, ...]:
-    """List what settles a finding that was left open: the charge's own pressure, or a second round."""
+    """List what settles a finding that was left open: the charge's own pressure, or a second round.
+
+    For an open tank, what is looked at on it (common practice, no source).
+    """
+    if not story.case.tank.charged:
+        return tuple(Statement(step) for step in (Step.OPEN_TANK, Step.OPEN_FLOAT, Step.OPEN_FROST, Step.OPEN_DEBRIS))
     if not line_shows_share(story.case.tank):
         return ()
     again = None if story.rounds else second_round_step(story.case)

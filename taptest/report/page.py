@@ -9,7 +9,7 @@ from the fonts of the computer, and where those lack them too, a question mark s
 import json
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -20,17 +20,21 @@ import typst
 
 from taptest import __version__
 from taptest.errors import TaptestError
+from taptest.quantities import Units
 from taptest.report import page_text as texts
 from taptest.report.choices import Paper
 from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
-from taptest.report.wording import Wording, told, worded
+from taptest.report.page_text import CustomerText, PageText
+from taptest.report.remarks import CauseText
+from taptest.report.wording import LANGUAGE, Wording, told
 from taptest.report.words import FLAG_NAMES, causes_together, figure_rows, round_lines
 from taptest.simulate.truth import VisitTruth
-from taptest.statements import Said
+from taptest.statements import Key, Said, Statement, Value
 from taptest.tank.kinds import TANK_KINDS
 from taptest.visit.files import sound_files
 from taptest.visit.record import Document
 from taptest.visit.result import VisitResult
+from taptest.words.tell import text_of
 
 HERE = Path(__file__).parent
 TEMPLATE = HERE / "page.typ"
@@ -50,7 +54,8 @@ _NOT_SHOWN = re.compile(r"the text `\"(.*?)\"` could not be displayed", re.DOTAL
 _ESCAPED = re.compile(r"\\u\{([0-9a-fA-F]+)\}")
 _PAPERS = {"a4": "a4", "letter": "us-letter"}
 
-Rows = list[list[str]]
+Rows = list[list[Said]]
+"""Names and what stands beside them; keys and statements are told when the page is finished."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +117,7 @@ def _set(content: dict[str, Any], picture: bytes, sources: Sources) -> bytes:
             if not missing:
                 raise TaptestError(f"The page could not be set: {error.message}. Please report this.") from error
             content = _without(content, missing)
-            letters = worded(texts.LETTERS, sources.wording)
+            letters = text_of(PageText.LETTERS, LANGUAGE[sources.wording])
             if letters not in content["small"]:
                 content["small"] = [*content["small"], letters]
     raise TaptestError("The page could not be set: too many letters of it are in no font of this computer.")
@@ -182,18 +187,19 @@ def _breakable(word: str) -> str:
 def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, Any]:
     """Return what every page carries."""
     visit = sources.document.visit
-    day = result.visited_on.isoformat() if result.visited_on else texts.NOT_GIVEN
+    day = result.visited_on.isoformat() if result.visited_on else PageText.NOT_GIVEN
     count = len(sound_files(sources.document))
-    files = texts.FILES[count != 1].format(n=count)
-    simulated = [texts.SIMULATED.lower()] if result.simulated else []
+    simulated: list[Said] = [PageText.SIMULATED_KEYWORD] if result.simulated else []
+    files = Statement(PageText.FILES, {"count": count})
+    fingerprint = Statement(PageText.FINGERPRINT, {"files": files, "fingerprint": sources.fingerprint})
     return {
         "paper": _PAPERS[sources.paper],
         "region": {"us": "us", "uk": "gb"}[sources.wording],
-        "title": f"{texts.TITLE}: {_name(result)}",
+        "title": _titled(_name(result)),
         "author": typed(visit.technician, "taptest"),
         "keywords": [f"sha256:{sources.fingerprint}", f"taptest {__version__}", *simulated],
-        "description": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
-        "badge": texts.SIMULATED if result.simulated else "",
+        "description": fingerprint,
+        "badge": PageText.SIMULATED if result.simulated else "",
         "flags": [
             [
                 FLAG_NAMES[flag.level],
@@ -202,28 +208,32 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
             for flag in result.judgement.red_flags
         ],
         "head": [
-            *_given(typed, (texts.CUSTOMER, visit.customer)),
-            [texts.SITE, typed(visit.site, texts.NOT_GIVEN)],
-            [texts.DATE, day],
-            [texts.TANK, _tank_words(sources.document, typed, sources.wording)],
-            [texts.TECHNICIAN, typed(visit.technician, texts.NOT_GIVEN)],
-            *_given(typed, (texts.JOB, visit.job), (texts.NEXT_VISIT, visit.next_visit)),
+            *_given(typed, (PageText.CUSTOMER, visit.customer)),
+            [PageText.SITE, typed(visit.site, PageText.NOT_GIVEN)],
+            [PageText.DATE, day],
+            [PageText.TANK, _tank_words(sources.document, typed, sources.wording, result.units)],
+            [PageText.TECHNICIAN, typed(visit.technician, PageText.NOT_GIVEN)],
+            *_given(typed, (PageText.JOB, visit.job), (PageText.NEXT_VISIT, visit.next_visit)),
         ],
         "foot": {
-            "left": texts.FINGERPRINT.format(count=files, fingerprint=sources.fingerprint),
-            "right": texts.MADE_BY.format(version=__version__),
+            "left": fingerprint,
+            "right": Statement(PageText.MADE_BY, {"version": __version__}),
         },
-        "picture": texts.PICTURE_ALT,
-        "small": [texts.SIMULATED_NOTE] if result.simulated else [],
+        "picture": PageText.PICTURE_ALT,
+        "small": [PageText.SIMULATED_NOTE] if result.simulated else [],
     }
 
 
-def _name(result: VisitResult) -> str:
+def _titled(finding: PageText) -> Statement:
+    return Statement(PageText.TITLE_WITH_FINDING, {"title": Statement(PageText.TITLE), "finding": Statement(finding)})
+
+
+def _name(result: VisitResult) -> PageText:
     """Name the finding, or say that there is none yet."""
-    return texts.NOT_FINISHED if result.marks_left_m else texts.FINDING[result.judgement.code]
+    return PageText.NOT_FINISHED if result.marks_left_m else texts.FINDING[result.judgement.code]
 
 
-def _given(typed: _Typed, *rows: tuple[str, str | None]) -> Rows:
+def _given(typed: _Typed, *rows: tuple[PageText, str | None]) -> Rows:
     """Return the rows of which something was typed."""
     return [[name, typed(text)] for name, text in rows if text and text.strip()]
 
@@ -234,101 +244,100 @@ def _worked(document: Document) -> bool:
     return any(text and text.strip() for text in (left.work, left.precharge, left.pressure))
 
 
-def _tank_words(document: Document, typed: _Typed, wording: Wording) -> str:
+def _tank_words(document: Document, typed: _Typed, wording: Wording, units: Units) -> str:
     """Say which tank it is: its name as typed, kind, size, water end, number."""
+
+    def said(*keys: PageText | None) -> str:
+        return " ".join(text_of(key, LANGUAGE[wording]) for key in keys if key is not None)
+
     tank = document.tank
-    kind = worded(f"{texts.AXIS[tank.axis]} {texts.KIND[tank.kind]}".strip(), wording)
-    end = texts.WATER_END[tank.water_end] if tank.water_end and TANK_KINDS[tank.kind].membrane else ""
+    kind = said(texts.AXIS.get(tank.axis or ""), texts.KIND[tank.kind])
+    end = said(texts.WATER_END[tank.water_end]) if tank.water_end and TANK_KINDS[tank.kind].membrane else ""
+    serial = tank.serial.strip() if tank.serial else ""
     parts = [
         typed(tank.name),
         " ".join(typed(text, most=30) for text in (tank.maker, tank.model) if text and text.strip()),
         f"{typed(tank.volume, most=20)} {kind}".strip(),
         end,
-        texts.SERIAL.format(serial=typed(tank.serial, most=30)) if tank.serial and tank.serial.strip() else "",
+        told(Statement(PageText.SERIAL, {"serial": typed(serial, most=30)}), units, wording) if serial else "",
     ]
     return ", ".join(part for part in parts if part)
 
 
-def _finish(content: dict[str, Any], typed: _Typed, own: Iterable[str], wording: Wording) -> dict[str, Any]:
-    """Say that texts were cut where they were, and put our own texts, under the keys `own`, into the wording."""
+def _finish(content: dict[str, Any], typed: _Typed, units: Units, wording: Wording) -> dict[str, Any]:
+    """Say that texts were cut where they were, and tell every key and statement; what was typed stays."""
     if typed.cut:
-        content["small"] = [*content["small"], texts.CUT]
-    for key in ("title", "badge", "small", "picture", *own):
-        content[key] = _worded(content[key], wording)
-    content["head"] = [[worded(name, wording), value] for name, value in content["head"]]
-    return content
+        content["small"] = [*content["small"], PageText.CUT]
+    finished: dict[str, Any] = _told(content, units, wording)
+    return finished
 
 
-def _worded(content: Any, wording: Wording) -> Any:
-    if isinstance(content, str):
-        return worded(content, wording)
-    if isinstance(content, list):
-        return [_worded(each, wording) for each in content]
-    return {key: _worded(each, wording) for key, each in content.items()} if isinstance(content, dict) else content
+def _told(content: Any, units: Units, wording: Wording) -> Any:
+    match content:
+        case Key() | Statement():
+            return told(content, units, wording)
+        case dict():
+            return {key: _told(each, units, wording) for key, each in content.items()}
+        case list() | tuple():
+            return [_told(each, units, wording) for each in content]
+        case _:
+            return content
 
 
 # --- the page for the service file ---
 
 
 def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
-    worked = _worked(sources.document)
     judgement, typed, wording = result.judgement, _Typed(), sources.wording
+    worked = _worked(sources.document)
 
     def said(*texts: Said) -> list[str]:
         return [told(text, result.units, wording) for text in texts]
 
     content = _common(result, sources, typed) | {
         "form": "technical",
-        "heading": texts.TITLE,
+        "heading": PageText.TITLE,
         "finding": {
-            "name": texts.FINDING_AS_FOUND.format(finding=_name(result)) if worked else _name(result),
+            "name": Statement(PageText.FINDING_AS_FOUND, {"finding": Statement(_name(result))})
+            if worked
+            else _name(result),
             "sentence": told(judgement.says, result.units, wording),
             "confidence": [
-                f"{texts.CONFIDENCE}: ",
-                texts.CONFIDENCE_SEEN
+                Statement(PageText.LABEL, {"label": Statement(PageText.CONFIDENCE)}),
+                PageText.CONFIDENCE_SEEN
                 if _seen_broken(result)
                 else texts.CONFIDENCE_WORDS.get(judgement.confidence, judgement.confidence),
             ],
         },
-        "results": [*(list(row) for row in figure_rows(result, wording)), [texts.TAPS, _taps(result)]],
-        "reasons": [
-            _wrappable(text) for text in said(*round_lines(result, wording), *judgement.reasons, *result.remarks)
-        ],
+        "results": [*(list(row) for row in figure_rows(result)), [PageText.TAPS, _taps(result)]],
+        "reasons": [_wrappable(text) for text in said(*round_lines(result), *judgement.reasons, *result.remarks)],
         "next": said(*judgement.next_checks),
         "causes": [*said(*judgement.cause_notes), *_causes(result, wording)],
         "unchecked": said(*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)),
         "cautions": list(texts.CAUTIONS),
         "labels": {
-            "results": texts.RESULTS,
-            "readings": texts.READINGS,
-            "system": texts.SYSTEM,
-            "next": texts.NEXT_AS_FOUND if worked else texts.NEXT,
-            "causes": texts.CAUSES,
-            "why": texts.WHY,
-            "unchecked": texts.UNCHECKED,
-            "cautions": texts.CAUTION,
-            "more": texts.MORE,
+            "results": PageText.RESULTS,
+            "readings": PageText.READINGS,
+            "system": PageText.SYSTEM,
+            "next": PageText.NEXT_AS_FOUND if worked else PageText.NEXT,
+            "causes": PageText.CAUSES,
+            "why": PageText.WHY,
+            "unchecked": PageText.UNCHECKED,
+            "cautions": PageText.CAUTION,
+            "more": PageText.MORE,
         },
     }
-    # What follows holds typed texts beside our own names, so only the names are put into the wording.
     content["readings"] = _readings(sources.document, typed)
     content["system"] = _system(sources.document, typed)
     content["extras"] = _extras(result, sources, typed)
-    for rows in (content["readings"]["rows"], content["system"], content["extras"]):
-        for row in rows:
-            row[0] = worded(row[0], sources.wording)
-    own = ("heading", "finding", "results", "reasons", "next", "causes", "unchecked", "cautions", "labels")
-    return _finish(content, typed, own, sources.wording)
+    return _finish(content, typed, result.units, wording)
 
 
-def _taps(result: VisitResult) -> str:
+def _taps(result: VisitResult) -> Statement:
     used = sum(point.taps_used for point in result.points)
     rejected = sum(point.taps_rejected for point in result.points)
-    return texts.TAPS_WORDS.format(used=used, rejected=rejected, points=_counted(len(result.points), "point"))
-
-
-def _counted(count: int, what: str) -> str:
-    return (texts.ONE if count == 1 else texts.MANY)[what].format(count=count)
+    points = Statement(PageText.POINT_COUNT, {"count": len(result.points)})
+    return Statement(PageText.TAPS_WORDS, {"used": used, "rejected": rejected, "points": points})
 
 
 def _seen_broken(result: VisitResult) -> bool:
@@ -336,52 +345,55 @@ def _seen_broken(result: VisitResult) -> bool:
     return result.judgement.code == "membrane failed" and result.case.observations.get(AIR_VALVE) == "yes"
 
 
-def _causes(result: VisitResult, wording: Wording) -> list[list[str] | str]:
+def _causes(result: VisitResult, wording: Wording) -> list[list[Said] | Statement]:
     """List the causes with what speaks for them, then a sentence on those that nothing speaks for."""
-    with_reason, rest = causes_together(result.judgement.causes, result.units, wording)
-    return [*([names, because] for names, because in with_reason), *([rest] if rest else [])]
+    with_reason, rest = causes_together(result.judgement.causes, wording)
+    rows: list[list[Said] | Statement] = [
+        [Statement(CauseText.NAMES, {"causes": names}), because] for names, because in with_reason
+    ]
+    return rows if rest is None else [*rows, rest]
 
 
-def _no_known_level(result: VisitResult, sources: Sources) -> list[str]:
+def _no_known_level(result: VisitResult, sources: Sources) -> list[Said]:
     none = sources.known_level is None and sources.truth is None and not result.simulated
-    return [texts.NO_KNOWN_LEVEL] if none else []
+    return [Statement(PageText.NO_KNOWN_LEVEL)] if none else []
 
 
 def _readings(document: Document, typed: _Typed) -> dict[str, Any]:
     """Lay out the readings as found, and as left where anything was noted."""
     found, left, charge = document.readings, document.as_left, typed(document.tank.precharge, most=30)
-    stated = texts.STATED.format(charge=charge) if charge else texts.NOT_KNOWN
-    rows = [
-        [texts.PRESSURE, typed(found.pressure, texts.NOT_READ, 30), typed(left.pressure, texts.UNCHANGED, 30)],
+    stated = Statement(PageText.STATED, {"charge": charge}) if charge else PageText.NOT_KNOWN
+    rows: Rows = [
+        [PageText.PRESSURE, typed(found.pressure, PageText.NOT_READ, 30), typed(left.pressure, texts.UNCHANGED, 30)],
         [
-            texts.WATER_TEMPERATURE,
-            typed(found.water_temperature, texts.NOT_READ, 30),
+            PageText.WATER_TEMPERATURE,
+            typed(found.water_temperature, PageText.NOT_READ, 30),
             typed(left.water_temperature, texts.UNCHANGED, 30),
         ],
-        [texts.TANK_TEMPERATURE, typed(found.tank_temperature, texts.NOT_READ, 30), texts.UNCHANGED],
-        [texts.CHARGE, stated, typed(left.precharge, texts.UNCHANGED, 30)],
+        [PageText.TANK_TEMPERATURE, typed(found.tank_temperature, PageText.NOT_READ, 30), texts.UNCHANGED],
+        [PageText.CHARGE, stated, typed(left.precharge, texts.UNCHANGED, 30)],
     ]
     has_left = any(text and text.strip() for text in (left.pressure, left.water_temperature, left.precharge))
     if not has_left:
         rows = [row[:2] for row in rows]
-    state = f"{texts.AS_FOUND}, {found.state}" if found.state else texts.AS_FOUND
-    return {"rows": rows, "head": ["", state, texts.AS_LEFT] if has_left else ["", state]}
+    state = {"cold": PageText.AS_FOUND_COLD, "hot": PageText.AS_FOUND_HOT}.get(found.state or "", PageText.AS_FOUND)
+    return {"rows": rows, "head": ["", state, PageText.AS_LEFT] if has_left else ["", state]}
 
 
 def _system(document: Document, typed: _Typed) -> Rows:
     """Lay out the system as stated."""
     system = document.system
     rows = (
-        (texts.RELIEF, system.relief, True),
-        (texts.FILL, system.fill, False),
-        (texts.HEAD, system.static_head, True),
-        (texts.VOLUME, system.volume, True),
-        (texts.HIGHEST, system.max_temperature, True),
-        (texts.FLUID, system.fluid, False),
-        (texts.GAUGE_ERROR, document.readings.gauge_error, False),
+        (PageText.RELIEF, system.relief, True),
+        (PageText.FILL, system.fill, False),
+        (PageText.HEAD, system.static_head, True),
+        (PageText.VOLUME, system.volume, True),
+        (PageText.HIGHEST, system.max_temperature, True),
+        (PageText.FLUID, system.fluid, False),
+        (PageText.GAUGE_ERROR, document.readings.gauge_error, False),
     )
     return [
-        [name, typed(text, texts.NOT_KNOWN, 30)] for name, text, always in rows if always or (text and text.strip())
+        [name, typed(text, PageText.NOT_KNOWN, 30)] for name, text, always in rows if always or (text and text.strip())
     ]
 
 
@@ -391,51 +403,54 @@ def _extras(result: VisitResult, sources: Sources, typed: _Typed) -> Rows:
     rows: Rows = []
     if document.observations:
         said = "; ".join(f"{name}: {answer}" for name, answer in document.observations.items())
-        rows.append([texts.OBSERVED, typed(said, most=LONGEST_TEXT)])
+        rows.append([PageText.OBSERVED, typed(said, most=LONGEST_TEXT)])
     drain = document.drain
     if drain.volume:
-        words = texts.DRAIN_WORDS.format(
-            volume=typed(drain.volume, most=20),
-            before=typed(drain.pressure_before, texts.NOT_READ, 20),
-            after=typed(drain.pressure_after, texts.NOT_READ, 20),
-        )
-        rows.append([texts.DRAIN, words])
+        pressures = {"before": drain.pressure_before, "after": drain.pressure_after}
+        values: dict[str, Value] = {
+            name: typed(pressure, most=20) or Statement(PageText.NOT_READ) for name, pressure in pressures.items()
+        }
+        drawn = typed(drain.volume, most=20)
+        rows.append([PageText.DRAIN, Statement(PageText.DRAIN_WORDS, {"volume": drawn, **values})])
     if document.parallel:
-        tanks = "; ".join(
-            texts.OTHER_WORDS.format(volume=typed(each.volume, most=20), charge=typed(each.precharge, most=20))
+        tanks = tuple(
+            Statement(
+                PageText.OTHER_WORDS,
+                {"volume": typed(each.volume, most=20), "charge": typed(each.precharge, most=20)},
+            )
             for each in document.parallel
         )
-        rows.append([texts.OTHERS, typed(texts.OTHERS_WORDS.format(tanks=tanks), most=LONGEST_TEXT)])
+        rows.append([PageText.OTHERS, Statement(PageText.OTHERS_WORDS, {"tanks": tanks})])
     if document.log:
         first, last = document.log[0], document.log[-1]
-        words = texts.LOG_WORDS.format(
-            count=len(document.log), first=typed(first.pressure, most=20), last=typed(last.pressure, most=20)
-        )
-        rows.append([texts.LOG, words])
+        ends: dict[str, Value] = {
+            "first": typed(first.pressure, most=20),
+            "last": typed(last.pressure, most=20),
+        }
+        rows.append([PageText.LOG, Statement(PageText.LOG_WORDS, {"count": len(document.log), **ends})])
     if document.by_hand:
         verdicts = [decision.verdict for decision in document.by_hand]
         reasons = "; ".join(dict.fromkeys(" ".join(decision.why.split()) for decision in document.by_hand))
-        words = texts.BY_HAND_WORDS.format(
-            refused=_counted(verdicts.count("refuse"), "tap"),
-            used=verdicts.count("use"),
-            reasons=typed(reasons, most=LONGEST_TEXT),
-        )
-        rows.append([texts.BY_HAND, words])
-    rows.append([texts.WORK, typed(document.as_left.work, most=LONGEST_TEXT)])
-    rows.append([texts.NOTES, typed(document.readings.notes, most=LONGEST_TEXT)])
+        refused = Statement(PageText.TAP_COUNT, {"count": verdicts.count("refuse")})
+        decided: dict[str, Value] = {"refused": refused, "used": verdicts.count("use")}
+        said_why = typed(reasons, most=LONGEST_TEXT)
+        rows.append([PageText.BY_HAND, Statement(PageText.BY_HAND_WORDS, {**decided, "reasons": said_why})])
+    rows.append([PageText.WORK, typed(document.as_left.work, most=LONGEST_TEXT)])
+    rows.append([PageText.NOTES, typed(document.readings.notes, most=LONGEST_TEXT)])
     known = [typed(sources.known_level, most=LONGEST_TEXT)] if sources.known_level and not result.simulated else []
-    known += [_truth_words(result, sources.truth)] if sources.truth else []
-    rows.append([texts.TRUTH if result.simulated else texts.KNOWN_LEVEL, " ".join(known)])
+    known += [told(_truth(result, sources.truth), result.units, sources.wording)] if sources.truth else []
+    rows.append([PageText.TRUTH if result.simulated else PageText.KNOWN_LEVEL, " ".join(known)])
     return [row for row in rows if row[1]]
 
 
-def _truth_words(result: VisitResult, truth: VisitTruth) -> str:
-    """Say what is known of the level otherwise."""
-    words = texts.TRUTH_WHOLE.get(truth.state, "")
+def _truth(result: VisitResult, truth: VisitTruth) -> Statement:
+    """Say what is known of the level from elsewhere."""
+    whole = texts.TRUTH_WHOLE.get(truth.state)
+    said: Said = "" if whole is None else Statement(whole)
     if truth.boundary_mm is not None:
-        words = texts.TRUTH_FOUND.format(position=result.units.show("length", truth.boundary_mm / 1000))
+        said = Statement(PageText.TRUTH_FOUND, {"depth_m": truth.boundary_mm / 1000})
     simulated = truth.simulated or result.simulated
-    return (texts.TRUTH_SIMULATED if simulated else texts.TRUTH_MEASURED).format(truth=words)
+    return Statement(PageText.TRUTH_SIMULATED if simulated else PageText.TRUTH_MEASURED, {"truth": said})
 
 
 # --- the page for the customer ---
@@ -447,11 +462,13 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
     head = _common(result, sources, typed)
     content = head | {
         "form": "customer",
-        "heading": texts.CUSTOMER_TITLE,
-        "intro": "" if not result.case.tank.charged else texts.CUSTOMER_INTRO,
+        "heading": CustomerText.TITLE,
+        "intro": "" if not result.case.tank.charged else CustomerText.INTRO,
         "finding": {
             "name": found,
-            "sentence": texts.SURE_SEEN if _seen_broken(result) else texts.SURE_WORDS.get(judgement.confidence, ""),
+            "sentence": CustomerText.SURE_SEEN
+            if _seen_broken(result)
+            else texts.SURE_WORDS.get(judgement.confidence, ""),
             "confidence": ["", ""],
         },
         "means": means,
@@ -460,37 +477,36 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "unchecked": _plain_unchecked(result, sources.document),
         "cautions": list(texts.CUSTOMER_CAUTIONS),
         "labels": {
-            "found": texts.FOUND_TITLE,
-            "means": texts.MEANS_TITLE,
-            "done": texts.DONE_TITLE,
-            "next": texts.HAPPENS_TITLE,
-            "unchecked": texts.LEFT_OPEN_TITLE,
-            "cautions": texts.CARE_TITLE,
-            "more": texts.MORE,
+            "found": CustomerText.FOUND_TITLE,
+            "means": CustomerText.MEANS_TITLE,
+            "done": CustomerText.DONE_TITLE,
+            "next": CustomerText.HAPPENS_TITLE,
+            "unchecked": CustomerText.LEFT_OPEN_TITLE,
+            "cautions": CustomerText.CARE_TITLE,
+            "more": PageText.MORE,
         },
     }
-    own = ("heading", "intro", "finding", "means", "next", "unchecked", "cautions", "labels")
-    return _finish(content, typed, own, sources.wording)
+    return _finish(content, typed, result.units, sources.wording)
 
 
-def _plain_words(result: VisitResult, document: Document) -> tuple[str, str, Sequence[str]]:
+def _plain_words(result: VisitResult, document: Document) -> tuple[CustomerText, CustomerText, Sequence[CustomerText]]:
     """Say what was found, what it means and what happens next."""
     code, case = result.judgement.code, result.case
     if not case.tank.charged:
-        return texts.CUSTOMER_FOUND_OPEN, texts.CUSTOMER_MEANS_OPEN, texts.CUSTOMER_NEXT_OPEN
+        return CustomerText.FOUND_OPEN, CustomerText.MEANS_OPEN, texts.CUSTOMER_NEXT_OPEN
     found, means, steps = texts.CUSTOMER_FOUND[code], texts.CUSTOMER_MEANS[code], texts.CUSTOMER_NEXT[code]
     if code == "too small" and case.parallel:
-        found, means = texts.CUSTOMER_FOUND_SMALL_TOGETHER, texts.CUSTOMER_MEANS_SMALL_TOGETHER
+        found, means = CustomerText.FOUND_SMALL_TOGETHER, CustomerText.MEANS_SMALL_TOGETHER
     if _seen_broken(result):
-        return texts.CUSTOMER_FOUND_BROKEN, texts.CUSTOMER_MEANS_BROKEN, texts.CUSTOMER_NEXT_BROKEN
+        return CustomerText.FOUND_BROKEN, CustomerText.MEANS_BROKEN, texts.CUSTOMER_NEXT_BROKEN
     if code in ("low on air", "waterlogged") and not case.tank.has_membrane:
-        means, steps = texts.CUSTOMER_MEANS_PLAIN, texts.CUSTOMER_NEXT_PLAIN
+        means, steps = CustomerText.MEANS_PLAIN, texts.CUSTOMER_NEXT_PLAIN
     elif case.observations.get(AIR_VALVE) == "no":
         steps = texts.CUSTOMER_NEXT_NO_WATER.get(code, steps)
     if code in texts.CUSTOMER_FOUND_BEFORE and _charged(document):
         found = texts.CUSTOMER_FOUND_BEFORE[code]
         steps = texts.CUSTOMER_NEXT_CHARGED
-        means = means if code == "more air than expected" else texts.CUSTOMER_MEANS_CHARGED
+        means = means if code == "more air than expected" else CustomerText.MEANS_CHARGED
     return found, means, steps
 
 
@@ -499,7 +515,7 @@ def _charged(document: Document) -> bool:
     return bool(document.as_left.precharge and document.as_left.precharge.strip())
 
 
-def _plain_unchecked(result: VisitResult, document: Document) -> list[str]:
+def _plain_unchecked(result: VisitResult, document: Document) -> list[CustomerText]:
     """Say in plain words what was not checked."""
     case, words = result.case, texts.CUSTOMER_NOT_CHECKED
     if not case.tank.charged:

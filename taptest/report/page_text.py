@@ -1,41 +1,212 @@
-"""Every text of the report's pages, in one place and ready for translation.
+"""Every text of the report's pages by its key in the catalogues of `taptest.words`, and which one stands for what.
 
-Figures and typed texts come from elsewhere. Written in US words; `taptest.report.wording` puts them into those of the
-UK and Ireland. A name in braces is filled in by `taptest.report.page`.
+Figures and typed texts come from elsewhere. `MORE` keeps its brace: `page.typ` puts the number in.
 """
 
 from typing import Final
 
 from taptest.finding.records import FindingCode
+from taptest.statements import Key
 
-# --- the page for the service file ---
 
-TITLE: Final = "Expansion tank: tap report"
-SIMULATED: Final = "SIMULATED DATA"
-SIMULATED_NOTE: Final = "This visit is simulated: no tank was tapped, and the page shows only what a report looks like."
+class PageText(Key):
+    """Texts of the page for the service file."""
 
-SITE: Final = "Site"
-CUSTOMER: Final = "Customer"
-JOB: Final = "Job"
-NEXT_VISIT: Final = "Next visit"
-TECHNICIAN: Final = "Technician"
-DATE: Final = "Date"
-TANK: Final = "Tank"
-NOT_GIVEN: Final = "not given"
-NOT_READ: Final = "not read"
-NOT_KNOWN: Final = "not known"
+    TITLE = "page.title"
+    SIMULATED = "page.simulated"
+    SIMULATED_NOTE = "page.simulated note"
+    CUSTOMER = "page.customer"
+    JOB = "page.job"
+    NEXT_VISIT = "page.next visit"
+    SITE = "page.site"
+    TECHNICIAN = "page.technician"
+    DATE = "page.date"
+    TANK = "page.tank"
+    NOT_GIVEN = "page.not given"
+    NOT_READ = "page.not read"
+    NOT_KNOWN = "page.not known"
+    FINDING_AS_EXPECTED = "page.finding as expected"
+    FINDING_LOW_ON_AIR = "page.finding low on air"
+    FINDING_WATERLOGGED = "page.finding waterlogged"
+    FINDING_MORE_AIR_THAN_EXPECTED = "page.finding more air than expected"
+    FINDING_TOO_SMALL = "page.finding too small"
+    FINDING_MEMBRANE_FAILED = "page.finding membrane failed"
+    FINDING_CANNOT_TELL = "page.finding cannot tell"
+    NOT_FINISHED = "page.not finished"
+    CONFIDENCE = "page.confidence"
+    CONFIDENCE_WORDS_HIGH = "page.confidence words high"
+    CONFIDENCE_WORDS_FAIR = "page.confidence words fair"
+    CONFIDENCE_WORDS_LOW = "page.confidence words low"
+    CONFIDENCE_WORDS_CANNOT_TELL = "page.confidence words cannot tell"
+    CONFIDENCE_SEEN = "page.confidence seen"
+    READINGS = "page.readings"
+    AS_FOUND = "page.as found"
+    AS_LEFT = "page.as left"
+    PRESSURE = "page.pressure"
+    WATER_TEMPERATURE = "page.water temperature"
+    TANK_TEMPERATURE = "page.tank temperature"
+    STATE = "page.state"
+    CHARGE = "page.charge"
+    STATED = "page.stated", "charge"
+    GAUGE_ERROR = "page.gauge error"
+    SYSTEM = "page.system"
+    RELIEF = "page.relief"
+    FILL = "page.fill"
+    HIGHEST = "page.highest"
+    HEAD = "page.head"
+    VOLUME = "page.volume"
+    FLUID = "page.fluid"
+    BY_HAND = "page.by hand"
+    BY_HAND_WORDS = "page.by hand words", "refused", "used", "reasons"
+    WORK = "page.work"
+    NOTES = "page.notes"
+    OBSERVED = "page.observed"
+    DRAIN = "page.drain"
+    DRAIN_WORDS = "page.drain words", "volume", "before", "after"
+    OTHERS = "page.others"
+    OTHERS_WORDS = "page.others words", "tanks"
+    OTHER_WORDS = "page.other words", "volume", "charge"
+    LOG = "page.log"
+    LOG_WORDS = "page.log words", "count", "first", "last"
+    RESULTS = "page.results"
+    TAPS = "page.taps"
+    TAPS_WORDS = "page.taps words", "used", "rejected", "points"
+    KNOWN_LEVEL = "page.known level"
+    TRUTH = "page.truth"
+    TRUTH_SIMULATED = "page.truth simulated", "truth"
+    TRUTH_MEASURED = "page.truth measured", "truth"
+    TRUTH_FOUND = "page.truth found", "depth_m"
+    TRUTH_WHOLE_ALL_AIR = "page.truth whole all air"
+    TRUTH_WHOLE_ALL_WATER = "page.truth whole all water"
+    NO_KNOWN_LEVEL = "page.no known level"
+    PICTURE_ALT = "page.picture alt"
+    NEXT = "page.next"
+    NEXT_AS_FOUND = "page.next as found"
+    FINDING_AS_FOUND = "page.finding as found", "finding"
+    CAUSES = "page.causes"
+    WHY = "page.why"
+    UNCHECKED = "page.unchecked"
+    CAUTION = "page.caution"
+    MORE = "page.more", "n"
+    CUT = "page.cut"
+    LETTERS = "page.letters"
+    CAUTIONS_SCALDS = "page.cautions scalds"
+    CAUTIONS_TAP_LIGHTLY = "page.cautions tap lightly"
+    CAUTIONS_NEVER_PLUG = "page.cautions never plug"
+    CAUTIONS_WEEPING_VALVE = "page.cautions weeping valve"
+    CAUTIONS_NOTHING_CLOSED = "page.cautions nothing closed"
+    CAUTIONS_SET_PRE_CHARGE = "page.cautions set pre charge"
+    CAUTIONS_HEAVY = "page.cautions heavy"
+    CAUTIONS_LICENSED = "page.cautions licensed"
+    FINGERPRINT = "page.fingerprint", "files", "fingerprint"
+    MADE_BY = "page.made by", "version"
+    KIND_DIAPHRAGM = "page.kind diaphragm"
+    KIND_BLADDER = "page.kind bladder"
+    KIND_PLAIN = "page.kind plain"
+    KIND_OPEN = "page.kind open"
+    AXIS_HORIZONTAL = "page.axis horizontal"
+    WATER_END_TOP = "page.water end top"
+    WATER_END_BOTTOM = "page.water end bottom"
+    SERIAL = "page.serial", "serial"
+    TITLE_WITH_FINDING = "page.title with finding", "title", "finding"
+    LABEL = "page.label", "label"
+    AS_FOUND_COLD = "page.as found cold"
+    AS_FOUND_HOT = "page.as found hot"
+    SIMULATED_KEYWORD = "page.simulated keyword"
+    FILES = "page.files", "count"
+    TAP_COUNT = "page.tap count", "count"
+    POINT_COUNT = "page.point count", "count"
+
+
+class CustomerText(Key):
+    """Texts of the page for the customer."""
+
+    TITLE = "customer.title"
+    INTRO = "customer.intro"
+    FOUND_TITLE = "customer.found title"
+    MEANS_TITLE = "customer.means title"
+    HAPPENS_TITLE = "customer.happens title"
+    DONE_TITLE = "customer.done title"
+    LEFT_OPEN_TITLE = "customer.left open title"
+    CARE_TITLE = "customer.care title"
+    SURE_WORDS_HIGH = "customer.sure words high"
+    SURE_WORDS_FAIR = "customer.sure words fair"
+    SURE_WORDS_LOW = "customer.sure words low"
+    SURE_SEEN = "customer.sure seen"
+    FOUND_AS_EXPECTED = "customer.found as expected"
+    FOUND_LOW_ON_AIR = "customer.found low on air"
+    FOUND_WATERLOGGED = "customer.found waterlogged"
+    FOUND_MORE_AIR_THAN_EXPECTED = "customer.found more air than expected"
+    FOUND_TOO_SMALL = "customer.found too small"
+    FOUND_MEMBRANE_FAILED = "customer.found membrane failed"
+    FOUND_CANNOT_TELL = "customer.found cannot tell"
+    FOUND_BEFORE_LOW_ON_AIR = "customer.found before low on air"
+    FOUND_BEFORE_WATERLOGGED = "customer.found before waterlogged"
+    FOUND_BEFORE_MORE_AIR_THAN_EXPECTED = "customer.found before more air than expected"
+    FOUND_BROKEN = "customer.found broken"
+    FOUND_SMALL_TOGETHER = "customer.found small together"
+    FOUND_OPEN = "customer.found open"
+    MEANS_AS_EXPECTED = "customer.means as expected"
+    MEANS_LOW_ON_AIR = "customer.means low on air"
+    MEANS_WATERLOGGED = "customer.means waterlogged"
+    MEANS_MORE_AIR_THAN_EXPECTED = "customer.means more air than expected"
+    MEANS_TOO_SMALL = "customer.means too small"
+    MEANS_MEMBRANE_FAILED = "customer.means membrane failed"
+    MEANS_CANNOT_TELL = "customer.means cannot tell"
+    MEANS_BROKEN = "customer.means broken"
+    MEANS_SMALL_TOGETHER = "customer.means small together"
+    MEANS_OPEN = "customer.means open"
+    MEANS_PLAIN = "customer.means plain"
+    MEANS_CHARGED = "customer.means charged"
+    NEXT_AS_EXPECTED_1 = "customer.next as expected 1"
+    NEXT_AS_EXPECTED_2 = "customer.next as expected 2"
+    NEXT_LOW_ON_AIR_1 = "customer.next low on air 1"
+    NEXT_LOW_ON_AIR_2 = "customer.next low on air 2"
+    NEXT_LOW_ON_AIR_3 = "customer.next low on air 3"
+    NEXT_WATERLOGGED_1 = "customer.next waterlogged 1"
+    NEXT_WATERLOGGED_2 = "customer.next waterlogged 2"
+    NEXT_WATERLOGGED_3 = "customer.next waterlogged 3"
+    NEXT_MORE_AIR_THAN_EXPECTED_1 = "customer.next more air than expected 1"
+    NEXT_MORE_AIR_THAN_EXPECTED_2 = "customer.next more air than expected 2"
+    NEXT_TOO_SMALL_1 = "customer.next too small 1"
+    NEXT_TOO_SMALL_2 = "customer.next too small 2"
+    NEXT_MEMBRANE_FAILED_1 = "customer.next membrane failed 1"
+    NEXT_MEMBRANE_FAILED_2 = "customer.next membrane failed 2"
+    NEXT_CANNOT_TELL_1 = "customer.next cannot tell 1"
+    NEXT_CANNOT_TELL_2 = "customer.next cannot tell 2"
+    NEXT_NO_WATER_LOW_ON_AIR_1 = "customer.next no water low on air 1"
+    NEXT_NO_WATER_LOW_ON_AIR_2 = "customer.next no water low on air 2"
+    NEXT_NO_WATER_WATERLOGGED_1 = "customer.next no water waterlogged 1"
+    NEXT_NO_WATER_WATERLOGGED_2 = "customer.next no water waterlogged 2"
+    NEXT_BROKEN_1 = "customer.next broken 1"
+    NEXT_PLAIN_1 = "customer.next plain 1"
+    NEXT_PLAIN_2 = "customer.next plain 2"
+    NEXT_CHARGED_1 = "customer.next charged 1"
+    NEXT_CHARGED_2 = "customer.next charged 2"
+    NEXT_OPEN_1 = "customer.next open 1"
+    NOT_CHECKED_MEMBRANE = "customer.not checked membrane"
+    NOT_CHECKED_CHARGE = "customer.not checked charge"
+    NOT_CHECKED_RELIEF = "customer.not checked relief"
+    NOT_CHECKED_GAUGE = "customer.not checked gauge"
+    NOT_CHECKED_OTHERS = "customer.not checked others"
+    CAUTIONS_NEVER_PLUG = "customer.cautions never plug"
+    CAUTIONS_SCALDS = "customer.cautions scalds"
+    CAUTIONS_LEAVE_VALVES = "customer.cautions leave valves"
+    CAUTIONS_SWITCH_OFF = "customer.cautions switch off"
+    CAUTIONS_WRITE_DOWN = "customer.cautions write down"
+    CAUTIONS_SUPPORTS = "customer.cautions supports"
+
+
 UNCHANGED: Final = "–"
-
-FINDING: Final[dict[FindingCode, str]] = {
-    "as expected": "As expected",
-    "low on air": "Low on air",
-    "waterlogged": "Waterlogged",
-    "more air than expected": "More air than expected",
-    "too small": "Too small",
-    "membrane failed": "Membrane failed",
-    "cannot tell": "Cannot tell",
+FINDING: Final[dict[FindingCode, PageText]] = {
+    "as expected": PageText.FINDING_AS_EXPECTED,
+    "low on air": PageText.FINDING_LOW_ON_AIR,
+    "waterlogged": PageText.FINDING_WATERLOGGED,
+    "more air than expected": PageText.FINDING_MORE_AIR_THAN_EXPECTED,
+    "too small": PageText.FINDING_TOO_SMALL,
+    "membrane failed": PageText.FINDING_MEMBRANE_FAILED,
+    "cannot tell": PageText.FINDING_CANNOT_TELL,
 }
-NOT_FINISHED: Final = "Round not finished"
 FINDING_SIGN: Final[dict[FindingCode, tuple[str, str]]] = {
     "as expected": ("✓", "good"),
     "low on air": ("▲", "warn"),
@@ -46,258 +217,131 @@ FINDING_SIGN: Final[dict[FindingCode, tuple[str, str]]] = {
     "cannot tell": ("?", "open"),
 }
 """Sign and class of a finding on pages: never told by colour alone."""
-CONFIDENCE: Final = "Confidence"
-CONFIDENCE_WORDS: Final[dict[str, str]] = {
-    "high": "high. Taps and readings fit this finding, and hardly any other.",
-    "fair": "fair. Taps and readings fit this finding best; another one remains possible.",
-    "low": "low. Take it as a lead, and make the next check before acting on it.",
-    "cannot tell": "none. The taps do not carry a finding; the next check does more.",
+CONFIDENCE_WORDS: Final[dict[str, PageText]] = {
+    "high": PageText.CONFIDENCE_WORDS_HIGH,
+    "fair": PageText.CONFIDENCE_WORDS_FAIR,
+    "low": PageText.CONFIDENCE_WORDS_LOW,
+    "cannot tell": PageText.CONFIDENCE_WORDS_CANNOT_TELL,
 }
-CONFIDENCE_SEEN: Final = "high. Water at the air valve shows it, whatever the taps say."
-
-READINGS: Final = "Readings"
-AS_FOUND: Final = "as found"
-AS_LEFT: Final = "as left"
-PRESSURE: Final = "Pressure"
-WATER_TEMPERATURE: Final = "Water"
-TANK_TEMPERATURE: Final = "Tank shell"
-STATE: Final = "State"
-CHARGE: Final = "Pre-charge"
-STATED: Final = "{charge}, as stated"
-GAUGE_ERROR: Final = "Gauge good to"
-SYSTEM: Final = "System"
-RELIEF: Final = "Relief valve"
-FILL: Final = "Fill valve"
-HIGHEST: Final = "Hottest water"
-HEAD: Final = "Height above tank"
-VOLUME: Final = "System holds"
-FLUID: Final = "Fluid"
-BY_HAND: Final = "Decided by hand"
-BY_HAND_WORDS: Final = "{refused} refused, {used} used: {reasons}"
-WORK: Final = "Work done"
-NOTES: Final = "Notes"
-OBSERVED: Final = "Observed"
-DRAIN: Final = "Measured drain"
-DRAIN_WORDS: Final = "{volume} drawn, {before} before, {after} after"
-OTHERS: Final = "Other tanks"
-OTHERS_WORDS: Final = "{tanks}; as stated, not tapped"
-OTHER_WORDS: Final = "{volume}, pre-charge {charge}"
-LOG: Final = "Pressure log"
-LOG_WORDS: Final = "{count} readings, {first} to {last}"
-
-RESULTS: Final = "By the taps"
-TAPS: Final = "Taps"
-TAPS_WORDS: Final = "{used} used, {rejected} rejected, {points}"
-ONE: Final = {"tap": "1 tap", "point": "1 point"}
-MANY: Final = {"tap": "{count} taps", "point": "{count} points"}
-KNOWN_LEVEL: Final = "Known level"
-TRUTH: Final = "Truth"
-TRUTH_SIMULATED: Final = "In this simulated visit {truth}."
-TRUTH_MEASURED: Final = "Measured by other means: {truth}."
-TRUTH_FOUND: Final = "the water really ends {position} below the top"
-TRUTH_WHOLE: Final = {
-    "all air": "air lies behind all points of the line",
-    "all water": "water lies behind all points of the line",
+TRUTH_WHOLE: Final[dict[str, PageText]] = {
+    "all air": PageText.TRUTH_WHOLE_ALL_AIR,
+    "all water": PageText.TRUTH_WHOLE_ALL_WATER,
 }
-NO_KNOWN_LEVEL: Final = "This laptop, microphone and striker were not tried on a vessel of known level."
-
-PICTURE_ALT: Final = (
-    "The tank in section with the points of the tap line, the boundary and the expected band; beside it the spectra of "
-    "the taps and the probability of water at each point."
-)
-
-NEXT: Final = "Next checks, the first one first"
-NEXT_AS_FOUND: Final = "Checks for the tank as it was found; what was done stands below"
-FINDING_AS_FOUND: Final = "As found: {finding}"
-CAUSES: Final = "Possible causes if the relief valve opens, likeliest first"
-WHY: Final = "What the finding rests on"
-UNCHECKED: Final = "NOT checked, and assumed"
-CAUTION: Final = "Cautions"
-MORE: Final = "{n} more in the visit"
-CUT: Final = "Texts that end in … are cut short here; the visit holds them whole."
-LETTERS: Final = "Letters that no font of this computer shows stand as “?”; the visit holds the texts as typed."
-
 CAUTIONS: Final = (
-    "Hot water under pressure scalds. Cool down, and lock out power and fuel before opening anything. Never drain hot.",
-    "Tap lightly. Stop at rust, bulges or seepage: the shell may be thin.",
-    "Never plug, valve off, reset or reduce a relief valve. Its discharge runs full size to a safe place.",
-    "A relief valve that weeps, or does not reseat after lifting, is replaced even where another cause exists.",
-    "Nothing may be closed between boiler and tank in service.",
-    "Set a pre-charge only with the tank isolated and its water side drained to zero. Air or nitrogen only.",
-    "A waterlogged tank is heavy: support it before loosening it.",
-    "Licensed work and local code apply. This report supports a decision; it does not replace a pressure check.",
+    PageText.CAUTIONS_SCALDS,
+    PageText.CAUTIONS_TAP_LIGHTLY,
+    PageText.CAUTIONS_NEVER_PLUG,
+    PageText.CAUTIONS_WEEPING_VALVE,
+    PageText.CAUTIONS_NOTHING_CLOSED,
+    PageText.CAUTIONS_SET_PRE_CHARGE,
+    PageText.CAUTIONS_HEAVY,
+    PageText.CAUTIONS_LICENSED,
 )
-
-FINGERPRINT: Final = "Recordings: {count}, SHA-256 {fingerprint}"
-FILES: Final = ("1 file", "{n} files")
-MADE_BY: Final = "taptest {version}"
-
-# --- the page for the customer ---
-
-CUSTOMER_TITLE: Final = "Your expansion tank"
-CUSTOMER_INTRO: Final = (
-    "Water takes more room when it gets hot. The expansion tank gives it that room by a cushion of air. Without the "
-    "cushion the pressure climbs, and the relief valve lets water out to protect your heating. We tapped along the "
-    "tank, recorded the sound and compared it with what the readings lead one to expect."
-)
-FOUND_TITLE: Final = "What we found"
-MEANS_TITLE: Final = "What it means"
-HAPPENS_TITLE: Final = "What happens next"
-DONE_TITLE: Final = "What was done"
-LEFT_OPEN_TITLE: Final = "What we did NOT check"
-CARE_TITLE: Final = "For your safety"
-SURE_WORDS: Final[dict[str, str]] = {
-    "high": "We are sure of this as far as sound and readings go.",
-    "fair": "Sound and readings fit this best; something else remains possible.",
-    "low": "This is no more than a lead, and the next check will confirm it or not.",
-    "cannot tell": "",
+SURE_WORDS: Final[dict[str, CustomerText]] = {
+    "high": CustomerText.SURE_WORDS_HIGH,
+    "fair": CustomerText.SURE_WORDS_FAIR,
+    "low": CustomerText.SURE_WORDS_LOW,
 }
-SURE_SEEN: Final = "This was seen at the air valve, so it does not hang on the sound."
-
-CUSTOMER_FOUND: Final[dict[FindingCode, str]] = {
-    "as expected": "By sound and readings, the expansion tank works as it should.",
-    "low on air": "The expansion tank has too little air left in it.",
-    "waterlogged": "The expansion tank is full of water: hardly any air is left in it.",
-    "more air than expected": "The expansion tank holds more air and less water than it should.",
-    "too small": "The expansion tank is in order, but too small for your heating.",
-    "membrane failed": "The expansion tank is most likely broken inside.",
-    "cannot tell": "This time the sound did not tell how the expansion tank is doing.",
+CUSTOMER_FOUND: Final[dict[FindingCode, CustomerText]] = {
+    "as expected": CustomerText.FOUND_AS_EXPECTED,
+    "low on air": CustomerText.FOUND_LOW_ON_AIR,
+    "waterlogged": CustomerText.FOUND_WATERLOGGED,
+    "more air than expected": CustomerText.FOUND_MORE_AIR_THAN_EXPECTED,
+    "too small": CustomerText.FOUND_TOO_SMALL,
+    "membrane failed": CustomerText.FOUND_MEMBRANE_FAILED,
+    "cannot tell": CustomerText.FOUND_CANNOT_TELL,
 }
-CUSTOMER_FOUND_BEFORE: Final[dict[FindingCode, str]] = {
-    "low on air": "The expansion tank had too little air left in it.",
-    "waterlogged": "The expansion tank was full of water: hardly any air was left in it.",
-    "more air than expected": "The expansion tank held more air and less water than it should.",
+CUSTOMER_FOUND_BEFORE: Final[dict[FindingCode, CustomerText]] = {
+    "low on air": CustomerText.FOUND_BEFORE_LOW_ON_AIR,
+    "waterlogged": CustomerText.FOUND_BEFORE_WATERLOGGED,
+    "more air than expected": CustomerText.FOUND_BEFORE_MORE_AIR_THAN_EXPECTED,
 }
-CUSTOMER_FOUND_BROKEN: Final = "The expansion tank is broken inside: water comes out where there should be air."
-CUSTOMER_FOUND_SMALL_TOGETHER: Final = (
-    "The expansion tank that was tapped is in order, but all the tanks together are too small for your heating."
-)
-CUSTOMER_FOUND_OPEN: Final = "Your heating has an open tank, which has no air cushion: this test does not apply to it."
-CUSTOMER_MEANS: Final[dict[FindingCode, str]] = {
+CUSTOMER_MEANS: Final[dict[FindingCode, CustomerText]] = {
+    "as expected": CustomerText.MEANS_AS_EXPECTED,
+    "low on air": CustomerText.MEANS_LOW_ON_AIR,
+    "waterlogged": CustomerText.MEANS_WATERLOGGED,
+    "more air than expected": CustomerText.MEANS_MORE_AIR_THAN_EXPECTED,
+    "too small": CustomerText.MEANS_TOO_SMALL,
+    "membrane failed": CustomerText.MEANS_MEMBRANE_FAILED,
+    "cannot tell": CustomerText.MEANS_CANNOT_TELL,
+}
+CUSTOMER_NEXT: Final[dict[FindingCode, tuple[CustomerText, ...]]] = {
     "as expected": (
-        "If the relief valve drips, the tank is probably not the reason. Other causes are then looked at, one by one."
+        CustomerText.NEXT_AS_EXPECTED_1,
+        CustomerText.NEXT_AS_EXPECTED_2,
     ),
     "low on air": (
-        "The cushion has become too small. When the heating runs, the pressure climbs further than it should, and the "
-        "relief valve may drip. Often the air can be put back. If it does not stay, the tank has to be replaced."
+        CustomerText.NEXT_LOW_ON_AIR_1,
+        CustomerText.NEXT_LOW_ON_AIR_2,
+        CustomerText.NEXT_LOW_ON_AIR_3,
     ),
     "waterlogged": (
-        "The water has no room left when it gets hot. The pressure climbs fast, and the relief valve opens. Either the "
-        "air can be put back, or the tank has failed and has to be replaced. The next check shows which."
+        CustomerText.NEXT_WATERLOGGED_1,
+        CustomerText.NEXT_WATERLOGGED_2,
+        CustomerText.NEXT_WATERLOGGED_3,
     ),
     "more air than expected": (
-        "Either too much air was pumped in, or a closed valve or a blocked pipe keeps the water out. In both cases the "
-        "tank takes up too little water, and the pressure climbs further than it should."
+        CustomerText.NEXT_MORE_AIR_THAN_EXPECTED_1,
+        CustomerText.NEXT_MORE_AIR_THAN_EXPECTED_2,
     ),
     "too small": (
-        "When everything is hot, the water needs more room than this tank gives, and the relief valve may open. A "
-        "larger tank, or a second one, solves that. Before that, the figures of your heating are checked once more."
+        CustomerText.NEXT_TOO_SMALL_1,
+        CustomerText.NEXT_TOO_SMALL_2,
     ),
     "membrane failed": (
-        "A rubber membrane keeps air and water apart in this tank, and it seems to have given way. It cannot be "
-        "mended. One short check settles it; then the tank is replaced."
+        CustomerText.NEXT_MEMBRANE_FAILED_1,
+        CustomerText.NEXT_MEMBRANE_FAILED_2,
     ),
     "cannot tell": (
-        "That happens, for example where it is noisy, or where a tank gives little difference in sound. It does not "
-        "mean that something is wrong, and it does not mean that all is well. Another check will tell."
+        CustomerText.NEXT_CANNOT_TELL_1,
+        CustomerText.NEXT_CANNOT_TELL_2,
     ),
 }
-CUSTOMER_MEANS_BROKEN: Final = (
-    "A rubber membrane keeps air and water apart in this tank, and it has given way. It cannot be mended: the tank has "
-    "to be replaced."
-)
-CUSTOMER_MEANS_SMALL_TOGETHER: Final = (
-    "When everything is hot, the water needs more room than these tanks give together, and the relief valve may open. "
-    "A larger tank, or one more, solves that. Before that, the figures of your heating and the air in the other tanks "
-    "are checked: we took that air to be as stated."
-)
-CUSTOMER_MEANS_OPEN: Final = (
-    "An open tank takes up the growing water freely. Its float valve and its overflow show whether it works."
-)
-CUSTOMER_MEANS_PLAIN: Final = (
-    "In a plain steel tank the water slowly takes up the air: that is its ordinary fault. The water has too little "
-    "room left when it gets hot, the pressure climbs, and the relief valve may open. The air can be put back."
-)
-CUSTOMER_MEANS_CHARGED: Final = (
-    "The cushion had become too small: when the heating ran, the pressure climbed further than it should, and the "
-    "relief valve could open. The air has been put back. If it does not stay, the tank has to be replaced."
-)
-CUSTOMER_NEXT: Final[dict[FindingCode, tuple[str, ...]]] = {
-    "as expected": (
-        "The tank stays as it is.",
-        "If the relief valve drips, the other causes are checked next.",
-    ),
+CUSTOMER_NEXT_NO_WATER: Final[dict[FindingCode, tuple[CustomerText, ...]]] = {
     "low on air": (
-        "A technician checks whether water has reached the air side.",
-        "If not: with the heating cold and off, the tank is shut off, drained and pumped up, and then tapped again.",
-        "Some months later the pressure is looked at again, to see whether the air has stayed.",
+        CustomerText.NEXT_NO_WATER_LOW_ON_AIR_1,
+        CustomerText.NEXT_NO_WATER_LOW_ON_AIR_2,
     ),
     "waterlogged": (
-        "A technician checks whether water has reached the air side. If so, the tank is replaced.",
-        "If not: with the heating cold and off, the tank is drained and its air put back, and it is tapped again.",
-        "Until then, watch the pressure, and call us if it climbs toward the red mark.",
-    ),
-    "more air than expected": (
-        "A technician checks that the valve and the pipe before the tank are open.",
-        "With the heating cold and off, the tank is shut off and drained, and its air is measured and set right.",
-    ),
-    "too small": (
-        "The volume of your heating and its highest temperature are checked.",
-        "We work out which tank is needed and make you an offer.",
-    ),
-    "membrane failed": (
-        "With the system cold, a technician presses the pin of the air valve for an instant: water there is the proof.",
-        "Then the tank is replaced, with the heating cold and off.",
-    ),
-    "cannot tell": (
-        "The technician makes the next check that is quick and sure, or taps again when it is quiet.",
-        "Until then nothing is replaced because of this test.",
+        CustomerText.NEXT_NO_WATER_WATERLOGGED_1,
+        CustomerText.NEXT_NO_WATER_WATERLOGGED_2,
     ),
 }
-CUSTOMER_NEXT_NO_WATER: Final[dict[FindingCode, tuple[str, ...]]] = {
-    "low on air": (
-        "With the heating cold and off, the tank is shut off, drained and pumped up, and then tapped again.",
-        "Some months later the pressure is looked at again, to see whether the air has stayed.",
-    ),
-    "waterlogged": (
-        "With the heating cold and off, the tank is drained and its air put back, and it is tapped again.",
-        "Until then, watch the pressure, and call us if it climbs toward the red mark.",
-    ),
-}
-CUSTOMER_NEXT_BROKEN: Final = ("The tank is replaced, with the heating cold and off.",)
+CUSTOMER_NEXT_BROKEN: Final = (CustomerText.NEXT_BROKEN_1,)
 CUSTOMER_NEXT_PLAIN: Final = (
-    "With the heating cold and off, the tank is shut off and drained while air comes in, and then tapped again.",
-    "Until then, watch the pressure, and call us if it climbs toward the red mark.",
+    CustomerText.NEXT_PLAIN_1,
+    CustomerText.NEXT_PLAIN_2,
 )
 CUSTOMER_NEXT_CHARGED: Final = (
-    "Some months later the pressure is looked at again, to see whether the air has stayed.",
-    "If the pressure falls, or the relief valve drips again before that, call us.",
+    CustomerText.NEXT_CHARGED_1,
+    CustomerText.NEXT_CHARGED_2,
 )
-CUSTOMER_NEXT_OPEN: Final = ("The technician looks at the float valve and at the overflow of the open tank.",)
-CUSTOMER_NOT_CHECKED: Final = {
-    "membrane": "Whether the rubber inside the tank is whole.",
-    "charge": "How much air is in the tank, by a gauge: that needs the tank shut off and drained.",
-    "relief": "Whether the relief valve opens and closes as it should.",
-    "gauge": "Whether the pressure gauge reads true.",
-    "others": "Whether the other expansion tanks on your heating have their air: only this one was tapped.",
+CUSTOMER_NEXT_OPEN: Final = (CustomerText.NEXT_OPEN_1,)
+CUSTOMER_NOT_CHECKED: Final[dict[str, CustomerText]] = {
+    "membrane": CustomerText.NOT_CHECKED_MEMBRANE,
+    "charge": CustomerText.NOT_CHECKED_CHARGE,
+    "relief": CustomerText.NOT_CHECKED_RELIEF,
+    "gauge": CustomerText.NOT_CHECKED_GAUGE,
+    "others": CustomerText.NOT_CHECKED_OTHERS,
 }
 CUSTOMER_CAUTIONS: Final = (
-    "A dripping relief valve protects you. Never plug it, shut it off or adjust it, and keep the end of its pipe free.",
-    "What comes out of it is hot and can scald. Keep hands and children away.",
-    "Leave the valves at boiler and tank as they are. Do not pump up, loosen or drain the tank yourself.",
-    "If the pressure climbs toward the red mark, or water keeps running, switch the heating off and call us.",
-    "Write down when you add water, and the pressure before and after: that helps to find the cause.",
-    "This test listens from outside. It helps us to decide; it does not replace a pressure check.",
+    CustomerText.CAUTIONS_NEVER_PLUG,
+    CustomerText.CAUTIONS_SCALDS,
+    CustomerText.CAUTIONS_LEAVE_VALVES,
+    CustomerText.CAUTIONS_SWITCH_OFF,
+    CustomerText.CAUTIONS_WRITE_DOWN,
+    CustomerText.CAUTIONS_SUPPORTS,
 )
-
-# --- the tank in words ---
-
-KIND: Final = {
-    "diaphragm": "diaphragm tank",
-    "bladder": "bladder tank",
-    "plain": "plain steel tank",
-    "open": "open tank",
+KIND: Final[dict[str, PageText]] = {
+    "diaphragm": PageText.KIND_DIAPHRAGM,
+    "bladder": PageText.KIND_BLADDER,
+    "plain": PageText.KIND_PLAIN,
+    "open": PageText.KIND_OPEN,
 }
-AXIS: Final = {"vertical": "", "horizontal": "lying"}
-WATER_END: Final = {"top": "water on top", "bottom": "water below"}
-SERIAL: Final = "no.\u00a0{serial}"
+AXIS: Final[dict[str, PageText]] = {
+    "horizontal": PageText.AXIS_HORIZONTAL,
+}
+WATER_END: Final[dict[str, PageText]] = {
+    "top": PageText.WATER_END_TOP,
+    "bottom": PageText.WATER_END_BOTTOM,
+}

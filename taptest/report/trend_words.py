@@ -3,159 +3,160 @@
 import textwrap
 
 from taptest.finding.records import Bound, Interval
-from taptest.quantities import Kind, Units
-from taptest.report.wording import Wording, told, worded
-from taptest.report.words import WIDTH, spread
-from taptest.statements import Said
-from taptest.visit.history import History, PastVisit
+from taptest.report.remarks import Figure, FindingText, TrendText
+from taptest.report.wording import Wording, told
+from taptest.report.words import WIDTH, pressure_of
+from taptest.statements import Said, Statement, Value
+from taptest.visit.history import History, PastVisit, ReferenceSource
 from taptest.visit.trend import HORIZON_YEARS
+from taptest.water.log import WAY
 
 SURE = 0.9
+LEVELS_AT: dict[ReferenceSource, TrendText] = {
+    "fill valve's setting": TrendText.LEVELS_AT_FILL,
+    "usual cold pressure": TrendText.LEVELS_AT_COLD,
+    "usual pressure": TrendText.LEVELS_AT_USUAL,
+}
 
 
 def history_text(history: History, wording: Wording = "us") -> str:
     """Return the whole history in the user's units and the words of their country, ending in a line break."""
 
-    def said(sentence: Said, mark: str = "") -> list[str]:
-        return _wrapped(told(sentence, history.units, wording), mark)
+    def one(said: Said) -> str:
+        return told(said, history.units, wording)
 
-    place = f", {history.site}" if history.site else ""
-    simulated = " (simulated data)" if any(past.simulated for past in history.visits) else ""
-    lines = [f"{history.tank or worded('Tank without a name', wording)}{place}{simulated}", ""]
-    if reference := reference_sentence(history):
-        lines += [*said(reference), ""]
+    title = history.tank or one(FindingText.NO_NAME)
+    title = f"{title}, {history.site}" if history.site else title
+    if any(past.simulated for past in history.visits):
+        title = one(Statement(FindingText.SIMULATED, {"title": title}))
+    lines = [title, ""]
+    reference = reference_sentence(history)
+    if reference is not None:
+        lines += [*_wrapped(one(reference)), ""]
     for past in history.visits:
-        lines += _visit(past, history.units, wording)
-    lines += ["", *(line for sentence in trend_sentences(history) for line in said(sentence))]
+        said_found: tuple[Said, ...] = (past.finding, *found_words(past))
+        found = "; ".join(map(one, said_found))
+        lines += _hanging(past.day.isoformat(), one(Statement(TrendText.FOUND, {"found": found})))
+        left = "; ".join(map(one, ((past.work.rstrip("."),) if past.work else ()) + left_words(past)))
+        lines += _hanging("", one(Statement(TrendText.LEFT, {"left": left}))) if left else []
+    lines += ["", *(line for said in trend_sentences(history) for line in _wrapped(one(said)))]
     if history.notes:
-        lines += ["", "Not done", *(line for note in history.notes for line in said(note, "- "))]
+        lines += ["", one(TrendText.NOT_DONE)]
+        lines += [line for note in history.notes for line in _wrapped(one(note), "- ")]
     return "\n".join(lines) + "\n"
 
 
-def reference_sentence(history: History) -> str:
-    """Say at which pressure the levels are told, "" where none are."""
-    if history.reference_pa is None:
-        return ""
-    return (
-        f"Levels are those at {history.units.show('pressure', history.reference_pa)}, the {history.reference_source}."
-    )
+def reference_sentence(history: History) -> Statement | None:
+    """Say at which pressure the levels are told, None where none are."""
+    if history.reference_pa is None or history.reference_source is None:
+        return None
+    return Statement(LEVELS_AT[history.reference_source], {"pressure_pa": history.reference_pa})
 
 
-def trend_sentences(history: History) -> tuple[str, ...]:
+def trend_sentences(history: History) -> tuple[Statement, ...]:
     """Say the trend, the charge now and the margin, each in a sentence."""
-    trend, units = history.trend, history.units
+    trend = history.trend
     if trend is None:
-        return ("There is no trend yet.",)
+        return (Statement(TrendText.NONE_YET),)
     if not trend.fits:
-        return ("The visits show no trend: their charges lie on no line.",)
-    last = history.visits[-1].day.isoformat()
-    charge = one_sided(units, trend.charge_now_pa, trend.charge_bound)
-    said = [_loss(history), f"Charge by the trend after the last visit, {last}: {charge}."]
+        return (Statement(TrendText.NO_TREND),)
+    charge = one_sided(trend.charge_now_pa, trend.charge_bound)
+    day = history.visits[-1].day.isoformat()
+    said = [_loss(history), Statement(TrendText.CHARGE_NOW, {"day": day, "charge": charge})]
     if history.margin is not None:
         said.append(_margin(history))
         if count := len(history.case.parallel):
-            others = (
-                "the other tank on the system counts" if count == 1 else f"the {count} other tanks on the system count"
-            )
-            said.append(f"In this {others} as stated, as if no air were lost there.")
+            said.append(Statement(TrendText.OTHER_TANKS, {"count": count}))
     return tuple(said)
 
 
-def one_sided(units: Units, interval: Interval, bound: Bound | None, kind: Kind = "pressure") -> str:
-    """Say an estimate: with its 90 % interval, or "at least" and "at most" the end that holds."""
+def one_sided(interval: Interval, bound: Bound | None) -> Statement:
+    """Say a pressure: with its 90 % interval, or "at least" and "at most" the end that holds."""
     if bound == "lower":
-        return f"at least {units.show(kind, interval.low)}"
+        return Statement(TrendText.AT_LEAST, {"low_pa": interval.low})
     if bound == "upper":
-        return f"at most {units.show(kind, interval.high)}"
-    return spread(units, kind, interval)
+        return Statement(TrendText.AT_MOST, {"high_pa": interval.high})
+    return pressure_of(interval)
 
 
-def _loss(history: History) -> str:
-    trend, units = history.trend, history.units
+def _loss(history: History) -> Statement:
+    trend = history.trend
     assert trend is not None
     loss = trend.loss_pa_per_year
     if loss is None:
-        return "How fast the tank loses air cannot be told from these visits."
+        return Statement(TrendText.LOSS_UNKNOWN)
     if trend.bound is None and loss.low <= 0:
-        return (
-            f"No loss of air is certain: between {units.show('pressure', -loss.low)} gained and "
-            f"{units.show('pressure', loss.high)} lost a year (probability of a loss {100 * trend.p_losing:.0f} %)."
-        )
-    return f"The tank loses air: {one_sided(units, loss, trend.bound)} a year."
+        values = {"gained_pa": -loss.low, "lost_pa": loss.high, "losing_share": trend.p_losing}
+        return Statement(TrendText.NO_CERTAIN_LOSS, values)
+    return Statement(TrendText.LOSES, {"loss": one_sided(loss, trend.bound)})
 
 
-def _margin(history: History) -> str:
+def _margin(history: History) -> Statement:
     margin, trend = history.margin, history.trend
     assert margin is not None
     assert trend is not None
-    critical_pa = margin.critical_pa.median
+    critical_pa, years = margin.critical_pa.median, round(HORIZON_YEARS)
     # A charge below zero is one that nobody could read: less air than fills the tank at no pressure.
-    below = (
-        f"below a charge of about {history.units.show('pressure', critical_pa)}"
-        if critical_pa > 0
-        else "once hardly any air is left"
-    )
+    when = Statement(TrendText.ONCE_EMPTY)
+    if critical_pa > 0:
+        when = Statement(TrendText.BELOW_CHARGE, {"charge_pa": critical_pa})
     if margin.p_gone > SURE:
-        return f"The margin to the relief setting is gone ({below})."
+        return Statement(TrendText.MARGIN_GONE, {"when": when})
     if margin.p_within < 1 - SURE:
-        return f"The margin to the relief setting lasts beyond {HORIZON_YEARS:.0f} years at this rate ({below})."
-    low, median, high = (
-        None if years is None else history.day_of(trend.last_year + years).isoformat()[:7] for years in margin.years
+        return Statement(TrendText.MARGIN_LASTS, {"when": when, "years": years})
+    first, median, last = (
+        None if past is None else history.day_of(trend.last_year + past).isoformat()[:7] for past in margin.years
     )
     if median is None:
-        return (
-            f"The margin to the relief setting is gone ({below}) not before {low}; within {HORIZON_YEARS:.0f} years "
-            f"with a probability of {100 * margin.p_within:.0f} %."
-        )
-    until = f"and {high}" if high else f"and later than in {HORIZON_YEARS:.0f} years"
-    already = f"; gone already with a probability of {100 * margin.p_gone:.0f} %" if margin.p_gone >= 0.05 else ""
-    return (
-        f"The margin to the relief setting is gone ({below}) about {median}, with 90 % probability between {low} "
-        f"{until}{already}."
-    )
+        within: dict[str, Value] = {"first": str(first), "years": years, "within_share": margin.p_within}
+        return Statement(TrendText.NOT_BEFORE, {"when": when, **within})
+    until = Statement(TrendText.UNTIL, {"last": last}) if last else Statement(TrendText.UNTIL_LATER, {"years": years})
+    about: dict[str, Value] = {"when": when, "month": median, "first": str(first), "until": until}
+    if margin.p_gone < 0.05:
+        return Statement(TrendText.ABOUT, about)
+    return Statement(TrendText.ABOUT_OR_GONE, {**about, "gone_share": margin.p_gone})
 
 
-def _visit(past: PastVisit, units: Units, wording: Wording) -> list[str]:
-    """Say one visit: what was found, and what was left where that differs."""
-    found = "; ".join([past.finding, *found_words(past, units)])
-    lines = _hanging(past.day.isoformat(), "as found: " + worded(found, wording))
-    said = ([past.work.rstrip(".")] if past.work else []) + left_words(past, units)
-    return lines + (_hanging("", "as left: " + "; ".join(said)) if said else [])
-
-
-def found_words(past: PastVisit, units: Units) -> list[str]:
+def found_words(past: PastVisit) -> tuple[Statement, ...]:
     """Say what a visit found besides its finding."""
-    found = _reading(units, past.pressure_pa, past.water_temperature_c)
+    found = _reading(past.pressure_pa, past.water_temperature_c)
     if past.charge_pa is not None:
-        found.append(f"charge {_estimate(units, past.charge_pa, past.charge_bound)}")
-    found += [f"by the {source} {spread(units, 'pressure', charge)}" for source, charge in past.other_charges]
+        found.append(Statement(TrendText.CHARGE, {"charge": _estimate(past.charge_pa, past.charge_bound)}))
+    for source, charge in past.other_charges:
+        way = next((Statement(key) for name, key in WAY.items() if name == source), source)
+        found.append(Statement(TrendText.BY_SOURCE, {"source": way, "charge": pressure_of(charge)}))
     if past.level_m is not None and past.charge_bound is None:
-        found.append(f"level {units.show('length', past.level_m.median)} below the top")
-    return found
+        found.append(Statement(TrendText.LEVEL, {"depth_m": past.level_m.median}))
+    return tuple(found)
 
 
-def left_words(past: PastVisit, units: Units) -> list[str]:
+def left_words(past: PastVisit) -> tuple[Statement, ...]:
     """Say what a visit left besides the work that was typed."""
     left = past.as_left
-    said = [] if left.precharge_pa is None else [f"charge set to {units.show('pressure', left.precharge_pa)}"]
-    return said + _reading(units, left.pressure_pa, left.water_temperature_c)
+    said = _reading(left.pressure_pa, left.water_temperature_c)
+    if left.precharge_pa is not None:
+        said.insert(0, Statement(TrendText.CHARGE_SET, {"charge_pa": left.precharge_pa}))
+    return tuple(said)
 
 
-def _reading(units: Units, pressure_pa: float | None, temperature_c: float | None) -> list[str]:
+def _reading(pressure_pa: float | None, temperature_c: float | None) -> list[Statement]:
     if pressure_pa is None:
         return []
-    warm = "" if temperature_c is None else f" at {units.show('temperature', temperature_c)}"
-    return [f"{units.show('pressure', pressure_pa)}{warm}"]
+    if temperature_c is None:
+        return [Statement(TrendText.READING, {"pressure_pa": pressure_pa})]
+    return [Statement(TrendText.WARM_READING, {"pressure_pa": pressure_pa, "water_c": temperature_c})]
 
 
-def _estimate(units: Units, interval: Interval, bound: Bound | None) -> str:
+def _estimate(interval: Interval, bound: Bound | None) -> Statement:
     """Say a visit's own estimate, whose median is the bound where it is one-sided."""
     if interval.median <= 0 and bound != "lower":
         # Less air than fills the tank at no pressure: a charge below zero is no charge that anybody could read.
-        return "gone but for hardly any air"
+        return Statement(TrendText.NEARLY_GONE)
     if bound is None:
-        return spread(units, "pressure", interval)
-    return f"at {'least' if bound == 'lower' else 'most'} about {units.show('pressure', interval.median)}"
+        return pressure_of(interval)
+    if bound == "lower":
+        return Statement(Figure.AT_LEAST_ABOUT, {"low_pa": interval.median})
+    return Statement(Figure.AT_MOST_ABOUT, {"high_pa": interval.median})
 
 
 def _hanging(mark: str, text: str) -> list[str]:

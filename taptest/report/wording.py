@@ -9,7 +9,7 @@ import re
 from typing import Literal
 
 from taptest.quantities import Units
-from taptest.statements import Said
+from taptest.statements import Key, Said
 from taptest.words.tell import tell
 
 Wording = Literal["us", "uk"]
@@ -51,7 +51,9 @@ def worded(text: str, wording: Wording) -> str:
 
 def told(said: Said, units: Units, wording: Wording) -> str:
     """Tell a statement, or put a finished sentence into the words of the country."""
-    return worded(said, wording) if isinstance(said, str) else tell(said, units, LANGUAGE[wording])
+    if isinstance(said, str) and not isinstance(said, Key):
+        return worded(said, wording)
+    return tell(said, units, LANGUAGE[wording])
 
 
 def _in_uk_words(match: re.Match[str]) -> str:

@@ -550,12 +550,12 @@ def _damped(
     mixed = _mixed(whole)
     modes = np.broadcast_to(np.eye(undamped.shape[1], dtype=whole.dtype), whole.shape).copy()
     rows = np.flatnonzero(_strongest(mixed) > weak)
-    for _ in range(MOST_TURNS):
+    for number in range(MOST_TURNS):
         if not rows.size:
             break
         turn = _turn(mixed[rows])
         here: ComplexArray = np.asarray(np.swapaxes(turn, 1, 2) @ (whole[rows] @ turn))
-        whole[rows], modes[rows] = here, modes[rows] @ turn
+        whole[rows], modes[rows] = here, modes[rows] @ turn if number else turn
         mixed[rows] = left = _mixed(here)
         rows = rows[_strongest(left) > weak]
     for row in rows:  # hardly ever: modes that losses join for good

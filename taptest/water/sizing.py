@@ -312,6 +312,7 @@ def size(task: SizingTask, method: SizingMethod, units: Units = METRIC) -> Sizin
         raise PhysicsError(
             f"The hot temperature ({task.hot_c:g} °C) is not above the cold one ({task.cold_c:g} °C); check both."
         )
+    _refuse_unsafe(task, units)
     share = _expansion_share(task, method)
     swell = task.system_m3.each(lambda volume: share * volume)
     lines = [_volume_line(task, units), _expansion_line(task, method, share, swell, units)]
@@ -340,8 +341,25 @@ def size(task: SizingTask, method: SizingMethod, units: Units = METRIC) -> Sizin
         f"Least tank volume: {_band(volume, units)}; "
         f"at the highest pressure it holds {_band(acceptance, units)} of water."
     )
-    warnings = _method_warnings(task, method, fill, units)
+    warnings = _method_warnings(task, method, units)
     return SizingResult(method, swell, volume, acceptance, reserve, precharge, fill, highest, tuple(lines), warnings)
+
+
+def _refuse_unsafe(task: SizingTask, units: Units) -> None:
+    """Refuse a highest pressure above the relief setting, and a fill that does not reach the top of the system."""
+    if task.max_pa is not None and task.max_pa > task.relief_pa:
+        raise PhysicsError(
+            f"The highest pressure of {units.show('pressure', task.max_pa)} lies above the relief setting of "
+            f"{units.show('pressure', task.relief_pa)}, so the relief valve would open before; give one below the "
+            "setting, or leave it out."
+        )
+    if task.static_head_pa is not None and task.fill_pa is not None and task.fill_pa < task.static_head_pa:
+        needed = needed_precharge_pa(task.static_head_pa, task.hot_c, task.atmospheric_pa)
+        raise PhysicsError(
+            f"The fill pressure of {units.show('pressure', task.fill_pa)} does not reach the top of the system, where "
+            f"{units.show('pressure', task.static_head_pa)} of water stand, so the highest point draws air; fill to "
+            f"{units.show('pressure', needed)} or more."
+        )
 
 
 _NO_RESERVE = Band(0.0, 0.0, 0.0)
@@ -392,7 +410,7 @@ def _pressures(task: SizingTask, method: SizingMethod, lines: list[str], units: 
     return precharge, fill, highest
 
 
-def _method_warnings(task: SizingTask, method: SizingMethod, fill: float, units: Units) -> tuple[str, ...]:
+def _method_warnings(task: SizingTask, method: SizingMethod, units: Units) -> tuple[str, ...]:
     warnings = []
     if method.startswith("model code"):
         if task.hot_c < MODEL_CODE_LOWEST_C:
@@ -407,10 +425,6 @@ def _method_warnings(task: SizingTask, method: SizingMethod, fill: float, units:
             warnings.append(
                 f"The model-code factor is for water; {task.fluid} expands more, so the tank comes out too small."
             )
-    if task.static_head_pa is not None and fill < task.static_head_pa:
-        warnings.append(
-            "The fill pressure is below the static head, so that the highest point draws air; raise the fill pressure."
-        )
     if method == "en 12828" and task.fill_pa is not None and task.static_head_pa is not None:
         warnings.append(
             f"The fill pressure of {units.show('pressure', task.fill_pa)} was not used: the water reserve sets it."
@@ -447,7 +461,8 @@ def choose_tanks(
 
     Fewest tanks come first. Serving means, at the high end of the system's band: enough total volume, and every
     membrane able to take its part of the water. Tanks in parallel get one pre-charge. Empty where nothing on the list
-    serves. A choice that needs more volume than one of fewer tanks is left out.
+    serves. Several small tanks are told beside a big one even where they need more volume: they may be at hand, carried
+    in by one, or under a limit of approval. None of them could be left out.
     """
     if not sizes or not 1 <= most <= 6:
         raise PhysicsError(
@@ -463,8 +478,8 @@ def choose_tanks(
     found: list[TankChoice] = []
     for number in range(1, most + 1):
         combinations = combinations_with_replacement(sorted(sizes, key=_volume), number)
-        best = next((c for c in sorted(combinations, key=_total) if _serves(task, result, c)), None)
-        if best is not None and all(_total(best) < choice.volume_m3 for choice in found):
+        best = next((c for c in sorted(combinations, key=_total) if _just_serves(task, result, c)), None)
+        if best is not None:
             found.append(_choice(task, result, best, units))
     return tuple(found)
 
@@ -475,6 +490,12 @@ def _volume(tank: TankSize) -> float:
 
 def _total(tanks: Sequence[TankSize]) -> float:
     return sum(map(_volume, tanks))
+
+
+def _just_serves(task: SizingTask, result: SizingResult, tanks: tuple[TankSize, ...]) -> bool:
+    """Whether the tanks serve, and would not with the smallest one left out."""
+    fewer = tuple(sorted(tanks, key=_volume))[1:]
+    return _serves(task, result, tanks) and not (fewer and _serves(task, result, fewer))
 
 
 def _serves(task: SizingTask, result: SizingResult, tanks: tuple[TankSize, ...]) -> bool:

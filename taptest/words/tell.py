@@ -50,7 +50,9 @@ def languages() -> tuple[str, ...]:
 
 
 def tell(said: Said, units: Units, language: str = FIRST_LANGUAGE) -> str:
-    """Turn a statement into a sentence or, where its text is a part of one, into that part; a sentence stays."""
+    """Turn a statement, or a key without values, into its sentence or part of one; a finished sentence stays."""
+    if isinstance(said, Key):
+        return text_of(said, language)
     if isinstance(said, str):
         return said
     count = said.values.get(COUNT)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from taptest.report import figures, page, page_text
 from taptest.report.choices import Paper
 from taptest.report.page import Sources
+from taptest.statements import Said
 from taptest.visit.result import VisitResult
 from taptest.words.tell import tell
 from tests.made_pages import made_document, made_page, words_of
@@ -44,6 +45,8 @@ def test_any_text_gives_one_page_with_all_that_must_be_said(
     sources = Sources(document, "0" * 64, datetime(2025, 1, 1, tzinfo=UTC), paper=paper)
     result = made_up()
     said = words_of(made_page(form, result, sources))
-    must = page_text.CUSTOMER_CAUTIONS if form == "customer" else page_text.CAUTIONS + result.judgement.not_checked
+    must: tuple[Said, ...] = (
+        page_text.CUSTOMER_CAUTIONS if form == "customer" else (*page_text.CAUTIONS, *result.judgement.not_checked)
+    )
     for sentence in must:
         assert tell(sentence, result.units) in said

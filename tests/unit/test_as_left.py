@@ -42,8 +42,8 @@ def test_the_page_for_the_file_speaks_of_the_tank_as_found_once_work_was_done() 
         as_left={"precharge": "1.0 bar", "work": "Drained and pumped up."},
     )
     page = words_of(made_page("report", made_up(), made_sources(document)))
-    for text in ("B. Example", "4711", "autumn 2026", "Sample Works S 18", "As found: Low on air", "as it was found"):
+    for text in ("B. Example", "4711", "autumn 2026", "Sample Works S 18", "As found: low on air", "as it was found"):
         assert text in page, text
     before = words_of(made_page("report", made_up(), made_sources()))
-    assert "As found: Low on air" not in before
+    assert "As found: low on air" not in before
     assert "Customer" not in before

@@ -127,7 +127,7 @@ def test_as_left_is_understood() -> None:
         ({"observations": {"drips": 3}}, VisitError, ["[observations]", '"drips"', "3"]),
         ({"drain": {"drawn": "1 l"}}, VisitError, ["[drain]", '"drawn"', "volume"]),
         ({"drain": {"volume": "1"}}, QuantityError, ["[drain] volume", "'1'", "unit"]),
-        ({"drain": {**DRAIN, "pressure_after": "1.4 bar"}}, PhysicsError, ["[drain]", "1.40 bar", "falls"]),
+        ({"drain": {**DRAIN, "pressure_after": "1.4 bar"}}, PhysicsError, ["[drain]", "1.40 bar", "has to fall"]),
         ({"drain": {**DRAIN, "volume": "0 l"}}, PhysicsError, ["[drain]", "0.0 l"]),
         ({"log": [{"time": "7:00"}]}, VisitError, ["log, entry 1", '"pressure"', "missing"]),
         ({"log": [{"time": "7:00", "pressure": "1 bar", "heating": "on"}]}, VisitError, ["log, entry 1", '"heat"']),

@@ -229,7 +229,7 @@ def test_open_tank_is_explained_and_not_judged() -> None:
     found = judge(made_case(tank), heard(tank, "found", 0.1))
     assert found.code == "cannot tell"
     assert Why.OPEN_TANK in keys_of(found.says)
-    assert keys_of(found.next_checks) == [Step.OPEN_TANK]
+    assert keys_of(found.next_checks) == [Step.OPEN_TANK, Step.OPEN_FLOAT, Step.OPEN_FROST, Step.OPEN_DEBRIS]
     assert found.causes == ()
     assert found.precharge is None
 

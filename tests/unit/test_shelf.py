@@ -322,7 +322,7 @@ def test_a_parcel_with_one_folder_around_the_visit_is_read(root: Path, tmp_path:
 def test_nothing_is_written_over(root: Path, tmp_path: Path) -> None:
     pack_visit(read_visit(root / "quay"), tmp_path / "a.zip")
     before = contents(root)
-    with pytest.raises(VisitError, match="nothing is written over"):
+    with pytest.raises(VisitError, match="is not overwritten"):
         unpack_visit(tmp_path / "a.zip", root / "mill" / "one")
     with pytest.raises(VisitError, match="would lie in the visit"):
         pack_visit(read_visit(root / "quay"), root / "quay" / "sound" / "a.zip")

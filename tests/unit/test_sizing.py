@@ -135,9 +135,17 @@ def test_glycol_needs_a_larger_tank() -> None:
     assert ratio > 1.4
 
 
-def test_fill_below_the_static_head_is_warned_of() -> None:
+def test_a_fill_below_the_static_head_is_refused_with_the_one_that_is_needed() -> None:
     task = SizingTask(entered_volume(0.3), 80.0, 3e5, static_head_pa=1.2e5, fill_pa=1.0e5)
-    assert any("draws air" in warning for warning in size(task, "diaphragm").warnings)
+    for method in get_args(SizingMethod):
+        with pytest.raises(PhysicsError, match=r"draws air; fill to 1\.50 bar"):
+            size(task, method)
+
+
+def test_a_highest_pressure_above_the_relief_setting_is_refused() -> None:
+    task = SizingTask(entered_volume(0.3), 80.0, 3e5, static_head_pa=0.7e5, max_pa=3.1e5)
+    with pytest.raises(PhysicsError, match=r"3\.10 bar lies above the relief setting of 3\.00 bar"):
+        size(task, "diaphragm")
 
 
 def test_en_sets_the_fill_pressure_itself_and_says_so() -> None:
@@ -189,12 +197,23 @@ def litres(result: SizingResult, task: SizingTask, share: float | None, most: in
     return [tuple(round(1e3 * t.volume_m3) for t in c.sizes) for c in choose_tanks(task, result, sizes(share), most)]
 
 
-def test_choice_takes_the_smallest_single_and_smaller_totals_in_parallel() -> None:
+def test_choice_takes_the_smallest_single_and_the_smallest_totals_in_parallel() -> None:
     result = size(BANDED, "diaphragm")
     needed = 1e3 * result.volume_m3.high
     found = litres(result, BANDED, None)
     assert found[0] == (min(v for v in LITRES if v >= needed),)
-    assert all(needed <= sum(choice) < sum(found[0]) for choice in found[1:])
+    assert all(needed <= sum(choice) for choice in found)
+    assert all(sum(choice) - min(choice) < needed for choice in found)  # none of them could be left out
+
+
+def test_three_small_tanks_are_told_beside_a_big_one_though_they_need_more_volume() -> None:
+    """The task needs 20 to 24 l; 25 l, 2 times 12 l or 3 times 9 l serve."""
+    result = size(TASK, "diaphragm")
+    needed = result.volume_m3.high
+    steps = [TankSize(needed * share) for share in (1.02, 0.55, 0.36)]
+    found = choose_tanks(TASK, result, steps)
+    assert [len(choice.sizes) for choice in found] == [1, 2, 3]
+    assert found[2].volume_m3 > found[0].volume_m3
 
 
 def test_acceptance_is_checked_as_well_as_total() -> None:

@@ -7,12 +7,14 @@ import pytest
 
 from taptest.finding.causes import Facts, ranked_causes
 from taptest.finding.records import Bound, Cause, PrechargeEstimate
-from taptest.quantities import METRIC, US
-from taptest.report.words import WIDTH, boundary_words, cause_lines, finding_text
+from taptest.quantities import US
+from taptest.report.remarks import CauseText, Figure, RowName
+from taptest.report.words import WIDTH, boundary_of, cause_lines, figure_rows, finding_text
 from taptest.statements import Statement
 from taptest.visit.remarks import PointRemark
 from taptest.words.tell import tell, text_of
 from tests.made_up import made_up
+from tests.said import texts
 
 
 def test_the_finding_comes_first_and_everything_is_told() -> None:
@@ -45,21 +47,26 @@ def test_numbers_are_in_the_units_of_the_user() -> None:
 
 
 @pytest.mark.parametrize(
-    ("bound", "words"), [("lower", "at least about 0.45 bar"), ("upper", "at most about 0.45 bar")]
+    ("bound", "said"),
+    [
+        ("lower", Statement(Figure.AT_LEAST_ABOUT, {"low_pa": 0.45e5})),
+        ("upper", Statement(Figure.AT_MOST_ABOUT, {"high_pa": 0.45e5})),
+    ],
 )
-def test_a_one_sided_charge_is_said_so(bound: Bound, words: str) -> None:
+def test_a_one_sided_charge_is_said_so(bound: Bound, said: Statement) -> None:
     result = made_up()
     assert result.judgement.precharge is not None
     charge = PrechargeEstimate(result.judgement.precharge.pressure_pa, bound)
-    assert words in finding_text(replace(result, judgement=replace(result.judgement, precharge=charge)))
+    told = replace(result, judgement=replace(result.judgement, precharge=charge))
+    assert (RowName.PRE_CHARGE, said) in figure_rows(told)
 
 
 @pytest.mark.parametrize(
-    ("state", "words"),
-    [("all air", "none: air all over"), ("all water", "none: water all over"), ("not found", "could not be told")],
+    ("state", "key"),
+    [("all air", Figure.ALL_AIR), ("all water", Figure.ALL_WATER), ("not found", Figure.UNKNOWN)],
 )
-def test_whole_states_are_said(state: str, words: str) -> None:
-    assert words in finding_text(made_up(state=state))  # type: ignore[arg-type]
+def test_whole_states_are_said(state: str, key: Figure) -> None:
+    assert text_of(key, "en_US") in finding_text(made_up(state=state))  # type: ignore[arg-type]
 
 
 def test_a_point_without_taps_says_why() -> None:
@@ -92,7 +99,7 @@ def test_causes_with_the_same_reason_stand_together_and_those_without_one_in_a_s
         Cause("lost pre-charge", 0.05, "Against it: the tank feels light."),
         Cause("pump location", 0.02, "Nothing observed so far speaks for or against it."),
     )
-    assert cause_lines(causes, METRIC, "us") == [
+    assert texts(cause_lines(causes, "us")) == [
         f"Fill valve creeping 40 %, mains expansion through the fill 20 %: {reason}",
         "Gauge error 25 %: The gauge does not show zero when open.",
         "Nothing observed so far speaks for the others: waterlogged tank 8 %, lost pre-charge 5 %.",
@@ -100,9 +107,13 @@ def test_causes_with_the_same_reason_stand_together_and_those_without_one_in_a_s
 
 
 def test_without_evidence_no_cause_is_put_forward() -> None:
-    said = cause_lines(ranked_causes(Facts()), METRIC, "us")
-    assert len(said) == 1
-    assert said[0].startswith("Nothing observed so far speaks for any one cause; the commonest are: lost")
+    [said] = cause_lines(ranked_causes(Facts()), "us")
+    assert said.key is CauseText.NONE_YET
+    names = said.values["causes"]
+    assert isinstance(names, tuple)
+    assert names[0] == Statement(
+        CauseText.WEIGHED, {"cause": "lost pre-charge", "weight_share": ranked_causes(Facts())[0].weight}
+    )
 
 
 def test_what_is_not_known_is_left_out() -> None:
@@ -129,11 +140,11 @@ def test_a_line_that_names_no_state_still_tells_between_what_depths_the_water_en
     line = result.judgement.line
     open_line = replace(line, state="not found", depth_m=None, interval90_m=None, narrows=True)
     told = replace(result, judgement=replace(result.judgement, line=open_line, boundary_state="not found"))
-    assert boundary_words(told).startswith("not told closely: somewhere from ")
+    assert boundary_of(told).key is Figure.SOMEWHERE
     unread = replace(told, judgement=replace(told.judgement, line=replace(open_line, narrows=False)))
-    assert boundary_words(unread) == "could not be told"
+    assert boundary_of(unread).key is Figure.UNKNOWN
     inverted = replace(result, judgement=replace(result.judgement, line=replace(line, inverted=True)))
-    assert boundary_words(inverted).endswith(", inverted: the water on the wrong side")
+    assert boundary_of(inverted).key is Figure.INVERTED
 
 
 def test_a_shell_that_rings_all_over_is_not_said_to_be_untold() -> None:
@@ -143,4 +154,4 @@ def test_a_shell_that_rings_all_over_is_not_said_to_be_untold() -> None:
     rings = replace(line.posterior, mass=0.0 * line.posterior.mass, p_all_air=0.6, p_no_contact=0.35)
     heard = replace(line, state="not found", depth_m=None, interval90_m=None, posterior=rings)
     told = replace(result, judgement=replace(result.judgement, line=heard, boundary_state="not found"))
-    assert boundary_words(told) == "none heard: the shell rings all over"
+    assert boundary_of(told).key is Figure.RINGS_ALL_OVER
