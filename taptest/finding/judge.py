@@ -582,7 +582,7 @@ def _worthiest(case: Case, line: LineReading, comparison: Comparison, observed: 
     push = None if "weight" in observed else check_step("weight")
     best = best_step(plan(case, comparison, COST, push))
     if best is None:
-        return settling_step(case, line)
+        return settling_step(case, line, comparison.onset_heard)
     return cooled(case, best) if isinstance(best, Statement) and isinstance(best.key, Settle) else best
 
 

@@ -38,8 +38,13 @@ class Mark(Key):
     LOWEST = "mark.lowest"
 
 
-def settling_step(case: Case, line: LineReading | None) -> Statement:
-    """Say what settles it: cold, and without a press on the air valve's pin."""
+def settling_step(case: Case, line: LineReading | None, onset_heard: bool = False) -> Statement:
+    """Say what settles it: cold, and without a press on the air valve's pin.
+
+    `onset_heard` says that one mark was tapped at many pressures and told its charge already.
+    """
+    if onset_heard:
+        return cooled(case, Statement(Settle.READ_ISOLATED))
     rings = line is not None and (line.state == "all air" or rings_all_over(line))
     return cooled(case, cold_step(case, rings))
 

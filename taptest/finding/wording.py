@@ -587,7 +587,8 @@ def _open_steps(story: Story) -> tuple[Said, ...]:
     if not line_shows_share(story.case.tank):
         return ()
     again = None if story.rounds else second_round_step(story.case)
-    return (settling_step(story.case, story.line), *(() if again is None else (again,)))
+    step = settling_step(story.case, story.line, story.comparison.onset_heard)
+    return (step, *(() if again is None else (again,)))
 
 
 def _right_pa(story: Story) -> float | None:

@@ -137,7 +137,7 @@ def _draw_onset(axes: Axes, result: VisitResult, onset: OnsetEvidence) -> None:
         axes.axvspan(low, high, facecolor=EXPECTED, alpha=0.2, linewidth=0)
         axes.axvline(middle, color=EXPECTED, linewidth=1.2)
     axes.axhline(0.0, color=STEEL, linewidth=0.6)
-    axes.set_ylim(-0.5, 1.05)
+    axes.set_ylim(-1.05, 1.05)
     axes.set_xlabel(f"Pressure at the gauge ({result.units.pressure})")
     axes.set_ylabel("alike to the lowest (1: the same)")
     axes.grid(visible=True, color=UNKNOWN, linewidth=0.5)

@@ -10,7 +10,7 @@ from typing import get_args
 import pytest
 
 from taptest.finding.judge import COST, State
-from taptest.finding.records import FindingCode
+from taptest.finding.records import NAME, FindingCode
 from taptest.finding.weigh import BEFORE
 from taptest.report import page_text
 
@@ -40,6 +40,7 @@ def test_no_other_file_lists_the_findings_one_by_one() -> None:
 def test_every_table_of_findings_is_whole() -> None:
     for name in ("FINDING", "FINDING_SIGN", "CUSTOMER_FOUND", "CUSTOMER_MEANS", "CUSTOMER_NEXT"):
         assert set(getattr(page_text, name)) == CODES, name
+    assert set(NAME) == CODES
     assert set(COST) == CODES - {"cannot tell"}
     assert set(BEFORE) == CODES - {"cannot tell", "too small"}  # one that is too small has the right charge
     assert {state for states in COST.values() for state in states} == set(get_args(State))

@@ -13,6 +13,7 @@ from taptest.errors import LineError
 from taptest.finding.judge import judge
 from taptest.finding.onset_likelihood import OnsetSaid, onset_said
 from taptest.finding.records import Judgement, Round
+from taptest.finding.settle import Settle
 from taptest.line.onset import OnsetEvidence, find_onset, notes_of, onset_mark_m
 from taptest.quantities import METRIC, STANDARD_ATMOSPHERE_PA
 from taptest.simulate.onset_round import play_onset
@@ -23,6 +24,7 @@ from taptest.sound.records import TapTraits
 from taptest.sound.spectra import SPECTRUM_HZ
 from taptest.sound.taps import detect_taps
 from taptest.sound.traits import traits_of
+from taptest.statements import Statement
 from taptest.words.tell import tell
 from tests.made_cases import heard, made_case, made_tank
 
@@ -150,6 +152,19 @@ def test_an_onset_names_what_the_line_leaves_open() -> None:
     lost = judged(0.65e5, stated_pa=1.3e5)
     assert lost.code == "low on air"
     assert lost.probabilities["as expected"] < 0.05
+
+
+def test_an_onset_that_was_heard_is_not_asked_for_again() -> None:
+    case = made_case(made_tank("diaphragm", "bottom"), pressure_pa=1.4e5, precharge_pa=1.17e5)
+    rounds = [Round(replace(case.readings, pressure_pa=None), (), onset=heard_at(1.05e5))]
+    found = judge(case, heard(case.tank, "not found"), rounds=rounds)
+    asked = {said.key for step in found.next_checks if isinstance(step, Statement) for said in nested(step)}
+    assert not asked & {Settle.LOWER_TO_ONSET, Settle.RAISE_TO_ONSET}
+
+
+def nested(said: Statement) -> list[Statement]:
+    """A statement and those in its values."""
+    return [said, *(inner for value in said.values.values() if isinstance(value, Statement) for inner in nested(value))]
 
 
 def test_on_a_standing_tank_a_membrane_that_leaves_its_seam_may_sound_like_an_onset() -> None:
