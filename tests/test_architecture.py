@@ -25,7 +25,7 @@ finding.red_flags
 finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
-visit.unfinished visit.analyse
+visit.unfinished visit.as_left visit.analyse
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.judge_many
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.onset_round simulate.staged simulate.trial

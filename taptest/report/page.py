@@ -208,10 +208,12 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
             for flag in result.judgement.red_flags
         ],
         "head": [
+            *_given(typed, (PageText.CUSTOMER, visit.customer)),
             [PageText.SITE, typed(visit.site, PageText.NOT_GIVEN)],
             [PageText.DATE, day],
             [PageText.TANK, _tank_words(sources.document, typed, sources.wording, result.units)],
             [PageText.TECHNICIAN, typed(visit.technician, PageText.NOT_GIVEN)],
+            *_given(typed, (PageText.JOB, visit.job), (PageText.NEXT_VISIT, visit.next_visit)),
         ],
         "foot": {
             "left": fingerprint,
@@ -231,6 +233,17 @@ def _name(result: VisitResult) -> PageText:
     return PageText.NOT_FINISHED if result.marks_left_m else texts.FINDING[result.judgement.code]
 
 
+def _given(typed: _Typed, *rows: tuple[PageText, str | None]) -> Rows:
+    """Return the rows of which something was typed."""
+    return [[name, typed(text)] for name, text in rows if text and text.strip()]
+
+
+def _worked(document: Document) -> bool:
+    """Whether something was changed, so that the finding is that of before."""
+    left = document.as_left
+    return any(text and text.strip() for text in (left.work, left.precharge, left.pressure))
+
+
 def _tank_words(document: Document, typed: _Typed, wording: Wording, units: Units) -> str:
     """Say which tank it is: its name as typed, kind, size, water end, number."""
 
@@ -243,6 +256,7 @@ def _tank_words(document: Document, typed: _Typed, wording: Wording, units: Unit
     serial = tank.serial.strip() if tank.serial else ""
     parts = [
         typed(tank.name),
+        " ".join(typed(text, most=30) for text in (tank.maker, tank.model) if text and text.strip()),
         f"{typed(tank.volume, most=20)} {kind}".strip(),
         end,
         told(Statement(PageText.SERIAL, {"serial": typed(serial, most=30)}), units, wording) if serial else "",
@@ -275,6 +289,7 @@ def _told(content: Any, units: Units, wording: Wording) -> Any:
 
 def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
     judgement, typed, wording = result.judgement, _Typed(), sources.wording
+    worked = _worked(sources.document)
 
     def said(*texts: Said) -> list[str]:
         return [told(text, result.units, wording) for text in texts]
@@ -283,7 +298,9 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
         "form": "technical",
         "heading": PageText.TITLE,
         "finding": {
-            "name": _name(result),
+            "name": Statement(PageText.FINDING_AS_FOUND, {"finding": Statement(_name(result))})
+            if worked
+            else _name(result),
             "sentence": told(judgement.says, result.units, wording),
             "confidence": [
                 Statement(PageText.LABEL, {"label": Statement(PageText.CONFIDENCE)}),
@@ -302,7 +319,7 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             "results": PageText.RESULTS,
             "readings": PageText.READINGS,
             "system": PageText.SYSTEM,
-            "next": PageText.NEXT,
+            "next": PageText.NEXT_AS_FOUND if worked else PageText.NEXT,
             "causes": PageText.CAUSES,
             "why": PageText.WHY,
             "unchecked": PageText.UNCHECKED,

@@ -19,6 +19,7 @@ from taptest.quantities import Units
 from taptest.shell.records import LevelSweep
 from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
+from taptest.visit.as_left import AsLeftCheck, as_left_said
 from taptest.visit.files import Visit
 from taptest.visit.meaning import RoundMeaning, meaning_of
 from taptest.visit.onset_reading import HeardOnset, hear_onset
@@ -60,6 +61,8 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
     advice = None if profile is None else where_next(reading, profile, meaning.case.tank, first.sweeps, meaning.units)
     rounds = [_round(first, *each) for each in zip(meaning.rounds, later, onsets, strict=True)]
     judgement = judge(meaning.case, reading, seed, beside=first.readings[1:], rounds=rounds)
+    advised = _with_remedy(_with_advice(judgement, advice), first.heard.clipped)
+    left = as_left_said(meaning.as_left, judgement.needed_precharge_pa)
     marks_left_m = tuple(mark / 1000 for mark in document.marks_left)
     return VisitResult(
         name=document.tank.name.strip(),
@@ -70,9 +73,9 @@ def judge_visit(visit: Visit, progress: Progress | None = None, seed: int = 0) -
         points=point_results(first.heard, first.readings),
         taps=first.heard.taps,
         profile=profile,
-        judgement=unfinished(_with_remedy(_with_advice(judgement, advice), first.heard.clipped), marks_left_m),
+        judgement=unfinished(_with_as_left(advised, left), marks_left_m),
         assumptions=meaning.notes,
-        remarks=first.remarks,
+        remarks=(*first.remarks, *left),
         reference=first.heard.reference_taps,
         marks_left_m=marks_left_m,
         rounds=tuple(
@@ -196,3 +199,9 @@ def _with_remedy(found: Judgement, clipped: Unreadable | None) -> Judgement:
         return found
     others = (check for check in found.next_checks if check != clipped.step)
     return replace(found, next_checks=(clipped.sentence, *others)[:MOST_CHECKS])
+
+
+def _with_as_left(found: Judgement, left: Sequence[Statement]) -> Judgement:
+    """Put what is wrong with the tank as it was left before all other checks: it was meant to be right."""
+    wrong = tuple(each for each in left if each.key is not AsLeftCheck.ENOUGH)
+    return replace(found, next_checks=(*wrong, *found.next_checks)[:MOST_CHECKS]) if wrong else found

@@ -42,6 +42,10 @@ class VisitSection(_Section):
     """Free texts about the call itself."""
 
     site: str | None = None
+    customer: str | None = None
+    job: str | None = None
+    """Number of the job."""
+    next_visit: str | None = None
     technician: str | None = None
 
 
@@ -63,6 +67,8 @@ class TankSection(_Section):
     charged_at: str | None = None
     acceptance: str | None = None
     """Most water that the membrane takes, as a volume or as a percentage of the tank's."""
+    maker: str | None = None
+    model: str | None = None
     serial: str | None = None
 
 
