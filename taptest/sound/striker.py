@@ -82,7 +82,7 @@ COMPANY_S = 0.2
 MOSTLY, ALWAYS = 0.6, 0.9
 """Shares of hits in company from which on this speaks against few hits: those that are no louder, and loud ones."""
 
-QUICKEST_PACE_S, SLOWEST_PACE_S, SLOWEST_LIMP_S = 0.2, 6.0, 2.2
+QUICKEST_PACE_S, SLOWEST_PACE_S = 0.2, 2.2
 PACE_SD_S = 0.004
 SHORTEST_SERIES, LONGEST_BY_HAND = 4, 8
 SAME_PACE = 0.004
@@ -255,12 +255,11 @@ def _series(onset_s: FloatArray, features: FloatArray, names: IntArray) -> list[
     like = np.nan_to_num(unlike).max(axis=2) <= 2.0
     found = []
     for start in _starts(onset_s, like):
-        series, stride, beats = list(start), len(start) - 1, 1
-        while after := _next_in_series(onset_s, series, stride, beats):
-            series.append(after[0])
-            beats += after[1]
+        series, stride = list(start), len(start) - 1
+        while (after := _next_in_series(onset_s, series, stride)) is not None:
+            series.append(after)
         if len(series) >= SHORTEST_SERIES + stride - 1:
-            found.append((_pace_s(onset_s, series, stride, beats), [int(names[hit]) for hit in series]))
+            found.append((_pace_s(onset_s, series, stride), [int(names[hit]) for hit in series]))
     return found
 
 
@@ -268,33 +267,25 @@ def _starts(onset_s: FloatArray, like: BoolArray) -> Iterator[tuple[int, ...]]:
     """Hits with which a series may begin: two like ones, and two like ones with another between them."""
     for first, onset in enumerate(onset_s):
         for last in range(first + 1, int(np.searchsorted(onset_s, onset + SLOWEST_PACE_S))):
-            pace_s = onset_s[last] - onset
-            if not like[first, last] or pace_s < QUICKEST_PACE_S:
+            if not like[first, last] or onset_s[last] - onset < QUICKEST_PACE_S:
                 continue
             yield first, last
-            for between in range(first + 1, last if pace_s < SLOWEST_LIMP_S else first):
+            for between in range(first + 1, last):
                 if min(onset_s[between] - onset, onset_s[last] - onset_s[between]) >= QUICKEST_PACE_S:
                     yield first, between, last
 
 
-def _pace_s(onset_s: FloatArray, series: list[int], stride: int, beats: int) -> float:
-    """Mean time of a series that has come so many beats far, or of one that limps from a hit to the one after next."""
+def _pace_s(onset_s: FloatArray, series: list[int], stride: int) -> float:
+    """Mean time in a series from a hit to the one `stride` later."""
     at_s = onset_s[series]
-    return float((at_s[-1] - at_s[0]) / beats if stride == 1 else np.mean(at_s[stride:] - at_s[:-stride]))
+    return float(np.mean(at_s[stride:] - at_s[:-stride]))
 
 
-def _next_in_series(onset_s: FloatArray, series: list[int], stride: int, beats: int) -> tuple[int, int] | None:
-    """Return the hit that carries a series on to within `PACE_SD_S`, and how many beats later; None where it ends.
-
-    One beat of an even series may have been drowned.
-    """
-    pace_s = _pace_s(onset_s, series, stride, beats)
-    for later in range(1, 3 if stride == 1 else 2):
-        due_s = onset_s[series[-stride]] + later * pace_s
-        after = int(np.searchsorted(onset_s, due_s - PACE_SD_S))
-        if series[-1] < after < onset_s.size and onset_s[after] < due_s + PACE_SD_S:
-            return after, later
-    return None
+def _next_in_series(onset_s: FloatArray, series: list[int], stride: int) -> int | None:
+    """Return the hit that carries a series on to within `PACE_SD_S`; None where it ends."""
+    due_s = onset_s[series[-stride]] + _pace_s(onset_s, series, stride)
+    near = int(np.argmin(np.abs(onset_s - due_s)))
+    return near if near > series[-1] and abs(onset_s[near] - due_s) < PACE_SD_S else None
 
 
 # ---- the striker's course and what is foreign ------------------------------------------------------------------------

@@ -332,7 +332,7 @@ def test_lost_sound_starts_the_unfinished_point_over_and_is_said(client: Pages) 
     page.play(Hand(seed=9).quiet(0.2).sound())
     now = until(live, count=0)
     assert now["browser"]["lost_s"] == 0.05
-    assert any("Sound was lost" in sentence for sentence in now["said"])
+    assert any("Audio dropped out" in sentence for sentence in now["said"])
     assert [entry["times"] for entry in read_log(folder_of(client)) if entry["what"] == "sound lost"] == [1]
 
 

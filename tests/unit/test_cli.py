@@ -254,7 +254,7 @@ def test_three_channels_and_a_low_rate_are_judged(folder: Path, capsys: pytest.C
     said = " ".join(capsys.readouterr().out.split())
     count = len(list((folder / "cellar" / "sound").iterdir()))
     assert said.count("3 channels. Channel 2 was used, the loudest") == 1
-    assert f"So it is with {count - 1} more of the files." in said
+    assert f"The same goes for {count - 1} other files." in said
 
 
 def test_missing_points_file(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -38,7 +38,7 @@ def test_a_table_names_no_file_that_was_not_sent(tmp_path: Path, private: Path) 
     with pages(root) as client:
         for named in (str(private), f"../{private.parent.name}/{private.name}", "tank.toml", "sub/../p02.wav"):
             there = said(client, "/new", private, named)
-            assert "was not sent" in there
+            assert "was not uploaded" in there
             assert there == said(client, "/new", private, f"{named}.none"), "the answer tells whether a file is there"
     assert not [path for path in root.rglob("*") if path.suffix == ".wav"]
 
@@ -48,4 +48,4 @@ def test_sound_that_comes_later_is_taken_from_what_was_sent_only(tmp_path: Path,
     root.mkdir()
     with pages(root) as client:
         where = str(client.send_form("/new", data=TYPED).headers["location"]).partition("?")[0]
-        assert "was not sent" in said(client, f"{where}/sound", private, str(private))
+        assert "was not uploaded" in said(client, f"{where}/sound", private, str(private))

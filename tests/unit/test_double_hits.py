@@ -79,20 +79,6 @@ def test_a_limping_clock_is_too_regular(tmp_path: Path) -> None:
     assert sum(tap.why_not == "too regular" for tap in heard.taps) >= 13
 
 
-def test_a_slow_beat_of_which_some_are_drowned_is_too_regular(tmp_path: Path) -> None:
-    """A pump that knocks every 3.7 s, each fourth knock not heard."""
-    rng = np.random.default_rng(7)
-    sound = 2e-4 * rng.normal(size=RATE * 50)
-    knock = ring(RATE, rng, loss=0.02)
-    for number in range(13):
-        start = round((0.6 + 3.7 * number) * RATE)
-        sound[start : start + knock.size] += (number % 4 != 3) * 0.2 * knock
-    write_recording(tmp_path / "a.wav", sound.astype(np.float32), RATE)
-    (heard,) = hear([("a", open_recording(tmp_path / "a.wav"))])
-    assert len(heard.taps) == 10
-    assert not any(tap.used for tap in heard.taps)
-
-
 @pytest.mark.parametrize("expected", [None, 30])
 def test_faint_taps_are_used_where_they_are_missed(expected: int | None, tmp_path: Path) -> None:
     """Thirty taps whose ring has twice the energy of the noise: without their number half of them are not found."""
