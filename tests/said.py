@@ -1,12 +1,14 @@
 """What was said, for tests: the keys of statements and their values, so that a better word breaks no test."""
 
+import re
 from collections.abc import Iterable, Iterator
+from functools import cache
 from typing import Any
 
 from taptest.finding.records import Judgement
 from taptest.quantities import METRIC, Units
 from taptest.statements import Key, Said, Statement
-from taptest.words.tell import tell
+from taptest.words.tell import FIRST_LANGUAGE, LOCALE, tell
 
 
 def keys_of(said: Said | Iterable[Said | None] | None) -> list[Key]:
@@ -38,3 +40,15 @@ def _parts(said: Any) -> Iterator[Statement]:
     elif isinstance(said, Iterable) and not isinstance(said, str):
         for each in said:
             yield from _parts(each)
+
+
+def keys_shown(page: str) -> list[str]:
+    """Keys of the catalogue that stand on a page instead of their texts."""
+    known = {line.removeprefix('msgid "').rstrip('"\n') for line in _catalogue() if line.startswith('msgid "')}
+    return [found for found in re.findall(r"(?<![\w./#-])[a-z]+\.[a-z]+(?: [a-z]+)*", page) if found in known]
+
+
+@cache
+def _catalogue() -> list[str]:
+    path = LOCALE / FIRST_LANGUAGE / "LC_MESSAGES" / "taptest.po"
+    return path.read_text(encoding="utf-8").splitlines()

@@ -32,6 +32,9 @@ from taptest.disk import plain
 from taptest.errors import TaptestError
 from taptest.report.page_text import FINDING_SIGN
 from taptest.report.wording import Wording, worded
+from taptest.statements import Key
+from taptest.words.language import usual_language
+from taptest.words.tell import text_of
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_FIELDS = 300
@@ -110,11 +113,12 @@ class Desk:
         return HTMLResponse(plain(self._templates.get_template(template).render({**known, **values})), status)
 
     @jinja2.pass_context
-    def _in_chosen_words(self, _context: jinja2.runtime.Context, text: str) -> str:
-        """Put one of our own sentences into the chosen words, without the shelf's own folder before a file's name.
+    def _in_chosen_words(self, _context: jinja2.runtime.Context, said: str) -> str:
+        """Put a key or one of our own sentences into the chosen words, without the shelf's folder before a file's name.
 
         With a context, it is never worked out beforehand.
         """
+        text = text_of(said, usual_language()) if isinstance(said, Key) else said
         for sign in ("/", "\\"):
             text = text.replace(f"{self.visits.root}{sign}", "")
         return worded(text, self._wording)

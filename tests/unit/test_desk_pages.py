@@ -27,6 +27,7 @@ from taptest.visit.files import read_visit, save_document
 from taptest.visit.record import Document, HandDecision, PointEntry
 from tests.made_desk import Pages, copy_without_model, make_shelf, pages
 from tests.made_visits import tap_sound, write_tables, write_taps
+from tests.said import keys_shown
 
 IDENT = ident_of("cellar")
 VISIT = f"/visit/{IDENT}"
@@ -65,7 +66,9 @@ def client(root: Path) -> Iterator[Pages]:
 def shown(client: Pages, path: str, status: int = 200) -> str:
     answer = client.get(path)
     assert answer.status_code == status, answer.text
-    return html.unescape(answer.text)
+    text = html.unescape(answer.text)
+    assert not keys_shown(text), "keys of the catalogue stand where their texts should"
+    return text
 
 
 def document(root: Path) -> Document:
