@@ -25,20 +25,32 @@ from tests.virtual_microphone import RATE_HZ, Player, serving
 FloatArray = NDArray[np.float64]
 
 
-def test_three_marks_over_a_real_sound_path(tmp_path: Path) -> None:
-    (tmp_path / "tank.toml").write_text(TANK)
-    with serving(tmp_path / "server") as server:
+def _round_of_three(folder: Path) -> LiveRound | None:
+    """Tap three marks while `taptest record` runs; None where the machine was too busy to keep up with the sound."""
+    folder.mkdir()
+    (folder / "tank.toml").write_text(TANK)
+    with serving(folder / "server") as server:
         player = Player(server, Hand().quiet(3.0).sound())
         live = LiveRound(
-            server, tmp_path / "visit", ["--tank", str(tmp_path / "tank.toml"), "--marks", "60,120,180", *OPTIONS]
+            server, folder / "visit", ["--tank", str(folder / "tank.toml"), "--marks", "60,120,180", *OPTIONS]
         )
         try:
-            assert tap_along(live, player, plain_taps) == 3
+            tapped = tap_along(live, player, plain_taps)
+            if live.entries("sound lost") or len(live.entries("next")) > 3:
+                return None
+            assert tapped == 3
             assert live.process.wait(10) == 0, live.output.read_text()
         finally:
             player.close()
             live.close()
-    document = read_visit(tmp_path / "visit").document
+    return live
+
+
+def test_three_marks_over_a_real_sound_path(tmp_path: Path) -> None:
+    rounds = (_round_of_three(tmp_path / str(attempt)) for attempt in range(3))
+    live = next((each for each in rounds if each is not None), None)
+    assert live is not None, "the sound dropped out, or a mark was asked for again, in three rounds"
+    document = read_visit(live.folder).document
     assert [point.position_mm for point in document.points] == [60, 120, 180]
     assert len(live.entries("point")) == 3
     accepted = [entry for entry in live.entries("tap") if entry["accepted"]]
