@@ -1,4 +1,4 @@
-"""From the journal to the visit: each point gets a audio file of its own with its accepted taps and the room's noise.
+"""From the journal to the visit: each point gets an audio file of its own with its accepted taps and the room's noise.
 
 The raw recordings stay as they are. Where a point's taps lie in one stretch of them in which nothing else counts, the
 excerpt is that stretch, untouched. Else it holds what the judgement needs and nothing that would mislead it, such as
@@ -57,22 +57,41 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
     there = {each.file: each for each in (*document.points, *document.reference)}
     entries: list[PointEntry] = []
     reference: list[PointEntry] = []
-    floors, noted = noise_floors(journal), read_log(journal.folder)
+    excerpts = Excerpts(journal)
     for number, result in enumerate(results, start=1):
         if not result.taps:
             continue
         on_line = result.stop.kind in ("point", "finer")
-        sound, rate_hz = untouched(journal, result, noted) or point_sound(journal, result, floors)
-        position_mm = round(1000 * result.stop.depth_m, 1)
-        kind, place = "point" if on_line else "reference", re.sub("[^0-9]", "_", f"{position_mm:g}")
-        name = f"{SOUND}/{kind}-{number:02d}-{place}mm.wav"
-        write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
-        entry = there.get(name, PointEntry(position_mm=position_mm, file=name))
-        (entries if on_line else reference).append(entry)
-    left_mm = tuple(round(1000 * depth, 1) for depth in marks_left(noted))
+        entry = excerpts.write_point(folder, f"{'point' if on_line else 'reference'}-{number:02d}", result)
+        (entries if on_line else reference).append(there.get(entry.file, entry))
+    left_mm = tuple(round(1000 * depth, 1) for depth in marks_left(excerpts.noted))
     update = {"points": tuple(entries), "reference": tuple(reference), "marks_left": left_mm}
     save_document(folder, document.model_copy(update=update))
     return len(entries)
+
+
+class Excerpts:
+    """Audio files of one round's points, cut from its journal. What they write may raise `StorageError`."""
+
+    def __init__(self, journal: Journal) -> None:
+        """Read what the round noted, and its noise."""
+        self._journal = journal
+        self._floors = noise_floors(journal)
+        self.noted = read_log(journal.folder)
+
+    def write_point(self, folder: Path, prefix: str, result: Result) -> PointEntry:
+        """Write a result's taps into a visit, named by its position; return the point."""
+        position_mm = round(1000 * result.stop.depth_m, 1)
+        name = f"{SOUND}/{prefix}-{re.sub('[^0-9]', '_', f'{position_mm:g}')}mm.wav"
+        self.write(folder, name, result)
+        return PointEntry(position_mm=position_mm, file=name)
+
+    def write(self, folder: Path, name: str, result: Result) -> tuple[FloatArray, float]:
+        """Write a result's taps into a visit under a name within it; return the sound (N,) and its rate."""
+        cut = untouched(self._journal, result, self.noted) or point_sound(self._journal, result, self._floors)
+        sound, rate_hz = cut
+        write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
+        return sound, rate_hz
 
 
 def untouched(journal: Journal, result: Result, noted: Sequence[Entry]) -> tuple[FloatArray, float] | None:

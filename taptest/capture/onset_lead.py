@@ -13,18 +13,16 @@ from taptest.errors import LineError, VisitError
 from taptest.finding.draws import is_hot
 from taptest.finding.onset_likelihood import SURE
 from taptest.finding.records import Case
-from taptest.finding.red_flags import CLEAR_OF_RELIEF_PA
+from taptest.finding.red_flags import safe_down_to_pa, safe_up_to_pa
 from taptest.line.onset import FEWEST_READINGS, OnsetEvidence, find_onset, onset_mark_m
 from taptest.sound.records import TapTraits
 from taptest.statements import Key, Statement
-from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
+from taptest.water.pressure import atmospheric_pressure_pa
 
 Way = Literal["down", "up"]
 
 STEP_PA = 5_000.0
 """Between two readings: fine enough to place the onset within it."""
-LOWEST_PA = 20_000.0
-"""Water is not let out below this: 0.2 bar, own judgement."""
 BEYOND_PA = 8_000.0
 """So far beyond the onset the readings go before it is enough."""
 MOST_READINGS = 40
@@ -120,16 +118,14 @@ def _limit_pa(case: Case, way: Way) -> float:
             "The system is hot. Let it cool down with the burner off, then tap one mark at many pressures."
         )
     if way == "down":
-        head = 0.0 if system.static_head_pa is None else system.static_head_pa
-        column = float(static_head_pa(readings.tank_above_gauge_m, system.fluid))
-        return max(LOWEST_PA, head + column)
+        return safe_down_to_pa(case)
     if system.fluid.share > 0.0:
         raise VisitError("The system holds glycol, which is not topped up with water. Let the pressure down instead.")
-    if system.relief_pa is None:
+    limit = safe_up_to_pa(case)
+    if limit is None:
         raise VisitError(
             "The relief setting isn't known, so the fill can't be raised. Enter it, or let the pressure down."
         )
-    limit = system.relief_pa - CLEAR_OF_RELIEF_PA
     if readings.pressure_pa is not None and readings.pressure_pa + STEP_PA > limit:
         raise VisitError("There is no room to raise the fill: it stays 0.5 bar below the relief setting.")
     return limit

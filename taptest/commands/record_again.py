@@ -5,11 +5,11 @@ VISIT/again; its points are in the visit once it ends.
 """
 
 import argparse
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from taptest.commands.led_round import asked_pressure, with_microphone
 from taptest.errors import VisitError
 
 if TYPE_CHECKING:
@@ -24,29 +24,18 @@ FOLDER = "again"
 
 def run_again(arguments: argparse.Namespace, folder: Path) -> int:
     """Lead a second round with the microphone and the keyboard."""
-    from taptest.capture.device import SoundSystem, Speaker, end_now
-    from taptest.capture.opening import opener
-    from taptest.capture.terminal import TonesOut, quiet_libraries
 
-    system = SoundSystem()
-    speaker = Speaker(system)
-    try:
-        with quiet_libraries():
-            tones = TonesOut(speaker, on=not arguments.no_tones)
-            record_again(folder, opener(system, arguments.input), input, tones)
-    finally:
-        speaker.close()
-    print(f"Judge both rounds with: taptest judge {folder}")
-    if system.hangs:
-        end_now(0)
-    return 0
+    def lead(open_source: "Callable[[], Source]", tones: "Tones") -> None:
+        record_again(folder, open_source, input, tones)
+        print(f"Judge both rounds with: taptest judge {folder}")
+
+    return with_microphone(arguments, lead)
 
 
 def record_again(
     folder: Path, open_source: "Callable[[], Source]", ask: Callable[[str], str], tones: "Tones | None" = None
 ) -> int:
     """Lead a second round; returns how many points it has. Raises `VisitError`, `DeviceError`, `StorageError`."""
-    from taptest.commands.record_onset import asked_pressure
     from taptest.report.choices import in_usual_words
     from taptest.visit.files import read_visit
     from taptest.visit.meaning import meaning_of
@@ -100,36 +89,25 @@ def _tapped(
 ) -> "list[PointEntry]":
     """Let the marks be tapped and write their sound into the visit."""
     from taptest import disk
-    from taptest.capture.excerpt import noise_floors, point_sound, untouched
-    from taptest.capture.journal import read_log
+    from taptest.capture.excerpt import Excerpts
     from taptest.capture.round import Plan
     from taptest.capture.session import open_session
-    from taptest.capture.tape import wav_bytes
     from taptest.capture.terminal import Lines
     from taptest.visit.files import SOUND
-    from taptest.visit.record import PointEntry
 
     own = folder / FOLDER / str(number)
     disk.make_folder(own)
     disk.make_folder(folder / SOUND)
     session = open_session(own, Plan(lead.marks_m, None, finer_limit=0, noise_s=2.0), open_source, tones=tones)
     view = Lines(units)
-    points: list[PointEntry] = []
     try:
         for event in session.run():
             view.show(event)
-        journal = session.journal
-        noted, floors = read_log(own), noise_floors(journal)
-        for result in session.round.results:
-            if result.taps:
-                sound, rate_hz = untouched(journal, result, noted) or point_sound(journal, result, floors)
-                position = round(1000 * result.stop.depth_m, 1)
-                name = f"{SOUND}/round{number}-{re.sub('[^0-9]', '_', f'{position:g}')}mm.wav"
-                disk.write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
-                points.append(PointEntry(position_mm=position, file=name))
+        excerpts = Excerpts(session.journal)
+        results = [result for result in session.round.results if result.taps]
+        return [excerpts.write_point(folder, f"round{number}", result) for result in results]
     finally:
         session.journal.close()
-    return points
 
 
 def _keep(folder: Path, state: str, pressure: str, points: "list[PointEntry]") -> None:

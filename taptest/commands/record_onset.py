@@ -9,14 +9,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from taptest.errors import QuantityError, VisitError
+from taptest.commands.led_round import asked_pressure, with_microphone
+from taptest.errors import VisitError
 
 if TYPE_CHECKING:
     from taptest.capture.device import Source
     from taptest.capture.onset_lead import OnsetLead, Way
     from taptest.capture.session import Tones
     from taptest.capture.terminal import Lines
-    from taptest.quantities import Units
     from taptest.sound.records import TapTraits
 
 TAPS = 2
@@ -26,22 +26,12 @@ FOLDER = "onset"
 
 def run_onset(arguments: argparse.Namespace, folder: Path) -> int:
     """Lead an onset round with the microphone and the keyboard."""
-    from taptest.capture.device import SoundSystem, Speaker, end_now
-    from taptest.capture.opening import opener
-    from taptest.capture.terminal import TonesOut, quiet_libraries
 
-    system = SoundSystem()
-    speaker = Speaker(system)
-    try:
-        with quiet_libraries():
-            tones = TonesOut(speaker, on=not arguments.no_tones)
-            record_onset(folder, arguments.onset, opener(system, arguments.input), input, tones)
-    finally:
-        speaker.close()
-    print(f"Judge it with: taptest judge {folder}")
-    if system.hangs:
-        end_now(0)
-    return 0
+    def lead(open_source: "Callable[[], Source]", tones: "Tones") -> None:
+        record_onset(folder, arguments.onset, open_source, input, tones)
+        print(f"Judge it with: taptest judge {folder}")
+
+    return with_microphone(arguments, lead)
 
 
 def record_onset(
@@ -101,25 +91,6 @@ def _way(folder: Path, way: str) -> "Way":
     return "up" if kept is not None and kept["boundary"]["state"] == "all air" else "down"
 
 
-def asked_pressure(ask: Callable[[str], str], units: "Units") -> tuple[str, float] | None:
-    """Ask for the gauge until it is understood: what was typed with its unit, and pascals; None at the end."""
-    from taptest.quantities import parse
-
-    question = f"What does the gauge show now, in {units.pressure}? (Enter alone ends) "
-    while True:
-        try:
-            typed = ask(question).strip()
-        except EOFError:
-            return None
-        if not typed:
-            return None
-        text = typed if any(letter.isalpha() for letter in typed) else f"{typed} {units.pressure}"
-        try:
-            return text, parse("pressure", text, "gauge").si
-        except QuantityError as error:
-            question = f"{error} "
-
-
 def _tapped(
     folder: Path,
     place: tuple[int, int],
@@ -130,11 +101,9 @@ def _tapped(
 ) -> "tuple[list[TapTraits], str]":
     """Let the mark be tapped at one pressure, write its sound into the visit, and return its good taps and the file."""
     from taptest import disk
-    from taptest.capture.excerpt import noise_floors, point_sound, untouched
-    from taptest.capture.journal import read_log
+    from taptest.capture.excerpt import Excerpts
     from taptest.capture.round import Plan
     from taptest.capture.session import open_session
-    from taptest.capture.tape import wav_bytes
     from taptest.sound.recording import recording_of
     from taptest.sound.taps import detect_taps
     from taptest.sound.traits import traits_of
@@ -152,14 +121,11 @@ def _tapped(
         results = [result for result in session.round.results if result.taps]
         if not results:
             raise VisitError("The round was stopped before the mark was tapped. The readings before it are kept.")
-        sound, rate_hz = untouched(session.journal, results[-1], read_log(own)) or point_sound(
-            session.journal, results[-1], noise_floors(session.journal)
-        )
+        name = f"{SOUND}/round{number}-onset-{step:02d}.wav"
+        disk.make_folder(folder / SOUND)
+        sound, rate_hz = Excerpts(session.journal).write(folder, name, results[-1])
     finally:
         session.journal.close()
-    name = f"{SOUND}/round{number}-onset-{step:02d}.wav"
-    disk.make_folder(folder / SOUND)
-    disk.write_bytes(folder.joinpath(*name.split("/")), wav_bytes(sound, round(rate_hz)))
     train = detect_taps([sound], rate_hz)
     return [each for each in traits_of(recording_of(sound, round(rate_hz)), train) if each is not None], name
 

@@ -11,12 +11,11 @@ from math import erf, hypot, sqrt
 from taptest.finding.cause_table import BY_NAME, SOUND, TANK_STATES
 from taptest.finding.causes import Facts
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
-from taptest.finding.draws import ABOVE_FILL_PA, STATED_SD_PA, is_hot
+from taptest.finding.draws import ABOVE_FILL_PA, STATED_SD_PA, column_pa, is_hot
 from taptest.finding.records import Case, FindingCode
 from taptest.finding.weigh import line_speaks
 from taptest.line.records import LineReading
 from taptest.tank.kinds import HEAVIEST_PUSHED_M3
-from taptest.water.pressure import static_head_pa
 
 USUAL_ABOVE_HEAD_PA = 60_000.0
 """Kept above the static head by the cold pressure at most: 0.3 bar for venting and 0.3 bar for a reserve of water in
@@ -119,8 +118,7 @@ def _height_needs_pa(case: Case) -> tuple[float, float] | None:
     """Head at the gauge, and the usual cold pressure for it; None where the height is not known."""
     if case.system.static_head_pa is None:
         return None
-    column = float(static_head_pa(case.readings.tank_above_gauge_m, case.system.fluid))
-    head = case.system.static_head_pa + column
+    head = case.system.static_head_pa + column_pa(case)
     return head, max(head + USUAL_ABOVE_HEAD_PA, LEAST_USUAL_PA)
 
 
@@ -144,8 +142,7 @@ def _fill_and_charge(case: Case) -> dict[str, tuple[float, ...]]:
         above, below = _above(pressure, fill + ABOVE_FILL_PA, sd), 1 - _above(pressure, fill - ABOVE_FILL_PA, sd)
         found["pressure against the fill setting"] = (max(1 - above - below, 0.0), above, below)
     if charge is not None and case.tank.has_membrane:
-        column = float(static_head_pa(case.readings.tank_above_gauge_m, case.system.fluid))
-        at_or_above = _above(pressure - column, charge - BELOW_CHARGE_PA, hypot(sd, STATED_SD_PA))
+        at_or_above = _above(pressure - column_pa(case), charge - BELOW_CHARGE_PA, hypot(sd, STATED_SD_PA))
         found["fill against the pre-charge"] = (at_or_above, 1 - at_or_above)
     return found
 

@@ -75,6 +75,11 @@ def is_hot(case: Case) -> bool | None:
     return None if readings.water_temperature_c is None else readings.water_temperature_c > 40.0
 
 
+def column_pa(case: Case) -> float:
+    """Pressure of the water column from the gauge up to the tank, negative where the tank lies below it."""
+    return float(static_head_pa(case.readings.tank_above_gauge_m, case.system.fluid))
+
+
 def stands_above_fill(case: Case) -> bool:
     """Whether the cold pressure stands above the fill valve's setting: then water came in from elsewhere."""
     pressure, fill = case.readings.pressure_pa, case.system.fill_pa
@@ -139,7 +144,7 @@ def draw(case: Case, rng: np.random.Generator) -> Draws:
     weather = 1_000.0 * rng.standard_normal(DRAWS)
     atmospheric = atmospheric_pressure_pa(system.altitude_m) + weather
     gauge = readings.pressure_pa + readings.pressure_sd_pa * rng.standard_normal(DRAWS)
-    column = float(static_head_pa(readings.tank_above_gauge_m, system.fluid))
+    column = column_pa(case)
     charged = readings.charged_at_c
     charge_t = rng.normal(18.0 if charged is None else charged, 5.0 if charged is None else 2.0, DRAWS)
     return Draws(

@@ -25,7 +25,7 @@ from taptest.finding.causes import (
     ranked_causes,
 )
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison, compare
-from taptest.finding.draws import is_hot, right_charge_pa
+from taptest.finding.draws import column_pa, is_hot, right_charge_pa
 from taptest.finding.keys import Contradiction, Step, Why
 from taptest.finding.onset_likelihood import onset_said
 from taptest.finding.planner import best_step, plan
@@ -48,7 +48,6 @@ from taptest.finding.wording import (
 from taptest.line.records import LineReading
 from taptest.statements import Said, Statement, Value
 from taptest.tank.kinds import HEAVIEST_PUSHED_M3, Tank, pressure_check_applies
-from taptest.water.pressure import static_head_pa
 
 State = Literal[
     "right",
@@ -519,7 +518,7 @@ def _short_of_pressure(case: Case) -> _Verdict | None:
     pressure, head = case.readings.pressure_pa, case.system.static_head_pa
     if pressure is None:
         return None
-    column = float(static_head_pa(case.readings.tank_above_gauge_m, case.system.fluid))
+    column = column_pa(case)
     slack = 2 * case.readings.pressure_sd_pa
     if head is not None and pressure - column < head - slack:
         return _open(Why.NOT_FULL, Step.FILL_ABOVE_AND_TAP)

@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 from taptest.finding.compare import Comparison
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case
-from taptest.finding.red_flags import CLEAR_OF_RELIEF_PA
+from taptest.finding.red_flags import safe_down_to_pa, safe_up_to_pa
 from taptest.finding.settle import Settle, cold_step, drain_step
 from taptest.finding.weigh import GRAVE_LOSS_SHARE
 from taptest.statements import Key, Said, Statement
 from taptest.tank.contact import contacts, water_depth_m
 from taptest.tank.kinds import line_shows_share
-from taptest.water.pressure import static_head_pa, water_share
+from taptest.water.pressure import water_share
 
 FloatArray = NDArray[np.float64]
 
@@ -32,8 +32,6 @@ SEED = 16
 """Of the draws: the same visit gives the same step."""
 ROUND_STEPS_PA = (30_000.0, 50_000.0, 80_000.0)
 """By how much a second round may be raised or let down."""
-LOWEST_PA = 20_000.0
-"""No step lets the pressure fall below 0.2 bar."""
 HEARD_SD_M, CAP_SD_M = 0.02, 0.04
 """Error of a boundary and of a dry cap's edge in a second round."""
 ONSET_SD_PA = 4_000.0
@@ -227,10 +225,8 @@ def _changes(case: Case, pressure_pa: float, low_pa: float, high_pa: float) -> l
 
 def _limits_pa(case: Case) -> tuple[float, float]:
     """Return the lowest and the highest pressure that a step may set: the head, the relief setting less 0.5 bar."""
-    system = case.system
-    column = float(static_head_pa(case.readings.tank_above_gauge_m, system.fluid))
-    low = max(LOWEST_PA, (system.static_head_pa or 0.0) + column)
-    return low, -np.inf if system.relief_pa is None else system.relief_pa - CLEAR_OF_RELIEF_PA
+    most = safe_up_to_pa(case)
+    return safe_down_to_pa(case), -np.inf if most is None else most
 
 
 def _cost_after(step: _Step, costs: FloatArray, rng: np.random.Generator) -> float:

@@ -9,13 +9,15 @@ Pressures are gauge pascals at the gauge. Limits are common practice or own judg
 
 from collections.abc import Mapping
 
-from taptest.finding.draws import is_hot
+from taptest.finding.draws import column_pa, is_hot
 from taptest.finding.records import Case, FlagName, RedFlag
 from taptest.statements import Key, Statement
 from taptest.water.forecast import relief_tolerance_pa
 
 CLEAR_OF_RELIEF_PA = 50_000.0
 """Pressure is neither raised nor let rise by heat nearer to the relief setting than this."""
+LOWEST_PA = 20_000.0
+"""Water is not let out below this: 0.2 bar, own judgement."""
 OVER_LIMIT_K = 6.0
 """By so much the water may pass the highest temperature that was stated."""
 BOILING_C = 100.0
@@ -133,14 +135,19 @@ def _doubt(name: FlagName, says: Statement, step: FlagStep) -> RedFlag:
     return RedFlag(name, says, Statement(step), level="doubt")
 
 
-def stop_heating_at_pa(case: Case) -> float | None:
-    """Pressure (gauge) at which a heating-up for a check has to stop; None where the relief setting is not known."""
+def safe_up_to_pa(case: Case) -> float | None:
+    """Pressure (gauge) that no check may pass, by heat or by the fill; None where the relief setting is not known."""
     relief = case.system.relief_pa
     return None if relief is None else relief - CLEAR_OF_RELIEF_PA
 
 
+def safe_down_to_pa(case: Case) -> float:
+    """Pressure (gauge) below which no check lets water out: the system's head at the gauge, as far as it is known."""
+    return max(LOWEST_PA, (case.system.static_head_pa or 0.0) + column_pa(case))
+
+
 def may_be_heated(case: Case, flags: tuple[RedFlag, ...]) -> bool:
     """Whether a check that fires the system up may be asked for."""
-    pressure, stop = case.readings.pressure_pa, stop_heating_at_pa(case)
+    pressure, stop = case.readings.pressure_pa, safe_up_to_pa(case)
     room = pressure is None or stop is None or pressure < stop
     return room and not endangers(flags) and is_hot(case) is not True

@@ -7,7 +7,7 @@ by how the pressure answers a measured amount of water.
 
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case
-from taptest.finding.red_flags import CLEAR_OF_RELIEF_PA, stop_heating_at_pa
+from taptest.finding.red_flags import safe_up_to_pa
 from taptest.finding.weigh import rings_all_over
 from taptest.line.records import LineReading
 from taptest.statements import Key, Statement
@@ -68,7 +68,7 @@ def cold_step(case: Case, rings: bool) -> Statement:
     mark = Statement(Mark.ABOVE_SEAM if tank.hanging else Mark.LOWEST)
     if not rings:
         return Statement(Settle.LOWER_TO_ONSET_GLYCOL if glycol else Settle.LOWER_TO_ONSET, {"mark": mark})
-    stop = stop_heating_at_pa(case)
+    stop = safe_up_to_pa(case)
     if stop is not None and _room_to_rise(case) and not glycol:
         return Statement(Settle.RAISE_TO_ONSET, {"mark": mark, "most_pa": stop})
     return Statement(Settle.READ_ISOLATED)
@@ -87,6 +87,5 @@ def second_round_step(case: Case) -> Statement | None:
 
 def _room_to_rise(case: Case) -> bool:
     """Whether half a bar more than the cold pressure stays clear of the relief setting."""
-    cold = case.system.fill_pa if is_hot(case) else case.readings.pressure_pa
-    relief = case.system.relief_pa
-    return cold is not None and relief is not None and cold + STEP_PA <= relief - CLEAR_OF_RELIEF_PA
+    cold, most = case.system.fill_pa if is_hot(case) else case.readings.pressure_pa, safe_up_to_pa(case)
+    return cold is not None and most is not None and cold + STEP_PA <= most

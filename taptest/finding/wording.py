@@ -11,7 +11,7 @@ import numpy as np
 
 from taptest.finding.causes import check_step
 from taptest.finding.compare import NO_PRESSURE_PA, Comparison
-from taptest.finding.draws import is_hot, right_charge_pa, stands_above_fill
+from taptest.finding.draws import column_pa, is_hot, right_charge_pa, stands_above_fill
 from taptest.finding.keys import (
     Amount,
     Charge,
@@ -26,7 +26,7 @@ from taptest.finding.keys import (
     Unchecked,
 )
 from taptest.finding.records import NAME, Case, Expected, FindingCode, Interval, PrechargeEstimate, ReferenceSource
-from taptest.finding.red_flags import stop_heating_at_pa
+from taptest.finding.red_flags import safe_up_to_pa
 from taptest.finding.settle import second_round_step, settling_step
 from taptest.finding.weigh import line_speaks, rings_all_over
 from taptest.line.naming import level_span_m
@@ -41,7 +41,7 @@ from taptest.tank.kinds import (
     what_taps_show,
 )
 from taptest.water.log import FREE_AIR_T_C, WAY, precharge_from_air_pa
-from taptest.water.pressure import atmospheric_pressure_pa, static_head_pa
+from taptest.water.pressure import atmospheric_pressure_pa
 
 PIN = "water at the air valve"
 HEATED = ("hot pressure", "warm-up", "level from cold to hot", "sound when hot")
@@ -357,7 +357,7 @@ def _reading_reasons(story: Story) -> list[Said]:
     said: list[Said] = []
     head, pressure, fill = story.case.system.static_head_pa, readings.pressure_pa, story.case.system.fill_pa
     if head is not None and pressure is not None:
-        column = float(static_head_pa(readings.tank_above_gauge_m, story.case.system.fluid))
+        column = column_pa(story.case)
         if pressure - column < head - 2 * readings.pressure_sd_pa:
             said.append(Statement(Reason.BELOW_HEAD, {"pressure_pa": pressure, "needed_pa": head + column}))
     if stands_above_fill(story.case) and pressure is not None and fill is not None:
@@ -537,7 +537,7 @@ def pin_may_be_pressed(story: Story) -> bool:
 
 def stopping_in_time(story: Story, evidence: str, step: Said) -> Said:
     """Add to a check that fires the system up the pressure at which to stop."""
-    stop = stop_heating_at_pa(story.case)
+    stop = safe_up_to_pa(story.case)
     if evidence not in HEATED or stop is None:
         return step
     return Statement(Step.STOP_HEATING, {"step": step, "stop_pa": stop})

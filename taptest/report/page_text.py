@@ -45,7 +45,6 @@ class PageText(Key):
     PRESSURE = "page.pressure"
     WATER_TEMPERATURE = "page.water temperature"
     TANK_TEMPERATURE = "page.tank temperature"
-    STATE = "page.state"
     CHARGE = "page.charge"
     STATED = "page.stated", "charge"
     GAUGE_ERROR = "page.gauge error"

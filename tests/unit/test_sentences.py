@@ -77,7 +77,6 @@ def test_sentences_are_changed_by_their_letters_in_one_place_only() -> None:
     """Names of files may be cleaned; what is told in US words by rooms that have no keys yet is worded in one place."""
     known = {
         "capture/excerpt.py",
-        "commands/record_again.py",
         "desk/visits.py",
         "disk.py",
         "report/page.py",

@@ -1,0 +1,49 @@
+"""What the rounds that are led beside the first one share: the microphone, and the question for the gauge."""
+
+import argparse
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from taptest.errors import QuantityError
+
+if TYPE_CHECKING:
+    from taptest.capture.device import Source
+    from taptest.capture.session import Tones
+    from taptest.quantities import Units
+
+
+def with_microphone(arguments: argparse.Namespace, lead: "Callable[[Callable[[], Source], Tones], None]") -> int:
+    """Lead a round with the microphone and the loudspeaker that the command line names; return the exit code."""
+    from taptest.capture.device import SoundSystem, Speaker, end_now
+    from taptest.capture.opening import opener
+    from taptest.capture.terminal import TonesOut, quiet_libraries
+
+    system = SoundSystem()
+    speaker = Speaker(system)
+    try:
+        with quiet_libraries():
+            lead(opener(system, arguments.input), TonesOut(speaker, on=not arguments.no_tones))
+    finally:
+        speaker.close()
+    if system.hangs:
+        end_now(0)
+    return 0
+
+
+def asked_pressure(ask: Callable[[str], str], units: "Units") -> tuple[str, float] | None:
+    """Ask for the gauge until it is understood: what was typed with its unit, and pascals; None at the end."""
+    from taptest.quantities import parse
+
+    question = f"What does the gauge show now, in {units.pressure}? (Enter alone ends) "
+    while True:
+        try:
+            typed = ask(question).strip()
+        except EOFError:
+            return None
+        if not typed:
+            return None
+        text = typed if any(letter.isalpha() for letter in typed) else f"{typed} {units.pressure}"
+        try:
+            return text, parse("pressure", text, "gauge").si
+        except QuantityError as error:
+            question = f"{error} "
