@@ -1,7 +1,7 @@
 """The picture of several rounds: one tank in its states, side by side at the same heights.
 
 For each round that holds the same air a diamond with a bracket shows where the wetted wall ends by its taps (90 %), a
-hatched strip where it should end. The solid line is the move that was found, the dashed one the move to expect. Where
+hatched strip where it should end. The solid line is the move that was found, the dashed one the expected move. Where
 one mark was tapped at many pressures, a panel shows how alike its sound stays, and the pressure at which it changes.
 
 Conventions: data coordinates are the user's units; page sizes are inches.
@@ -107,7 +107,7 @@ def _draw_states(axes: Axes, result: VisitResult, states: list[_State], wording:
             axes.text(place, 0.5 * scale * result.case.tank.shape.height_m, _whole(line), ha="center", fontsize=7)
     axes.plot(*zip(*heard, strict=True) if heard else ([], []), color="black", linewidth=1.4, label="found by the taps")
     axes.plot(
-        *zip(*wanted, strict=True) if wanted else ([], []), "--", color=EXPECTED, linewidth=1.2, label="to expect"
+        *zip(*wanted, strict=True) if wanted else ([], []), "--", color=EXPECTED, linewidth=1.2, label="expected"
     )
     axes.set_ylim(scale * result.case.tank.shape.height_m, 0.0)
     axes.set_xlim(-0.6, len(states) - 0.4)
