@@ -106,9 +106,7 @@ def _draw_states(axes: Axes, result: VisitResult, states: list[_State], wording:
         elif line is not None:
             axes.text(place, 0.5 * scale * result.case.tank.shape.height_m, _whole(line), ha="center", fontsize=7)
     axes.plot(*zip(*heard, strict=True) if heard else ([], []), color="black", linewidth=1.4, label="found by the taps")
-    axes.plot(
-        *zip(*wanted, strict=True) if wanted else ([], []), "--", color=EXPECTED, linewidth=1.2, label="expected"
-    )
+    axes.plot(*zip(*wanted, strict=True) if wanted else ([], []), "--", color=EXPECTED, linewidth=1.2, label="expected")
     axes.set_ylim(scale * result.case.tank.shape.height_m, 0.0)
     axes.set_xlim(-0.6, len(states) - 0.4)
     axes.set_xticks(range(len(states)), [_label(state, result) for state in states])
