@@ -5,6 +5,7 @@ f = f0 / sqrt(1 + m), the mass growing with the share of water 1 - onset / press
 """
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -170,7 +171,7 @@ def nested(said: Statement) -> list[Statement]:
 
 
 @pytest.mark.parametrize("water_end", ["top", "bottom"])
-def test_a_membrane_that_takes_another_form_may_sound_like_an_onset(water_end: str) -> None:
+def test_a_membrane_that_takes_another_form_may_sound_like_an_onset(water_end: Literal["top", "bottom"]) -> None:
     """A tank with water in it may change its sound where that passes the seam: a lower charge stays possible."""
     case = made_case(made_tank("diaphragm", water_end), pressure_pa=1.4e5, precharge_pa=None)
     evidence = heard_at(1.1e5)
