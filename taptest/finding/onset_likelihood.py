@@ -14,7 +14,7 @@ SURE = 0.7
 """Probability from which on it is told, and carries a finding, where the sound began to change."""
 OTHER_FORM = 0.15
 """Probability that the sound began to change where the membrane of a tank with water in it took another form: own
-judgement after simulated tanks, of which 3 in 17 did so."""
+judgement after simulated tanks, of which 4 in 24 did so."""
 FORM_CHANGES_STANDING, FORM_CHANGES_HANGING = (0.2, 0.65), (0.3, 0.75)
 """Shares of water at which it may: where it leaves the seam of a standing tank, and where the water of a hanging one
 passes its seam (`tank.contact`)."""
