@@ -1,8 +1,8 @@
 """Read a catalogue (`.po`) as translators edit it, so that nothing has to be compiled, kept or shipped beside it.
 
 What is read: `msgid`, `msgid_plural`, `msgstr` and `msgstr[n]`, on one line or over several; no `msgctxt`. Comments and
-entries that are marked fuzzy or have no text yet are left out. The standard library's gettext does the rest, the plural rule
-too. Format: GNU gettext manual, "The Format of PO Files" and "The Format of GNU MO Files".
+entries that are marked fuzzy or have no text yet are left out. The standard library's gettext does the rest, the plural
+rule too. Format: GNU gettext manual, "The Format of PO Files" and "The Format of GNU MO Files".
 """
 
 import json
