@@ -18,7 +18,7 @@ def test_the_decibels_that_lack_are_said() -> None:
     assert said is not None
     assert said.key is RoundRemark.LOST_IN_NOISE
     assert said.values == {"count": 3, "points": 4, "needed_db": 6.0, "heard_db": pytest.approx(3.5)}
-    assert "stand 4 dB above it" in tell(said, METRIC)
+    assert "stand about 4 dB above it" in tell(said, METRIC)
 
 
 def test_where_nothing_is_heard_no_decibels_are_made_up() -> None:
