@@ -9,7 +9,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions statements errors quantities disk preferences words.tell words.language words
+versions statements errors quantities disk preferences words.catalogue words.tell words.language words
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.remarks tank.shape tank.kinds tank.membrane tank.contact
 sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra

@@ -231,7 +231,7 @@ def judge(
         code=verdict.code,
         says=finding_of(story, checks[0], against, endangered=endangers(flags)),
         confidence=_confidence(verdict, lead, comparison) if told else "cannot tell",
-        reasons=(*reasons_of(story), *_heard_in_rounds(case, rounds)),
+        reasons=(*reasons_of(story), *_heard_in_rounds(rounds)),
         not_checked=not_checked_of(story),
         next_checks=checks[:MOST_CHECKS],
         causes=causes,
@@ -291,11 +291,11 @@ def _leading(line: LineReading, beside: Sequence[LineReading], rounds: Sequence[
     return next((each for each in (line, *others) if each.misfit < 1.0 and line_speaks(each)), line)
 
 
-def _heard_in_rounds(case: Case, rounds: Sequence[Round]) -> list[Statement]:
+def _heard_in_rounds(rounds: Sequence[Round]) -> list[Statement]:
     """Say what was heard in later rounds beside their lines."""
     said: list[Statement | None] = []
     for each in _same_air(rounds):
-        said.append(None if each.onset is None else onset_said(each.onset, case.tank))
+        said.append(None if each.onset is None else onset_said(each.onset))
         said.append(None if each.still is None else still_said(each.still, each.name))
     return [each for each in said if each is not None]
 

@@ -13,7 +13,7 @@ from taptest.report.remarks import CauseText, Figure, FindingText, RoundText, Ro
 from taptest.report.wording import LANGUAGE, Wording, told, worded
 from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
-from taptest.visit.remarks import onset_round_said
+from taptest.visit.remarks import LOST_TAPS, onset_round_said
 from taptest.visit.result import PointResult, VisitResult
 from taptest.words.tell import tell
 
@@ -34,8 +34,14 @@ CAUTION = FindingText.CAUTION
 def brief_text(result: VisitResult, wording: Wording = "us") -> str:
     """Return the finding in about ten lines, dangers first: what it is, how sure, what to do next."""
     judgement, units = result.judgement, result.units
-    lines = [*flag_lines(judgement.red_flags, units, wording), *_headline(result, wording), ""]
-    lines += [f"{told(name, units, wording):<12}{told(text, units, wording)}" for name, text in figure_rows(result)[:2]]
+    lines = [*flag_lines(judgement.red_flags, units, wording), *_headline(result, wording)]
+    for remark in result.remarks:
+        if isinstance(remark, Statement) and remark.key in LOST_TAPS:
+            lines += _wrapped(told(remark, units, wording))
+    lines += [
+        "",
+        *(f"{told(name, units, wording):<12}{told(text, units, wording)}" for name, text in figure_rows(result)[:2]),
+    ]
     likely, _ = causes_together(judgement.causes, wording)
     if likely:
         lines += _wrapped(told(Statement(CauseText.IF_IT_OPENS, {"causes": likely[0][0]}), units, wording))

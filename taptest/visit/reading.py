@@ -26,7 +26,7 @@ from taptest.tank.kinds import Tank
 from taptest.visit.files import inside
 from taptest.visit.listen import Heard, listen
 from taptest.visit.record import HandDecision, PointEntry
-from taptest.visit.remarks import rejected_taps, remark_on_point
+from taptest.visit.remarks import lost_in_noise, rejected_taps, remark_on_point
 from taptest.visit.result import PointResult, TapResult
 
 CLIPPED_SAID, CLIPPED_SPOILT = 0.2, 0.5
@@ -104,6 +104,7 @@ def hear_round(
     heard = tuple(one for one in everything if one.file not in of_reference)
     _refuse_all_useless(heard)
     tapped, owners, notes = _give_taps_to_points(entries, heard)
+    noisy = lost_in_noise([[tap for tap, _ in each.taps] for each in tapped])
     clipped, spoilt = _clipping([tap for each in tapped for tap, _ in each.taps])
     return HeardRound(
         lines=tuple(
@@ -115,7 +116,12 @@ def hear_round(
         reference_taps=_reference_taps(reference, everything),
         clipped=clipped,
         spoilt=spoilt,
-        remarks=(*([clipped.sentence] if clipped else []), *_signs(everything), *_notes_of_files(everything)),
+        remarks=(
+            *([clipped.sentence] if clipped else []),
+            *([noisy] if noisy else []),
+            *_signs(everything),
+            *_notes_of_files(everything),
+        ),
         notes=tuple(notes),
     )
 

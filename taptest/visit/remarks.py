@@ -2,10 +2,12 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from statistics import median
 
 from taptest.sound.records import Tap
 from taptest.sound.remarks import WhyNot
-from taptest.statements import Key, Statement
+from taptest.sound.taps import WEAK_DB
+from taptest.statements import Key, Statement, Value
 
 
 class PointRemark(Key):
@@ -87,8 +89,15 @@ class RoundRemark(Key):
     """What was done in a round."""
 
     ONSET = "round.onset", "name", "mark_m", "first_pa", "last_pa", "readings", "count"
+    LOST_IN_NOISE = "round.lost in noise", "count", "points", "needed_db", "heard_db"
+    NOTHING_BUT_NOISE = "round.nothing but noise", "count", "points", "needed_db"
 
 
+LOST_SHARE = 0.25
+"""From this share of points on whose taps are lost in the noise, that is said with its decibels."""
+LOST_TAPS = (RoundRemark.LOST_IN_NOISE, RoundRemark.NOTHING_BUT_NOISE)
+LOST: tuple[WhyNot | None, ...] = (WhyNot.TOO_WEAK, WhyNot.NOISE_BURST)
+"""Why a tap is refused where noise is all that ails it."""
 REJECTED: dict[WhyNot, Rejected] = {
     WhyNot.DOUBLE_HIT: Rejected.DOUBLE_HIT,
     WhyNot.CLIPPED: Rejected.CLIPPED,
@@ -120,6 +129,21 @@ def remark_on_point(taps: Sequence[Tap], trouble: str, doubtful: bool) -> Statem
     if not any(tap.used for tap in taps):
         return Statement(PointRemark.NO_USABLE_TAP, {"rejected": rejected_taps(taps)})
     return Statement(PointRemark.DOUBTFUL) if doubtful else None
+
+
+def lost_in_noise(points: Sequence[Sequence[Tap]]) -> Statement | None:
+    """Say by how much the taps, given point by point, fall short of the noise; None where they hardly do.
+
+    `heard_db` is the median of what taps stood above the noise, used ones and those that are too weak.
+    """
+    lost = sum(all(tap.why_not in LOST for tap in taps) for taps in points)
+    if lost < max(LOST_SHARE * len(points), 2):
+        return None
+    values: dict[str, Value] = {"count": lost, "points": len(points), "needed_db": WEAK_DB}
+    heard = [tap.tap_to_noise_db for taps in points for tap in taps if tap.used or tap.why_not is WhyNot.TOO_WEAK]
+    if not heard:
+        return Statement(RoundRemark.NOTHING_BUT_NOISE, values)
+    return Statement(RoundRemark.LOST_IN_NOISE, values | {"heard_db": median(heard)})
 
 
 def onset_round_said(name: str, mark_m: float, shown_pa: Sequence[float], taps: int) -> Statement:

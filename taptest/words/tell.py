@@ -1,23 +1,24 @@
 """Tell a statement as a sentence: from key and SI values to words, in a language and in the user's units.
 
-The catalogues are gettext's: `locale/<language>/LC_MESSAGES/taptest.po`, one a language and dialect, compiled to `.mo`
-beside it. In a text `{depth_m}` stands for a value by its name; the ending of the name says what it is and so how it is
-shown (see `taptest.statements`). `{why:capital}` begins with a capital and `{why:small}` with a small letter, for a
-part that begins a sentence or stands in one; `{at_c:0}` has that many decimals, else as many as serve on site. Plural
-follows the catalogue's own rule. What a catalogue lacks is told in US English.
+The catalogues are gettext's: `locale/<language>/LC_MESSAGES/taptest.po`, one a language and dialect. In a text
+`{depth_m}` stands for a value by its name; the ending of the name says what it is and so how it is shown (see
+`taptest.statements`). `{why:capital}` begins with a capital and `{why:small}` with a small letter, for a part that
+begins a sentence or stands in one; `{at_c:0}` has that many decimals, else as many as serve on site. Plural follows the
+catalogue's own rule. What a catalogue lacks is told in US English.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from gettext import GNUTranslations, NullTranslations, translation
+from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
 
 from taptest.quantities import Kind, Units
 from taptest.statements import COUNT, Key, Said, Statement, Value
+from taptest.words.catalogue import read_catalogue
 
 LOCALE = Path(__file__).with_name("locale")
-DOMAIN = "taptest"
+CATALOGUE = "LC_MESSAGES/taptest.po"
 FIRST_LANGUAGE = "en_US"
 """Its catalogue has every text; what another one lacks is taken from it."""
 
@@ -46,7 +47,7 @@ class Habit(Key):
 
 def languages() -> tuple[str, ...]:
     """Name the languages that have a catalogue, such as "en_GB"."""
-    return tuple(sorted(path.parent.parent.name for path in LOCALE.glob("*/LC_MESSAGES/*.mo")))
+    return tuple(sorted(path.parent.parent.name for path in LOCALE.glob(f"*/{CATALOGUE}")))
 
 
 def tell(said: Said, units: Units, language: str = FIRST_LANGUAGE) -> str:
@@ -68,9 +69,11 @@ def text_of(key: Key, language: str, count: int | None = None) -> str:
 
 @cache
 def _catalogue(language: str) -> GNUTranslations | NullTranslations:
-    found = translation(DOMAIN, LOCALE, [language], fallback=language != FIRST_LANGUAGE)
-    if language != FIRST_LANGUAGE:
-        found.add_fallback(_catalogue(FIRST_LANGUAGE))
+    path = LOCALE / language / CATALOGUE
+    if language == FIRST_LANGUAGE:
+        return read_catalogue(path.read_text(encoding="utf-8"))
+    found = read_catalogue(path.read_text(encoding="utf-8")) if path.is_file() else NullTranslations()
+    found.add_fallback(_catalogue(FIRST_LANGUAGE))
     return found
 
 

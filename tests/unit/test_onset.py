@@ -5,6 +5,7 @@ f = f0 / sqrt(1 + m), the mass growing with the share of water 1 - onset / press
 """
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -25,8 +26,9 @@ from taptest.sound.spectra import SPECTRUM_HZ
 from taptest.sound.taps import detect_taps
 from taptest.sound.traits import traits_of
 from taptest.statements import Statement
+from taptest.tank.contact import seam_reach_m
 from taptest.words.tell import tell
-from tests.made_cases import heard, made_case, made_tank
+from tests.made_cases import heard, made_case, made_tank, ring_heard
 
 DOWN = np.arange(1.4e5, 0.49e5, -0.05e5)
 
@@ -73,7 +75,7 @@ def test_the_order_of_the_readings_does_not_matter() -> None:
 def test_where_nothing_changes_no_onset_is_told() -> None:
     found = heard_at(2.5e5)
     assert found.p_no_change > 0.7
-    assert onset_said(found, made_tank()).key is OnsetSaid.NO_CHANGE
+    assert onset_said(found).key is OnsetSaid.NO_CHANGE
 
 
 def test_where_the_notes_move_all_along_the_charge_is_lower() -> None:
@@ -124,7 +126,7 @@ def test_a_tank_without_a_clamped_membrane_has_no_such_mark(kind: str) -> None:
 # ---------------------------------------------------------------- in the finding
 
 
-def judged(onset_pa: float | None, line_state: str = "not found", *, stated_pa: float = 1.0e5) -> Judgement:
+def judged(onset_pa: float | None, *, stated_pa: float = 1.0e5, ring_m: float | None = None) -> Judgement:
     tank = made_tank("diaphragm", "top")
     case = made_case(
         tank, pressure_pa=1.4e5, state="cold", water_temperature_c=20.0, tank_temperature_c=20.0,
@@ -133,11 +135,12 @@ def judged(onset_pa: float | None, line_state: str = "not found", *, stated_pa: 
     rounds = []
     if onset_pa is not None:
         rounds.append(Round(replace(case.readings, pressure_pa=None), (), onset=heard_at(onset_pa)))
-    return judge(case, heard(tank, line_state), rounds=rounds)
+    line = heard(tank, "not found") if ring_m is None else ring_heard(tank, ring_m)
+    return judge(case, line, rounds=rounds)
 
 
-def test_the_onset_is_the_charge() -> None:
-    found = judged(1.1e5)
+def test_the_onset_is_the_charge_where_the_line_finds_little_water() -> None:
+    found = judged(1.1e5, ring_m=0.16 * seam_reach_m(made_tank("diaphragm", "top")))  # about 14 % of water
     assert found.precharge is not None
     assert found.precharge.bound is None
     charge = found.precharge.pressure_pa
@@ -167,22 +170,32 @@ def nested(said: Statement) -> list[Statement]:
     return [said, *(inner for value in said.values.values() if isinstance(value, Statement) for inner in nested(value))]
 
 
-def test_on_a_standing_tank_a_membrane_that_leaves_its_seam_may_sound_like_an_onset() -> None:
-    """With a fifth to two thirds of water it is caught at the seam, so a lower charge stays possible there."""
-    low = {}
-    for water_end in ("top", "bottom"):
-        case = made_case(made_tank("diaphragm", water_end), pressure_pa=1.4e5, precharge_pa=None)
-        rounds = [Round(replace(case.readings, pressure_pa=None), (), onset=heard_at(1.1e5))]
-        found = judge(case, heard(case.tank, "not found"), rounds=rounds).precharge
-        assert found is not None
-        low[water_end] = found.pressure_pa.low
-    assert low["bottom"] < low["top"] - 0.2e5
+@pytest.mark.parametrize("water_end", ["top", "bottom"])
+def test_a_membrane_that_takes_another_form_may_sound_like_an_onset(water_end: Literal["top", "bottom"]) -> None:
+    """A tank with water in it may change its sound where that passes the seam: a lower charge stays possible."""
+    case = made_case(made_tank("diaphragm", water_end), pressure_pa=1.4e5, precharge_pa=None)
+    evidence = heard_at(1.1e5)
+    rounds = [Round(replace(case.readings, pressure_pa=None), (), onset=evidence)]
+    found = judge(case, heard(case.tank, "not found"), rounds=rounds).precharge
+    assert found is not None
+    low, middle, high = found.pressure_pa.low, found.pressure_pa.median, found.pressure_pa.high
+    assert low < evidence.interval90_pa[0] - 0.2e5
+    assert middle == pytest.approx(1.1e5, abs=0.1e5)
+    assert high < 1.3e5
+
+
+def test_an_onset_clears_no_tank_whose_line_is_full_of_water() -> None:
+    """Where the line finds a hanging tank three quarters full, the charge is not what was heard at the seam."""
+    case = made_case(made_tank("diaphragm", "top"), pressure_pa=1.4e5, precharge_pa=1.1e5)
+    rounds = [Round(replace(case.readings, pressure_pa=None), (), onset=heard_at(1.1e5))]
+    line = heard(case.tank, "found", 0.8 * case.tank.shape.height_m)
+    assert judge(case, line, rounds=rounds).code != "as expected"
 
 
 def test_an_onset_is_told_with_its_reason() -> None:
     keys = [each.key for each in judged(1.1e5).reasons if not isinstance(each, str)]
     assert OnsetSaid.WITHIN in keys
-    said = tell(onset_said(heard_at(1.1e5), made_tank()), METRIC)
+    said = tell(onset_said(heard_at(1.1e5)), METRIC)
     assert said.startswith("The mark's sound begins to change between 1.0")
 
 
