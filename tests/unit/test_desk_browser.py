@@ -76,7 +76,7 @@ def test_from_the_form_to_the_finding_and_its_review(
     with tab(browser, size, scheme) as (page, complaints):
         pages.enter(page)
         assert "ticket" not in page.url
-        expect(page.get_by_text("There is no visit on this shelf yet.")).to_be_visible()
+        expect(page.get_by_text("No visits here yet.")).to_be_visible()
         hold_to_axe(page)
         page.get_by_role("link", name="New visit").first.click()
         hold_to_axe(page)
@@ -126,7 +126,7 @@ def review(page: Page) -> None:
     expect(row).to_contain_text("2 used, 1 not")
     expect(page.locator("main")).to_contain_text(f"by hand: “{SHOT[:-1]}”.")
     row.get_by_role("link").click()
-    page.get_by_role("button", name="Take the decision back").click()
+    page.get_by_role("button", name="Undo the decision").click()
     expect(page.locator(".tap").nth(1)).not_to_contain_text("by hand")
     page.get_by_role("link", name="All points").click()
     expect(page.locator(".points tbody tr").nth(2)).to_contain_text("3 used")
@@ -139,7 +139,7 @@ def test_a_round_by_the_keyboard_alone(browser: Browser, pages: Served) -> None:
     with tab(browser, DESKTOP) as (page, complaints):
         pages.enter(page)
         page.keyboard.press("Tab")
-        expect(page.locator(":focus")).to_have_text("Skip to the content")
+        expect(page.locator(":focus")).to_have_text("Skip to content")
         page.goto(f"{pages.base}/new")
         for label, text in (("Name or place", "Cellar"), ("Volume", "18 l"), ("Diameter", "270 mm")):
             page.get_by_label(label, exact=True).focus()
@@ -330,7 +330,7 @@ def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
         expect(page.locator(".taps-here li").nth(1)).not_to_contain_text("by hand")
         before = page.locator(".top-causes").inner_text()
         page.locator(".answers button").first.click()
-        expect(page.locator(".note")).to_contain_text("The answers are kept")
+        expect(page.locator(".note")).to_contain_text("Answers saved")
         assert page.locator(".top-causes").inner_text() != before
         assert stayed(page)
         hold_to_axe(page)
@@ -470,13 +470,13 @@ def test_a_browser_is_let_in_and_shut_out_in_the_settings(
     with tab(browser, DESKTOP) as (page, _), tab(browser, PHONE) as (phone, _):
         pages.enter(page)
         page.goto(f"{pages.base}/settings")
-        page.get_by_role("button", name="Let another browser in").click()
+        page.get_by_role("button", name="Allow another browser").click()
         hold_to_axe(page)
         phone.goto(page.locator("code").inner_text())
         phone.wait_for_url(f"{pages.base}/")
         page.goto(f"{pages.base}/settings")
         expect(page.locator(".devices li")).to_have_count(2)
-        page.get_by_role("button", name="Shut out").click()
+        page.get_by_role("button", name="Remove").click()
         expect(page.locator(".devices li")).to_have_count(1)
         phone.goto(f"{pages.base}/")
         expect(phone.locator("body")).to_contain_text("works once")
