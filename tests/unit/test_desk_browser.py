@@ -28,6 +28,7 @@ from taptest.visit.files import read_visit
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
 from tests.made_desk import Arrays, make_shelf
 from tests.made_visits import write_tables
+from tests.samples import every
 from tests.unit.test_desk_pages import TYPED
 from tests.unit.test_desk_round import Endless, tapping
 
@@ -66,7 +67,7 @@ def hold_to_axe(page: Page) -> None:
     assert wide <= 0, (page.url, wide)
 
 
-@pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["laptop", "phone"])
+@pytest.mark.parametrize(("size", "scheme"), every(2, [(DESKTOP, "light"), (PHONE, "dark")]), ids=["laptop", "phone"])
 def test_from_the_form_to_the_finding_and_its_review(
     browser: Browser, pages: Served, tmp_path: Path, size: tuple[int, int], scheme: str
 ) -> None:
@@ -298,7 +299,9 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
         assert complaints == []
 
 
-@pytest.mark.parametrize(("size", "scheme"), [((1280, 800), "light"), (PHONE, "dark")], ids=["laptop", "phone"])
+@pytest.mark.parametrize(
+    ("size", "scheme"), every(2, [(PHONE, "dark"), ((1280, 800), "light")]), ids=["phone", "laptop"]
+)
 def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
     browser: Browser, pages: Served, size: tuple[int, int], scheme: str
 ) -> None:
@@ -334,7 +337,7 @@ def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
         assert complaints == []
 
 
-@pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "dark"), (PHONE, "light")], ids=["laptop", "phone"])
+@pytest.mark.parametrize(("size", "scheme"), every(2, [(DESKTOP, "dark"), (PHONE, "light")]), ids=["laptop", "phone"])
 def test_settings_and_a_broken_visit_by_the_keyboard(
     browser: Browser, pages: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: tuple[int, int], scheme: str
 ) -> None:
