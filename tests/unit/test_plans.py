@@ -40,7 +40,7 @@ def test_marks_may_be_millimetres_or_lengths_with_units() -> None:
 @pytest.mark.parametrize(
     ("wanted", "error", "words"),
     [
-        (Wanted("30,sixty"), LineError, 'Marks: "sixty" in "30,sixty" is no mark'),
+        (Wanted("30,sixty"), LineError, 'Marks: "sixty" in "30,sixty" is not a mark'),
         (Wanted("30,900"), LineError, "900 mm below the top is not on the tank"),
         (Wanted(reference="3 m"), LineError, "3000 mm below the top is not on the tank"),
         (Wanted(first="12 bar"), QuantityError, "First"),
