@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests import samples
+
 # The model's matrices are small: several threads in one product only wait for each other, and tests share the cores.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -19,6 +21,10 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # Examples are drawn from fixed seeds, so that a run says the same each time.
 settings.register_profile("fixed", derandomize=True)
 settings.load_profile("fixed")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    samples.whole = config.getoption("markexpr") == samples.WHOLE
 
 
 def pytest_xdist_auto_num_workers() -> int:

@@ -32,8 +32,9 @@ simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal
 capture.signs capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones
 capture.session capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
-report.wording report.choices report.remarks report.words report.trend_words report.typefaces report.figures
-report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.page report.sources
+report.wording report.choices report.remarks report.words report.trend_words report.typefaces report.figure_text
+report.figures report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.page
+report.sources
 api
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
 desk.live desk.render desk.section desk.marks desk.model_sound

@@ -204,7 +204,7 @@ class SoundSystem:
             speaker.close()
         if self.hangs:
             raise DeviceError(
-                "The sound system of this computer hangs and takes no new start from here. "
+                "The sound system of this computer hangs and can't be restarted from here. "
                 "Nothing is lost: end this program, start it again with the same visit, and the round goes on."
             )
         with self._errors("restart the sound system", "Check that the sound service of this computer runs."):

@@ -85,7 +85,7 @@ def _listed(text: str, name: str) -> tuple[float, ...]:
             marks.append(parse("length", piece, name).si)
         except QuantityError:
             raise LineError(
-                f'{name}: "{piece}" in "{text}" is no mark. Write millimetres below the top with commas between, '
+                f'{name}: "{piece}" in "{text}" is not a mark. Write millimetres below the top with commas between, '
                 "such as 30,60,90, or lengths with their units, such as 2 in; 3 1/2 in."
             ) from None
     return tuple(marks)

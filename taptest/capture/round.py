@@ -111,7 +111,7 @@ class Plan:
             raise LineError(f"{self.taps_per_point} taps a point were asked for; choose 1 to 20. Three are usual.")
         if self.sparing and self.finer_limit == 0:
             raise LineError(
-                "A round with few taps lives on the running estimate, which is switched off. Allow at least one finer "
+                "A round with few taps needs the running estimate, which is switched off. Allow at least one finer "
                 "point, or tap all marks."
             )
 

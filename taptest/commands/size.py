@@ -125,7 +125,7 @@ def _text(result: "SizingResult", choices: "tuple[TankChoice, ...]", asked: bool
     if asked and not choices:
         lines += [
             "",
-            "None of the sizes serves, alone or in parallel. Add larger ones, or allow more tanks with --most.",
+            "None of these sizes is enough, alone or in parallel. Add larger ones, or allow more tanks with --most.",
         ]
     return "\n".join(lines)
 

@@ -187,8 +187,8 @@ def _walk_table(walk: Walk) -> str:
     count = round(abs(last - first) / every)
     if abs(count * every - abs(last - first)) > 0.001:
         raise QuantityError(
-            f"Distance between marks: from {walk.first.strip()} to {walk.last.strip()} is no whole number of steps of "
-            f"{walk.every.strip()}. Correct one of the three, or send a table."
+            f"Distance between marks: from {walk.first.strip()} to {walk.last.strip()} is not a whole number of steps "
+            f"of {walk.every.strip()}. Correct one of the three, or send a table."
         )
     sign = 1 if last >= first else -1
     rows = [f"{1000 * (first + sign * number * every):.1f},{taps}" for number in range(count + 1)]

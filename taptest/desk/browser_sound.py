@@ -56,8 +56,8 @@ HELD = (
     "Another tab or window feeds this round with its microphone, and two at once would mix their sound. "
     "This one shows the round; close the other one to listen from here."
 )
-LEFT = "The page that listened was closed or loaded anew. The round goes on when it listens again."
-ROUND_OVER = "The round is over; nothing more is listened to."
+LEFT = "The page that was listening was closed or reloaded. The round continues when it listens again."
+ROUND_OVER = "The round is over. The microphone is no longer used."
 UNPLUGGED = "The browser's microphone has gone: it was unplugged or switched off. Plug it in again."
 LEAVING = {"left": LEFT, "unplugged": UNPLUGGED}
 """Why a page says it goes -> the sentence."""
@@ -190,7 +190,7 @@ class BrowserMicrophone:
         samples = _samples(content)
         with self._lock:
             if not 0 <= first <= self._next + MOST_GAP_S * self.rate_hz:
-                raise DeviceError(f"A block from sample {first} does not follow {self._next}. Load the page anew.")
+                raise DeviceError(f"A block from sample {first} does not follow {self._next}. Reload the page.")
             self._last = self._clock()
             fresh = samples[max(self._next - first, 0) :]
             if first > self._next:
@@ -232,12 +232,12 @@ def _samples(content: bytes) -> "NDArray[np.float64]":
 
     if len(content) % SAMPLE_BYTES or len(content) > MOST_BLOCK_BYTES:
         raise DeviceError(
-            f"A block of {len(content)} bytes is none that this page sends: whole samples of {SAMPLE_BYTES} bytes, "
-            f"{MOST_BLOCK_BYTES} bytes at most. Load the page anew."
+            f"A block of {len(content)} bytes is not what this page sends: whole samples of {SAMPLE_BYTES} bytes, "
+            f"{MOST_BLOCK_BYTES} bytes at most. Reload the page."
         )
     samples = np.frombuffer(content, "<f4").astype(np.float64)
     if not np.isfinite(samples).all():
-        raise DeviceError("A block holds values that are no numbers, so it is no sound. Load the page anew.")
+        raise DeviceError("A block of audio contains values that are not numbers. Reload the page.")
     return np.clip(samples, -1.0, 1.0)  # the browser's conversion can overshoot what the microphone gave
 
 

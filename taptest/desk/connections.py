@@ -99,7 +99,7 @@ class FewLines(logging.Filter):
         while len(self._seen) > LINES:
             del self._seen[next(iter(self._seen))]
         if count == LINES - 1:
-            record.msg = f"{record.msg}\nMore of this kind is left out for a minute."
+            record.msg = f"{record.msg}\nFurther messages like this are hidden for a minute."
         return count < LINES
 
 

@@ -102,7 +102,7 @@ GROUPS: tuple[Group, ...] = (
             Field("visit", "site", "Site"),
             Field("visit", "date", "Day of the visit", type="date"),
             Field("visit", "technician", "Technician"),
-            Field("visit", "customer", "Customer", "where it is another than the site"),
+            Field("visit", "customer", "Customer", "if different from the site"),
             Field("visit", "job", "Job number"),
             Field("visit", "next_visit", "Next visit", "a day, or a season"),
         ),
@@ -183,7 +183,7 @@ GROUPS: tuple[Group, ...] = (
             )
         ),
         open=False,
-        note="They share the water that the heat drives out. They are not tapped, so what their plates state is taken.",
+        note="They take part of the expansion. They aren't tapped, so the figures on their plates are used.",
     ),
     Group(
         "How it was tapped",
@@ -208,7 +208,7 @@ GROUPS: tuple[Group, ...] = (
             Field("drain", "pressure_after", "Gauge after"),
         ),
         open=False,
-        note="Cold, fill valve shut: draw so much into a measure. All three, or it is not used.",
+        note="Cold, fill valve shut: draw water into a measuring jug. Enter all three, or the test is not used.",
     ),
     Group(
         "As left",
@@ -239,7 +239,7 @@ def read_form(form: Mapping[str, str], before: "Document | None" = None) -> Read
     _each_quantity(read)
     _whole_others(read)
     if not read.typed["tank.kind"]:
-        read.errors["tank.kind"] = "Choose the kind of the tank; without it nothing can be judged."
+        read.errors["tank.kind"] = "Choose the kind of tank. Without it there is no finding."
     day = _day(read)
     if read.errors:
         return read

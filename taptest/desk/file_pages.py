@@ -33,7 +33,7 @@ def picture(request: Request) -> Response:
     """Return the boundary picture."""
     form = request.path_params["form"]
     if form not in PICTURES:
-        raise NoSuchVisitError(f"The picture can be had as {', '.join(PICTURES)}.")
+        raise NoSuchVisitError(f"The picture is available as {', '.join(PICTURES)}.")
     found, judging = _judged(request)
     content: bytes = getattr(judging.picture(usual_wording()), form)
     more = {"content-security-policy": PICTURE_POLICY} if form == "svg" else {}
@@ -46,7 +46,7 @@ def forecast(request: Request) -> Response:
 
     form = request.path_params["form"]
     if form not in PICTURES:
-        raise NoSuchVisitError(f"The picture can be had as {', '.join(PICTURES)}.")
+        raise NoSuchVisitError(f"The picture is available as {', '.join(PICTURES)}.")
     found, judging = _judged(request)
     drawn = forecast_picture(told(judging), usual_wording())
     if drawn is None:

@@ -73,9 +73,9 @@ NOT_OPENED = (
     "browser. For a fresh one press Enter in the window in which taptest desk runs, or open Settings where the pages "
     "are open already."
 )
-TOO_SLOW = "What was sent stopped half way, or came too slowly. Nothing of it is kept; send it again."
-NOT_YET = "A page is not opened before it is looked at. Open the address itself."
-NOT_FROM_HERE = "This request comes from another page or under another name, and is refused. Open the page itself."
+TOO_SLOW = "The upload stopped or was too slow. Nothing was saved. Send it again."
+NOT_YET = "Pages are not preloaded. Open the address directly."
+NOT_FROM_HERE = "This request came from another site and was refused. Open the page directly."
 
 OPENED = """\
 <!doctype html>

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from taptest.visit.files import Visit
 
 SAID = 4
-STOPPED = "Stopped. What was tapped is kept; the round can be gone on with at any time."
+STOPPED = "Stopped. All taps so far are kept. You can continue this round at any time."
 """The page's own words for it: those of the terminal speak of the command."""
 FLOOR_DB = -60.0
 MORE = {"marks": "Add marks"}

@@ -39,7 +39,7 @@ def mend_text(request: Request, form: Posted) -> Response:
         return broken_page(request, str(error), text, 409)
     except TaptestError as error:
         return broken_page(request, str(error), text, 422)
-    return desk.go(f"/visit/{ident}", "The document is mended.")
+    return desk.go(f"/visit/{ident}", "The visit is repaired.")
 
 
 def mend_sound(request: Request, form: Posted) -> Response:
@@ -66,7 +66,7 @@ def leave_out(request: Request, _form: Posted) -> Response:
         desk.visits.put(ident, document)
     except TaptestError as error:
         return broken_page(request, str(error), status=422)
-    return desk.go(f"/visit/{ident}", f"Left out, for want of their sound: {', '.join(left) or 'nothing'}.")
+    return desk.go(f"/visit/{ident}", f"Left out because their audio is missing: {', '.join(left) or 'nothing'}.")
 
 
 def without_files(document: "Document", missing: Sequence[str]) -> "tuple[list[str], Document]":
@@ -90,7 +90,7 @@ def _bring(folder: Path, missing: Sequence[str], sent: "Sent") -> str:
     name = next((name for name in missing if PurePosixPath(name).name.casefold() == called.casefold()), None)
     if name is None:
         wanted = ", ".join(PurePosixPath(name).name for name in missing) or "none"
-        raise VisitError(f"No file that is wanted is called “{called[:80]}”. Wanted: {wanted}.")
+        raise VisitError(f"This visit has no missing file called “{called[:80]}”. Missing: {wanted}.")
     target = folder.joinpath(*name.split("/"))
     if not target.parent.resolve().is_relative_to(folder.resolve()):
         raise VisitError(f"The place of {name} leads out of the visit by a link. Take the link away first.")

@@ -38,12 +38,12 @@ def network_address(wished: str = "") -> str:
         ) from error
     if address.is_loopback or address.is_unspecified or address.is_multicast or address.is_link_local:
         raise StorageError(
-            f"{address} is no address at which another device finds this computer. "
+            f"{address} is not an address where another device can find this computer. "
             "Join a network first, or name this computer's address in it after --network."
         )
     if address.is_global:
         raise StorageError(
-            f"{address} is a public address: not only your network but everybody could knock there, so the pages are "
+            f"{address} is a public address: anyone could connect to it, not only your network, so the pages are "
             "not opened at it. Name this computer's address in a local network after --network."
         )
     return str(address)
@@ -56,7 +56,7 @@ def _usual() -> str:
             return str(asking.getsockname()[0])
         except OSError as error:
             raise StorageError(
-                f"This computer is in no network ({error}). Join one, or start the pages without --network."
+                f"This computer is not on a network ({error}). Join one, or start the pages without --network."
             ) from error
 
 

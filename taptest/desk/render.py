@@ -184,7 +184,7 @@ def error_page(request: Request, error: Exception) -> Response:
     if isinstance(error, HTTPException):
         status, sentence = error.status_code, str(error.detail)
         if sentence == HTTPStatus(status).phrase:
-            sentence = {404: "There is no such page.", 405: "This page takes no such request."}.get(status, sentence)
+            sentence = {404: "Page not found.", 405: "This page can't do that."}.get(status, sentence)
     elif not isinstance(error, TaptestError):
         status, sentence = 500, BROKE  # the server writes down where it happened
     else:

@@ -33,7 +33,7 @@ LOOSE = (
     "Taps go to the points of a walk by their number and by the pauses between; these fit none. One that was refused "
     "and is used again may find its point. Where a point got more or fewer taps than was noted, say so on its page."
 )
-MARK = "They show whether anything but the place changed during the visit. One that is refused is not compared."
+MARK = "They show whether anything other than the place changed during the visit. A rejected tap is not compared."
 
 
 def point(request: Request) -> Response:
@@ -95,13 +95,13 @@ def count(request: Request, form: Posted) -> Response:
     typed = form.texts.get("count", "").strip()
     try:
         if entry.taps is None:
-            raise VisitError("This point has a recording of its own: all taps of it are the point's.")
+            raise VisitError("This point has its own recording: all its taps belong to the point.")
         if not 1 <= _whole(typed) <= 1000:
             raise VisitError(f"“{typed[:20]}” is not how many taps a point got; write a number, usually 3.")
         desk.visits.change(found.ident, lambda document: with_count(document, entry, _whole(typed)))
     except TaptestError as error:
         return _page(request, str(error), 422)
-    return desk.go(f"/visit/{found.ident}/point/{place}", "The taps of the walk are given out anew.")
+    return desk.go(f"/visit/{found.ident}/point/{place}", "The taps of the walk are assigned to the marks again.")
 
 
 def with_count(document: "Document", entry: "PointEntry", taps: int) -> "Document":
@@ -114,7 +114,7 @@ def _decide(desk: Desk, found: Found, tap: "TapResult", form: Posted) -> str:
     """Keep a decision about a tap, or take it back; returns what is said of it. Raises `VisitError`."""
     decided = _decision(form.texts.get("verdict", ""), form.texts.get("why", ""), tap)
     desk.visits.change(found.ident, lambda document: with_decision(document, tap, decided))
-    return "The decision was taken back." if decided is None else "The decision is kept, with its reason."
+    return "Decision undone." if decided is None else "Decision and reason saved."
 
 
 def move(request: Request, form: Posted) -> Response:
@@ -135,7 +135,7 @@ def move(request: Request, form: Posted) -> Response:
         for number, each in enumerate(entries, start=1)
         if each.file == entry.file and each.position_mm == position_mm
     )
-    return desk.go(f"/visit/{found.ident}/point/{place}", "The point is moved.")
+    return desk.go(f"/visit/{found.ident}/point/{place}", "Point moved.")
 
 
 def sound(request: Request) -> Response:
@@ -159,7 +159,7 @@ def model_sound(request: Request) -> Response:
     backing = request.path_params["backing"]
     sweeps = sweeps_for(judging.result.case)[0] if judging.result is not None and taps else ()
     if judging.result is None or not sweeps or backing not in ("water", "air"):
-        raise NoSuchVisitError("There is no model of this mark to be heard.")
+        raise NoSuchVisitError("There is no model sound for this mark.")
     tap = taps[telling(taps) - 1]
     wav = modelled_wav(
         inside(found.visit.folder, tap.file), tap.tap.onset_s, entry.position_mm / 1000,
@@ -170,7 +170,7 @@ def model_sound(request: Request) -> Response:
 
 def _sound(found: Found, taps: "Sequence[TapResult]", number: int) -> Response:
     if not 1 <= number <= len(taps):
-        raise NoSuchVisitError("There is no such tap any more. Load its page again.")
+        raise NoSuchVisitError("This tap is no longer there. Reload the page.")
     from taptest.visit.files import inside
 
     tap = taps[number - 1]
@@ -304,7 +304,7 @@ def _point(request: Request) -> "tuple[Found, int, PointEntry]":
     place = request.path_params["place"]
     entries = from_the_top(found.visit.document)
     if not 1 <= place <= len(entries):
-        raise NoSuchVisitError("The visit has no such point any more. Go back to the visit.")
+        raise NoSuchVisitError("This point is no longer in the visit. Go back to the visit.")
     return found, place, entries[place - 1]
 
 
@@ -319,7 +319,7 @@ def _tap_at(taps: "Sequence[TapResult]", text: str) -> "TapResult":
     for tap in taps:
         if abs(tap.tap.onset_s - onset_s) <= SAME_TAP_S:
             return tap
-    raise VisitError("There is no such tap any more: its recording or the visit has changed. Load the page again.")
+    raise VisitError("This tap is no longer there: its recording or the visit has changed. Reload the page.")
 
 
 def _decision(verdict: str, why: str, tap: "TapResult") -> "HandDecision | None":
@@ -330,7 +330,7 @@ def _decision(verdict: str, why: str, tap: "TapResult") -> "HandDecision | None"
         return None
     reason = " ".join(why.split()) or BY_EAR
     if verdict not in ("refuse", "use"):
-        raise VisitError("Say whether the tap is to be refused or used.")
+        raise VisitError("Choose whether to reject the tap or use it.")
     if len(reason) > LONGEST_WHY:
         raise VisitError(f"The reason has {len(reason)} letters; {LONGEST_WHY} are enough.")
     return HandDecision(

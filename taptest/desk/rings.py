@@ -51,14 +51,14 @@ def rings_of(path: Path, tap: "Tap") -> Rings:
     length_s = min(tap.free_s - CONTACT_S - BEFORE_NEXT_S, MOST_S)
     if length_s < LEAST_S:
         return Rings(
-            (), "The tap is cut short, by the next one or the end of the recording, so no ring can be measured."
+            (), "The tap is cut off by the next one or by the end of the recording, so its ringing can't be measured."
         )
     recording = open_recording(path)
     rate = recording.rate_hz
     ring = recording.stretches([round((tap.onset_s + CONTACT_S) * rate)], round(length_s * rate))[0]
     modes = strongest(find_modes(ring, rate))
     if not modes:
-        return Rings((), "No ring stands out of the noise.")
+        return Rings((), "No ringing can be heard above the noise.")
     return Rings(tuple(words_of_twins(twins) for twins in modes))
 
 

@@ -86,7 +86,7 @@ def say_addresses(access: Access, here: str, reach: str | None, say: Callable[[s
     say(f"The pages are open at:\n  {access.address(here, here=True)}\n{ONCE}")
     if reach is not None:
         address = access.address(reach, here=False)
-        say(f"As --network asks, they are open to your network, too, at:\n  {address}\n{WHO}\n{NO_MICROPHONE}")
+        say(f"Because of --network they are also open to your network, at:\n  {address}\n{WHO}\n{NO_MICROPHONE}")
         if code:
             say(f"For the telephone's camera:\n{code_lines(address)}")
 

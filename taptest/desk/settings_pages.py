@@ -37,7 +37,7 @@ def settings(request: Request, form: Posted) -> Response:
         choose(wording, paper)
     except StorageError as error:
         return _page(request, wording, paper or "", trouble=str(error), status=422)
-    return desk.go("/settings", "The settings are kept.")
+    return desk.go("/settings", "Settings saved.")
 
 
 def let_in(request: Request) -> Response:
@@ -55,13 +55,15 @@ def shut_out(request: Request) -> Response:
     desk = desk_of(request)
     _only_here(request)
     there = desk.access.shut_out(request.path_params["number"])
-    return desk.go("/settings#devices", "It is shut out." if there else "It was shut out already.")
+    return desk.go("/settings#devices", "The device was removed." if there else "The device had already been removed.")
 
 
 def _only_here(request: Request) -> None:
     """Refuse a device that is elsewhere."""
     if not _device(request).here:
-        raise HTTPException(403, "Browsers are let in and shut out at the computer that taptest runs on. Do it there.")
+        raise HTTPException(
+            403, "Devices can be allowed or removed only on the computer that runs taptest. Do it there."
+        )
 
 
 def _device(request: Request) -> Device:

@@ -119,7 +119,7 @@ def _sizes(text: str, typed: "list[Quantity]") -> "list[TankSize]":
     lines = [line.partition("#")[0].strip() for line in text.splitlines()]
     lines = [line for line in lines if line]
     if len(lines) > MOST_SIZES:
-        raise QuantityError(f"{len(lines)} sizes are more than are looked through here ({MOST_SIZES}). Leave some out.")
+        raise QuantityError(f"{len(lines)} sizes are more than can be compared here ({MOST_SIZES}). Leave some out.")
     sizes = []
     for number, line in enumerate(lines, start=1):
         one, volume = read_size(line[:100], f"Sizes, line {number}")

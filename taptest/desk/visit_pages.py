@@ -110,7 +110,7 @@ def reading(request: Request, form: Posted) -> Response:
     ident = request.path_params["ident"]
     name = form.texts.get("key", "")
     if name not in ASKED:
-        raise VisitError("That reading is not asked for here. Type it on the page Details.")
+        raise VisitError("This reading can't be entered here. Enter it on the page Details.")
     typed = " ".join(form.texts.get("value", "").split())[:100]
 
     def read(document: "Document") -> "Document":
@@ -182,14 +182,14 @@ def details(request: Request, form: Posted) -> Response:
         return _details(request, found, read.typed, {"": str(error)}, found.mark, 409)
     except TaptestError as error:
         return _details(request, found, read.typed, {"": str(error)}, form.texts.get("mark", ""), 422)
-    return desk.go(f"/visit/{ident}", "The details are kept.")
+    return desk.go(f"/visit/{ident}", "Details saved.")
 
 
 def evidence(request: Request, form: Posted) -> Response:
     """Take what else was seen; the causes follow."""
     desk = desk_of(request)
     ident = request.path_params["ident"]
-    notes = ["The answers are kept, and the causes weighed again."]
+    notes = ["Answers saved. The causes have been ranked again."]
 
     def answered(document: "Document") -> "Document":
         answers = _answers(document)
@@ -232,7 +232,7 @@ def sound(request: Request, form: Posted) -> Response:
         notes = add_sound(desk.visits, ident, form.files.get("files", []), as_walk(form.texts))
     except TaptestError as error:
         return _without_points(request, desk.visits.read(ident), str(error), 422)
-    return desk.go(f"/visit/{ident}", " ".join(["The sound is in the visit.", *notes]))
+    return desk.go(f"/visit/{ident}", " ".join(["The audio is now in the visit.", *notes]))
 
 
 def history(request: Request) -> Response:
@@ -245,7 +245,7 @@ def history(request: Request) -> Response:
     if past.state == "working":
         return desk.page(
             "judging.html", **heading(found), note="", look=f"/visit/{found.ident}/history/state",
-            what="The visits to this tank are being read; those that are not judged yet are judged first.",
+            what="Reading the visits to this tank. Those without a finding are judged first.",
         )  # fmt: skip
     if past.history is None:
         raise VisitError(past.sentence)

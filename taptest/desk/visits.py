@@ -97,7 +97,7 @@ class Visits:
         folder = self._folders.get(ident)
         if folder is None or not self.root.joinpath(folder).is_dir():
             self._folders.pop(ident, None)
-            raise NoSuchVisitError("There is no such visit on the shelf. It may have been moved, renamed or deleted.")
+            raise NoSuchVisitError("Visit not found. It may have been moved, renamed or deleted.")
         return self.root.joinpath(folder)
 
     def change(self, ident: str, edit: "Callable[[Document], Document]", mark: str | None = None) -> Found:

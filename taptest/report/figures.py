@@ -26,9 +26,11 @@ from numpy.typing import NDArray
 
 from taptest import __version__
 from taptest.finding.weigh import rings_all_over
+from taptest.report.figure_text import FigureText, Labels
 from taptest.report.typefaces import BOX, BOX_WORDS, MAIN, advance, families, printable
-from taptest.report.wording import Wording, told, worded
+from taptest.report.wording import Wording, told
 from taptest.sound.spectra import SPECTRUM_EDGES_HZ
+from taptest.statements import Statement
 from taptest.tank.shape import meridian
 from taptest.visit.result import PointResult, VisitResult
 
@@ -168,12 +170,12 @@ def _scale(result: VisitResult) -> _Scale:
 
 def _figure(result: VisitResult, sheet: Sheet = ALONE, wording: Wording = "us") -> Figure:
     """Lay out heading, three panels at the same heights, legend and foot; every size in inches."""
-    scale = _scale(result)
+    scale, label = _scale(result), Labels(result.units, wording)
     inches = min(sheet.tallest_tank / (scale.height * (1 + 2 * HEADROOM)), sheet.widest_tank / scale.diameter)
     panel_height = inches * scale.height * (1 + 2 * HEADROOM)
     tank_width = inches * scale.diameter + BRACKET_ROOM + TAPE_ROOM
     heading = _wrap(told(result.judgement.says, result.units, wording), 10.5, "bold", sheet.width - 2 * MARGIN - 0.1, 4)
-    legend = _legend_entries(result, sheet)
+    legend = _legend_entries(result, sheet, label)
     legend_rows = -(-len(legend) // sheet.legend_columns)
     head = 0.55 + 0.19 * len(heading) if sheet.words else 0.05
     below = 0.26 if sheet.words else 0.02
@@ -189,15 +191,15 @@ def _figure(result: VisitResult, sheet: Sheet = ALONE, wording: Wording = "us") 
     tank = panel(AXIS_LEFT, tank_width)
     left = -scale.diameter / 2 - BRACKET_ROOM / inches
     tank.set_xlim(left, left + tank_width / inches)
-    _draw_tank(tank, result, scale, inches, wording)
+    _draw_tank(tank, result, scale, inches, label)
     if sheet.panels:
         p_left = sheet.width - MARGIN - P_WIDTH - 0.1
         map_left = AXIS_LEFT + tank_width + 0.12
-        _draw_map(panel(map_left, p_left - 0.1 - map_left), result, scale, narrow=sheet.width < ALONE.width)
-        _draw_probability(panel(p_left, P_WIDTH), result, scale, inches)
+        _draw_map(panel(map_left, p_left - 0.1 - map_left), result, scale, label, narrow=sheet.width < ALONE.width)
+        _draw_probability(panel(p_left, P_WIDTH), result, scale, inches, label)
     if sheet.words:
-        _draw_words(figure, result, heading, wording)
-    _draw_legend(figure, legend, sheet, below, wording)
+        _draw_words(figure, result, heading, label)
+    _draw_legend(figure, legend, sheet, below)
     return figure
 
 
@@ -229,13 +231,13 @@ def _between(half: FloatArray, top: float, bottom: float) -> FloatArray:
     return np.concatenate([ends[:1], inside, ends[1:]])
 
 
-def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float, wording: Wording) -> None:
+def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float, label: Labels) -> None:
     """Draw shell, content, membrane, fittings, tape line and brackets."""
     outer, inner = _outline(result, scale, inside=False), _outline(result, scale, inside=True)
     _draw_fittings(axes, result, scale)
     axes.add_patch(Polygon(_closed(outer), closed=True, facecolor=STEEL, edgecolor=STEEL, linewidth=0.8, zorder=2))
     axes.add_patch(Polygon(_closed(inner), closed=True, facecolor="white", edgecolor="none", zorder=3))
-    _draw_content(axes, result, scale, inner, inches)
+    _draw_content(axes, result, scale, inner, inches, label)
     _draw_brackets(axes, result, scale, inches)
     _draw_points(axes, result, scale, outer, inches)
     for side in ("top", "right", "bottom"):
@@ -244,11 +246,11 @@ def _draw_tank(axes: Axes, result: VisitResult, scale: _Scale, inches: float, wo
     axes.spines["left"].set_bounds(0.0, scale.height)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
     panel_height = (1 + 2 * HEADROOM) * scale.height * inches
-    below = "below the top of the shell" if panel_height > LONG_LABEL else "below the top"
-    axes.set_ylabel(f"{below} ({scale.unit})", fontsize=8)
+    below = FigureText.BELOW_TOP_OF_SHELL if panel_height > LONG_LABEL else FigureText.BELOW_TOP
+    axes.set_ylabel(label(below, unit=scale.unit), fontsize=8)
     axes.yaxis.set_label_coords(-0.47 / (np.ptp(axes.get_xlim()) * inches), 0.5)
     if result.case.tank.shape.axis == "horizontal":
-        axes.set_xlabel(worded("section across the lying tank", wording), fontsize=7, labelpad=4)
+        axes.set_xlabel(label(FigureText.SECTION), fontsize=7, labelpad=4)
 
 
 def _ticks(scale: _Scale) -> list[float]:
@@ -280,23 +282,25 @@ def _draw_fittings(axes: Axes, result: VisitResult, scale: _Scale) -> None:
         )
 
 
-def _draw_content(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray, inches: float) -> None:
+def _draw_content(
+    axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray, inches: float, label: Labels
+) -> None:
     """Fill the inside by what the taps say: water, air, or neither where they do not tell."""
     reading, tank = result.judgement.line, result.case.tank
     state = result.judgement.boundary_state
     depths = (float(inner[0, 1]), float(inner[-1, 1]))
     if state == "not found" or (state == "found" and reading.depth_m is None):
         axes.add_patch(Polygon(_closed(inner), closed=True, facecolor=UNKNOWN, edgecolor="none", zorder=4))
-        said = "rings\nall over" if rings_all_over(reading) else "not told\nby the taps"
-        _word(axes, said, sum(depths) / 2, UNKNOWN)
+        said = FigureText.RINGS if rings_all_over(reading) else FigureText.NOT_TOLD
+        _word(axes, label(said), sum(depths) / 2, UNKNOWN)
         return
     if state == "all air":
-        _word(axes, "air", sum(depths) / 2, "white")
+        _word(axes, label(FigureText.AIR), sum(depths) / 2, "white")
         _draw_rubber(axes, result, scale, inner)
         return
     if state == "all water":
         axes.add_patch(Polygon(_closed(inner), closed=True, facecolor=WATER, edgecolor="none", zorder=4))
-        _word(axes, "water", sum(depths) / 2, WATER)
+        _word(axes, label(FigureText.WATER), sum(depths) / 2, WATER)
         return
     assert reading.depth_m is not None
     boundary = float(np.clip(scale(reading.depth_m), *depths))
@@ -304,15 +308,17 @@ def _draw_content(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatAr
     wet = (depths[0], boundary) if water_on_top else (boundary, depths[1])
     dry = (boundary, depths[1]) if water_on_top else (depths[0], boundary)
     if hears_wall_only(result):
-        _draw_wet_wall(axes, result, scale, inner, wet)
+        shown = _draw_wet_wall(axes, result, scale, inner, wet)
+        _word(axes, label(FigureText.WET_WALL), 0.5 * sum(shown), WATER)
+        _draw_rubber(axes, result, scale, inner)
         return
     axes.add_patch(Polygon(_closed(_between(inner, *wet)), closed=True, facecolor=WATER, edgecolor="none", zorder=4))
     _draw_rubber(axes, result, scale, inner)
     half_width = float(np.interp(boundary, inner[:, 1], inner[:, 0]))
     axes.plot([-half_width, half_width], [boundary, boundary], color=STEEL, linewidth=1.0, zorder=6)
-    for (top, bottom), word, ground in ((wet, "water", WATER), (dry, "air", "white")):
+    for (top, bottom), word, ground in ((wet, FigureText.WATER, WATER), (dry, FigureText.AIR, "white")):
         if (bottom - top) * inches > 0.45:
-            _word(axes, word, top + (bottom - top) * (0.5 if word == "water" else 0.62), ground)
+            _word(axes, label(word), top + (bottom - top) * (0.5 if ground == WATER else 0.62), ground)
 
 
 def hears_wall_only(result: VisitResult) -> bool:
@@ -321,8 +327,10 @@ def hears_wall_only(result: VisitResult) -> bool:
     return tank.clamped and tank.hanging and not tank.sideways and not reading.inverted
 
 
-def _draw_wet_wall(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray, wet: tuple[float, float]) -> None:
-    """Draw a band of water along the wet wall, from under the dry cap where one was heard; the inside stays open."""
+def _draw_wet_wall(
+    axes: Axes, result: VisitResult, scale: _Scale, inner: FloatArray, wet: tuple[float, float]
+) -> tuple[float, float]:
+    """Draw a band of water along the wet wall, from under a dry cap that was heard; return the depths of its ends."""
     posterior = result.judgement.line.posterior
     start = wet[0]
     if posterior.p_ring > 0.5:
@@ -336,8 +344,7 @@ def _draw_wet_wall(axes: Axes, result: VisitResult, scale: _Scale, inner: FloatA
         axes.add_patch(Polygon(outline, closed=True, facecolor=WATER, edgecolor="none", zorder=5))
     half_width = float(np.interp(wet[1], inner[:, 1], inner[:, 0]))
     axes.plot([-half_width, half_width], [wet[1], wet[1]], color=STEEL, linewidth=1.0, zorder=6)
-    _word(axes, "wet wall", 0.5 * (start + wet[1]), WATER)
-    _draw_rubber(axes, result, scale, inner)
+    return start, wet[1]
 
 
 def _word(axes: Axes, text: str, depth: float, ground: str) -> None:
@@ -429,10 +436,10 @@ _MARKS: dict[str, dict[str, Any]] = {
     "none": {"marker": "x", "markersize": 4.8, "markeredgecolor": "black", "markeredgewidth": 1.2},
 }
 _MARK_WORDS = {
-    "water": "water behind the steel",
-    "air": "air behind the steel",
-    "unsure": "not sure which",
-    "none": "no tap to judge by",
+    "water": FigureText.POINT_WATER,
+    "air": FigureText.POINT_AIR,
+    "unsure": FigureText.POINT_UNSURE,
+    "none": FigureText.POINT_NO_TAP,
 }
 
 
@@ -498,7 +505,7 @@ def _flattened(spectrum_db: FloatArray) -> FloatArray:
     return np.asarray(spectrum_db - smooth)
 
 
-def _draw_map(axes: Axes, result: VisitResult, scale: _Scale, narrow: bool) -> None:
+def _draw_map(axes: Axes, result: VisitResult, scale: _Scale, label: Labels, narrow: bool) -> None:
     """Draw spectra over position, the darker the stronger; their common course over frequency is taken off."""
     axes.set_xscale("log")
     axes.set_xlim(float(SPECTRUM_EDGES_HZ[0]), float(SPECTRUM_EDGES_HZ[-1]))
@@ -506,13 +513,15 @@ def _draw_map(axes: Axes, result: VisitResult, scale: _Scale, narrow: bool) -> N
     axes.xaxis.set_major_locator(FixedLocator(ticks))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.set_xticklabels([f"{tick / 1000:g}" for tick in ticks])
-    axes.set_xlabel("taps (kHz)" if narrow else "frequency of the taps (kHz)", fontsize=8, labelpad=2)
+    frequency = FigureText.FREQUENCY_NARROW if narrow else FigureText.FREQUENCY
+    axes.set_xlabel(label(frequency), fontsize=8, labelpad=2)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
     axes.tick_params(labelleft=False, labelsize=7.5)
     axes.set_facecolor("#f4f4f4")
     profile = result.profile
     if profile is None or not np.isfinite(profile.spectrum_db).any():
-        axes.text(0.5, 0.5, "no taps\nto show", transform=axes.transAxes, ha="center", va="center", color=UNSURE)
+        said = label(FigureText.NO_TAPS)
+        axes.text(0.5, 0.5, said, transform=axes.transAxes, ha="center", va="center", color=UNSURE)
         return
     flat = _flattened(profile.spectrum_db)
     edges, owners = _rows(profile.depth_m, _spacing(result))
@@ -543,12 +552,12 @@ def _draw_lines_across(axes: Axes, result: VisitResult, scale: _Scale) -> None:
         axes.axhline(scale(reading.depth_m), color="black", linewidth=1.4, zorder=5)
 
 
-def _draw_probability(axes: Axes, result: VisitResult, scale: _Scale, inches: float) -> None:
+def _draw_probability(axes: Axes, result: VisitResult, scale: _Scale, inches: float, label: Labels) -> None:
     """Draw the probability of water behind each point, as a bar with the point's mark at its end."""
     axes.set_xlim(-0.12, 1.12)
     axes.xaxis.set_major_locator(FixedLocator([0.0, 1.0]))
     axes.set_xticklabels(["0", "100 %"], fontsize=7.5)
-    axes.set_xlabel("water behind?", fontsize=8, labelpad=2)
+    axes.set_xlabel(label(FigureText.WATER_BEHIND), fontsize=8, labelpad=2)
     axes.yaxis.set_major_locator(FixedLocator(_ticks(scale)))
     axes.tick_params(labelleft=False)
     axes.axvline(0.5, color="#cccccc", linewidth=0.6, zorder=0)
@@ -593,7 +602,7 @@ def _wrap(text: str, size: float, weight: str, width: float, most_lines: int) ->
     return lines
 
 
-def _draw_words(figure: Figure, result: VisitResult, heading: list[str], wording: Wording) -> None:
+def _draw_words(figure: Figure, result: VisitResult, heading: list[str], label: Labels) -> None:
     """Draw heading, tank and date, readings and foot."""
     width, page = figure.get_size_inches()
     left, right = (MARGIN + 0.05) / width, (width - MARGIN) / width
@@ -602,9 +611,9 @@ def _draw_words(figure: Figure, result: VisitResult, heading: list[str], wording
         side = kind.pop("side", "left")
         figure.text(left if side == "left" else right, 1 - inches_down / page, text, va="baseline", ha=side, **kind)
 
-    day = result.visited_on.isoformat() if result.visited_on else "no date given"
-    badge = "SIMULATED DATA   " if result.simulated else ""
-    name = _wrap(result.name or worded("Tank without a name", wording), 9, "normal", width - 3.0, 1)[0]
+    day = result.visited_on.isoformat() if result.visited_on else label(FigureText.NO_DATE)
+    badge = f"{label(FigureText.SIMULATED_BADGE)}   " if result.simulated else ""
+    name = _wrap(result.name or label(FigureText.NO_NAME), 9, "normal", width - 3.0, 1)[0]
     put(name, 0.24, fontsize=9)
     put(f"{badge}{day}", 0.24, fontsize=9, side="right", weight="bold" if result.simulated else "normal")
     for number, line in enumerate(heading):
@@ -612,78 +621,86 @@ def _draw_words(figure: Figure, result: VisitResult, heading: list[str], wording
     maker = f"taptest {__version__}"
     maker = f"{BOX_WORDS}    {maker}" if BOX in name and BOX not in result.name else maker
     room = sum(advance(letter, "normal") for letter in maker) * 7 / 72 + 0.35
-    readings = _wrap(worded(_readings(result), wording), 7, "normal", width - 2 * MARGIN - room, 1)[0]
+    readings = _wrap(_readings(result, label), 7, "normal", width - 2 * MARGIN - room, 1)[0]
     put(readings, page - 0.12, fontsize=7, color="#444444")
     put(maker, page - 0.12, fontsize=7, color="#444444", side="right")
 
 
-def _readings(result: VisitResult) -> str:
+def _readings(result: VisitResult, label: Labels) -> str:
     """Say the readings of the visit in one line."""
-    readings, units = result.case.readings, result.units
-    parts = [f"{readings.state}" if readings.state else ""]
-    parts.append("" if readings.pressure_pa is None else f"pressure {units.show('pressure', readings.pressure_pa)}")
+    readings, tank = result.case.readings, result.case.tank
+    parts = [] if readings.state is None else [Statement(_STATES[readings.state])]
+    if readings.pressure_pa is not None:
+        parts.append(Statement(FigureText.READ_PRESSURE, {"pressure_pa": readings.pressure_pa}))
     if readings.water_temperature_c is not None:
-        parts.append(f"water {units.show('temperature', readings.water_temperature_c, 0)}")
+        parts.append(Statement(FigureText.READ_WATER, {"water_c": readings.water_temperature_c}))
     if readings.precharge_pa is not None:
-        parts.append(f"pre-charge said to be {units.show('pressure', readings.precharge_pa)}")
-    parts.append(f"tank {units.show('volume', result.case.tank.volume_m3)}")
-    return "As found: " + ", ".join(part for part in parts if part)
+        parts.append(Statement(FigureText.READ_PRECHARGE, {"precharge_pa": readings.precharge_pa}))
+    parts.append(Statement(FigureText.READ_TANK, {"volume_m3": tank.volume_m3}))
+    return label(FigureText.AS_FOUND, readings=tuple(parts))
 
 
-def _legend_entries(result: VisitResult, sheet: Sheet) -> list[tuple[Any, str]]:
+_STATES = {"cold": FigureText.COLD, "hot": FigureText.HOT}
+
+
+def _legend_entries(result: VisitResult, sheet: Sheet, label: Labels) -> list[tuple[Any, str]]:
     """Collect handles and words of the legend: only what the picture shows, in figures where nothing else says them."""
     judgement = result.judgement
     blank = Line2D([], [], linestyle="none")
     line = Line2D([], [], color="black", marker="D", markersize=4.5, linewidth=1.4)
     found = judgement.boundary_state == "found" and judgement.line.depth_m is not None
     band = judgement.expected is not None and judgement.expected.depth_m is not None
-    boundary, expected = _boundary_words(result), _expected_words(result)
+    boundary, expected = _boundary_words(result, label), _expected_words(result, label)
     if not sheet.words:
-        boundary = "boundary (90 % interval)" if found else boundary
-        expected = "expected by pressure" if band else expected
+        boundary = label(FigureText.BOUNDARY) if found else boundary
+        expected = label(FigureText.EXPECTED) if band else expected
     if sheet.plain:
-        boundary = _PLAIN_BOUNDARY[judgement.boundary_state]
-        known = "no water should be there" if judgement.expected else "where it should end is not known"
-        expected = "where the water should end" if band else known
+        boundary = label(_PLAIN_BOUNDARY[judgement.boundary_state])
+        known = FigureText.PLAIN_EXPECTED_NONE if judgement.expected else FigureText.PLAIN_EXPECTED_NOT_KNOWN
+        expected = label(FigureText.PLAIN_EXPECTED if band else known)
     hatched = Patch(facecolor="white", edgecolor=EXPECTED, hatch="/////", linewidth=0.9)
     entries: list[tuple[Any, str]] = [(line if found else blank, boundary), (hatched if band else blank, expected)]
     present = {_backing(point) for point in result.points}
     for kind, words in _MARK_WORDS.items():
         if kind in present:
-            entries.append((Line2D([], [], linestyle="none", **_MARKS[kind]), words))
+            entries.append((Line2D([], [], linestyle="none", **_MARKS[kind]), label(words)))
     rubber = _resting_rubber(result)
     if rubber is not None:
-        entries.append((Line2D([], [], **_RUBBER_LINE), "rubber lying on the steel"))
+        entries.append((Line2D([], [], **_RUBBER_LINE), label(FigureText.RUBBER)))
     if found and hears_wall_only(result):
-        entries.append((Patch(**_OPEN), "how the water lies inside is not heard"))
+        entries.append((Patch(**_OPEN), label(FigureText.INSIDE_NOT_HEARD)))
     return entries
 
 
 _PLAIN_BOUNDARY = {
-    "found": "where the water ends",
-    "all air": "air all over",
-    "all water": "water all over",
-    "not found": "not told by the taps",
+    "found": FigureText.PLAIN_FOUND,
+    "all air": FigureText.PLAIN_AIR,
+    "all water": FigureText.PLAIN_WATER,
+    "not found": FigureText.PLAIN_NOT_FOUND,
 }
 
 
-def _boundary_words(result: VisitResult) -> str:
+def _boundary_words(result: VisitResult, label: Labels) -> str:
     judgement, units = result.judgement, result.units
     reading = judgement.line
     if judgement.boundary_state != "found" or reading.depth_m is None:
-        whole = {"all air": "no boundary: air all over", "all water": "no boundary: water all over"}
-        rings = "no boundary heard: it rings all over"
-        return whole.get(judgement.boundary_state, rings if rings_all_over(reading) else "no boundary could be told")
-    kind = "inverted boundary" if reading.inverted else "boundary"
-    text = f"{kind} at {units.show('length', reading.depth_m, _digits(units.length))}"
-    return text + (f" (90 %: {_span(result, *reading.interval90_m)})" if reading.interval90_m else "")
+        unclear = FigureText.NO_BOUNDARY_RINGS if rings_all_over(reading) else FigureText.NO_BOUNDARY
+        whole = {"all air": FigureText.NO_BOUNDARY_AIR, "all water": FigureText.NO_BOUNDARY_WATER}
+        return label(whole.get(judgement.boundary_state, unclear))
+    at = units.show("length", reading.depth_m, _digits(units.length))
+    if reading.interval90_m is None:
+        return label(FigureText.INVERTED_AT if reading.inverted else FigureText.BOUNDARY_AT, at=at)
+    within = FigureText.INVERTED_WITHIN if reading.inverted else FigureText.BOUNDARY_WITHIN
+    return label(within, at=at, span=_span(result, *reading.interval90_m))
 
 
-def _expected_words(result: VisitResult) -> str:
+def _expected_words(result: VisitResult, label: Labels) -> str:
     expected = result.judgement.expected
-    if expected is None or expected.depth_m is None:
-        return "expected by pressure: " + ("not known" if expected is None else "no water in the tank")
-    return f"expected by pressure: {_span(result, expected.depth_m.low, expected.depth_m.high)}"
+    if expected is None:
+        return label(FigureText.EXPECTED_NOT_KNOWN)
+    if expected.depth_m is None:
+        return label(FigureText.EXPECTED_NO_WATER)
+    return label(FigureText.EXPECTED_WITHIN, span=_span(result, expected.depth_m.low, expected.depth_m.high))
 
 
 def _span(result: VisitResult, low: float, high: float) -> str:
@@ -695,12 +712,12 @@ def _digits(unit: str) -> int | None:
     return {"m": 3}.get(unit)
 
 
-def _draw_legend(figure: Figure, entries: list[tuple[Any, str]], sheet: Sheet, below: float, wording: Wording) -> None:
+def _draw_legend(figure: Figure, entries: list[tuple[Any, str]], sheet: Sheet, below: float) -> None:
     """Draw the legend `below` inches above the lower edge."""
     width, height = figure.get_size_inches()
     figure.legend(
         [handle for handle, _ in entries],
-        [printable(worded(words, wording)) for _, words in entries],
+        [printable(words) for _, words in entries],
         loc="lower left",
         bbox_to_anchor=((MARGIN + 0.05) / width, below / height),
         ncols=sheet.legend_columns,

@@ -157,32 +157,28 @@ class CustomerText(Key):
     MEANS_OPEN = "customer.means open"
     MEANS_PLAIN = "customer.means plain"
     MEANS_CHARGED = "customer.means charged"
-    NEXT_AS_EXPECTED_1 = "customer.next as expected 1"
-    NEXT_AS_EXPECTED_2 = "customer.next as expected 2"
-    NEXT_LOW_ON_AIR_1 = "customer.next low on air 1"
-    NEXT_LOW_ON_AIR_2 = "customer.next low on air 2"
-    NEXT_LOW_ON_AIR_3 = "customer.next low on air 3"
-    NEXT_WATERLOGGED_1 = "customer.next waterlogged 1"
-    NEXT_WATERLOGGED_2 = "customer.next waterlogged 2"
-    NEXT_WATERLOGGED_3 = "customer.next waterlogged 3"
-    NEXT_MORE_AIR_THAN_EXPECTED_1 = "customer.next more air than expected 1"
-    NEXT_MORE_AIR_THAN_EXPECTED_2 = "customer.next more air than expected 2"
-    NEXT_TOO_SMALL_1 = "customer.next too small 1"
-    NEXT_TOO_SMALL_2 = "customer.next too small 2"
-    NEXT_MEMBRANE_FAILED_1 = "customer.next membrane failed 1"
-    NEXT_MEMBRANE_FAILED_2 = "customer.next membrane failed 2"
-    NEXT_CANNOT_TELL_1 = "customer.next cannot tell 1"
-    NEXT_CANNOT_TELL_2 = "customer.next cannot tell 2"
-    NEXT_NO_WATER_LOW_ON_AIR_1 = "customer.next no water low on air 1"
-    NEXT_NO_WATER_LOW_ON_AIR_2 = "customer.next no water low on air 2"
-    NEXT_NO_WATER_WATERLOGGED_1 = "customer.next no water waterlogged 1"
-    NEXT_NO_WATER_WATERLOGGED_2 = "customer.next no water waterlogged 2"
-    NEXT_BROKEN_1 = "customer.next broken 1"
-    NEXT_PLAIN_1 = "customer.next plain 1"
-    NEXT_PLAIN_2 = "customer.next plain 2"
-    NEXT_CHARGED_1 = "customer.next charged 1"
-    NEXT_CHARGED_2 = "customer.next charged 2"
-    NEXT_OPEN_1 = "customer.next open 1"
+    NEXT_TANK_STAYS = "customer.next tank stays"
+    NEXT_OTHER_CAUSES = "customer.next other causes"
+    NEXT_CHECK_FOR_WATER = "customer.next check for water"
+    NEXT_IF_DRY_PUMP_UP = "customer.next if dry pump up"
+    NEXT_LOOK_AGAIN_IN_MONTHS = "customer.next look again in months"
+    NEXT_CHECK_FOR_WATER_OR_REPLACE = "customer.next check for water or replace"
+    NEXT_IF_DRY_PUT_THE_AIR_BACK = "customer.next if dry put the air back"
+    NEXT_WATCH_THE_PRESSURE = "customer.next watch the pressure"
+    NEXT_CHECK_VALVE_AND_PIPE = "customer.next check valve and pipe"
+    NEXT_SET_THE_AIR_RIGHT = "customer.next set the air right"
+    NEXT_CHECK_VOLUME_AND_HEAT = "customer.next check volume and heat"
+    NEXT_OFFER_A_TANK = "customer.next offer a tank"
+    NEXT_PROVE_BY_THE_PIN = "customer.next prove by the pin"
+    NEXT_THEN_REPLACE = "customer.next then replace"
+    NEXT_QUICK_CHECK_OR_TAP_AGAIN = "customer.next quick check or tap again"
+    NEXT_REPLACE_NOTHING_YET = "customer.next replace nothing yet"
+    NEXT_PUMP_UP = "customer.next pump up"
+    NEXT_PUT_THE_AIR_BACK = "customer.next put the air back"
+    NEXT_REPLACE = "customer.next replace"
+    NEXT_LET_AIR_IN = "customer.next let air in"
+    NEXT_CALL_IF_IT_FALLS = "customer.next call if it falls"
+    NEXT_FLOAT_VALVE_AND_OVERFLOW = "customer.next float valve and overflow"
     NOT_CHECKED_MEMBRANE = "customer.not checked membrane"
     NOT_CHECKED_CHARGE = "customer.not checked charge"
     NOT_CHECKED_RELIEF = "customer.not checked relief"
@@ -266,56 +262,56 @@ CUSTOMER_MEANS: Final[dict[FindingCode, CustomerText]] = {
 }
 CUSTOMER_NEXT: Final[dict[FindingCode, tuple[CustomerText, ...]]] = {
     "as expected": (
-        CustomerText.NEXT_AS_EXPECTED_1,
-        CustomerText.NEXT_AS_EXPECTED_2,
+        CustomerText.NEXT_TANK_STAYS,
+        CustomerText.NEXT_OTHER_CAUSES,
     ),
     "low on air": (
-        CustomerText.NEXT_LOW_ON_AIR_1,
-        CustomerText.NEXT_LOW_ON_AIR_2,
-        CustomerText.NEXT_LOW_ON_AIR_3,
+        CustomerText.NEXT_CHECK_FOR_WATER,
+        CustomerText.NEXT_IF_DRY_PUMP_UP,
+        CustomerText.NEXT_LOOK_AGAIN_IN_MONTHS,
     ),
     "waterlogged": (
-        CustomerText.NEXT_WATERLOGGED_1,
-        CustomerText.NEXT_WATERLOGGED_2,
-        CustomerText.NEXT_WATERLOGGED_3,
+        CustomerText.NEXT_CHECK_FOR_WATER_OR_REPLACE,
+        CustomerText.NEXT_IF_DRY_PUT_THE_AIR_BACK,
+        CustomerText.NEXT_WATCH_THE_PRESSURE,
     ),
     "more air than expected": (
-        CustomerText.NEXT_MORE_AIR_THAN_EXPECTED_1,
-        CustomerText.NEXT_MORE_AIR_THAN_EXPECTED_2,
+        CustomerText.NEXT_CHECK_VALVE_AND_PIPE,
+        CustomerText.NEXT_SET_THE_AIR_RIGHT,
     ),
     "too small": (
-        CustomerText.NEXT_TOO_SMALL_1,
-        CustomerText.NEXT_TOO_SMALL_2,
+        CustomerText.NEXT_CHECK_VOLUME_AND_HEAT,
+        CustomerText.NEXT_OFFER_A_TANK,
     ),
     "membrane failed": (
-        CustomerText.NEXT_MEMBRANE_FAILED_1,
-        CustomerText.NEXT_MEMBRANE_FAILED_2,
+        CustomerText.NEXT_PROVE_BY_THE_PIN,
+        CustomerText.NEXT_THEN_REPLACE,
     ),
     "cannot tell": (
-        CustomerText.NEXT_CANNOT_TELL_1,
-        CustomerText.NEXT_CANNOT_TELL_2,
+        CustomerText.NEXT_QUICK_CHECK_OR_TAP_AGAIN,
+        CustomerText.NEXT_REPLACE_NOTHING_YET,
     ),
 }
 CUSTOMER_NEXT_NO_WATER: Final[dict[FindingCode, tuple[CustomerText, ...]]] = {
     "low on air": (
-        CustomerText.NEXT_NO_WATER_LOW_ON_AIR_1,
-        CustomerText.NEXT_NO_WATER_LOW_ON_AIR_2,
+        CustomerText.NEXT_PUMP_UP,
+        CustomerText.NEXT_LOOK_AGAIN_IN_MONTHS,
     ),
     "waterlogged": (
-        CustomerText.NEXT_NO_WATER_WATERLOGGED_1,
-        CustomerText.NEXT_NO_WATER_WATERLOGGED_2,
+        CustomerText.NEXT_PUT_THE_AIR_BACK,
+        CustomerText.NEXT_WATCH_THE_PRESSURE,
     ),
 }
-CUSTOMER_NEXT_BROKEN: Final = (CustomerText.NEXT_BROKEN_1,)
+CUSTOMER_NEXT_BROKEN: Final = (CustomerText.NEXT_REPLACE,)
 CUSTOMER_NEXT_PLAIN: Final = (
-    CustomerText.NEXT_PLAIN_1,
-    CustomerText.NEXT_PLAIN_2,
+    CustomerText.NEXT_LET_AIR_IN,
+    CustomerText.NEXT_WATCH_THE_PRESSURE,
 )
 CUSTOMER_NEXT_CHARGED: Final = (
-    CustomerText.NEXT_CHARGED_1,
-    CustomerText.NEXT_CHARGED_2,
+    CustomerText.NEXT_LOOK_AGAIN_IN_MONTHS,
+    CustomerText.NEXT_CALL_IF_IT_FALLS,
 )
-CUSTOMER_NEXT_OPEN: Final = (CustomerText.NEXT_OPEN_1,)
+CUSTOMER_NEXT_OPEN: Final = (CustomerText.NEXT_FLOAT_VALVE_AND_OVERFLOW,)
 CUSTOMER_NOT_CHECKED: Final[dict[str, CustomerText]] = {
     "membrane": CustomerText.NOT_CHECKED_MEMBRANE,
     "charge": CustomerText.NOT_CHECKED_CHARGE,

@@ -19,8 +19,9 @@ from taptest.finding.onset_likelihood import SURE
 from taptest.finding.records import Expected
 from taptest.line.onset import OnsetEvidence
 from taptest.line.records import LineReading
+from taptest.report.figure_text import FigureText, Labels
 from taptest.report.figures import EXPECTED, STEEL, UNKNOWN, WATER_MARK, Picture, picture_of, style_for
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import Wording
 from taptest.visit.result import AS_FOUND, VisitResult
 
 WIDTH, HEIGHT = 5.0, 3.4
@@ -44,7 +45,7 @@ def rounds_picture(result: VisitResult, wording: Wording = "us") -> Picture | No
     if len(states) < 2 and not onsets:
         return None
     with rc_context(style_for(result.name, *(state.name for state in states))):
-        return picture_of(_figure(result, states, onsets, wording), f"rounds: {result.name}")
+        return picture_of(_figure(result, states, onsets, Labels(result.units, wording)), f"rounds: {result.name}")
 
 
 def _states(result: VisitResult) -> list[_State]:
@@ -63,18 +64,18 @@ def _onsets(result: VisitResult) -> list[OnsetEvidence]:
     return [each.found.onset for each in result.rounds if each.same_air and each.found.onset is not None]
 
 
-def _figure(result: VisitResult, states: list[_State], onsets: list[OnsetEvidence], wording: Wording) -> Figure:
+def _figure(result: VisitResult, states: list[_State], onsets: list[OnsetEvidence], label: Labels) -> Figure:
     rows = (len(states) > 1) + len(onsets)
     figure = Figure(figsize=(WIDTH, HEIGHT * rows), layout="constrained")
     panels = list(figure.subplots(rows, 1, squeeze=False)[:, 0])
     if len(states) > 1:
-        _draw_states(panels.pop(0), result, states, wording)
+        _draw_states(panels.pop(0), result, states, label)
     for axes, onset in zip(panels, onsets, strict=True):
-        _draw_onset(axes, result, onset)
+        _draw_onset(axes, result, onset, label)
     return figure
 
 
-def _draw_states(axes: Axes, result: VisitResult, states: list[_State], wording: Wording) -> None:
+def _draw_states(axes: Axes, result: VisitResult, states: list[_State], label: Labels) -> None:
     """Draw each round at its place, and the moves between them."""
     units = result.units
     scale = units.convert("length", 1.0)
@@ -104,28 +105,42 @@ def _draw_states(axes: Axes, result: VisitResult, states: list[_State], wording:
                 place, middle, [[middle - low], [high - middle]], fmt="D", color="black", capsize=4, markersize=5
             )
         elif line is not None:
-            axes.text(place, 0.5 * scale * result.case.tank.shape.height_m, _whole(line), ha="center", fontsize=7)
-    axes.plot(*zip(*heard, strict=True) if heard else ([], []), color="black", linewidth=1.4, label="found by the taps")
-    axes.plot(*zip(*wanted, strict=True) if wanted else ([], []), "--", color=EXPECTED, linewidth=1.2, label="expected")
+            axes.text(
+                place, 0.5 * scale * result.case.tank.shape.height_m, _whole(line, label), ha="center", fontsize=7
+            )
+    axes.plot(
+        *zip(*heard, strict=True) if heard else ([], []),
+        color="black",
+        linewidth=1.4,
+        label=label(FigureText.FOUND_BY_TAPS),
+    )
+    axes.plot(
+        *zip(*wanted, strict=True) if wanted else ([], []),
+        "--",
+        color=EXPECTED,
+        linewidth=1.2,
+        label=label(FigureText.EXPECTED_LINE),
+    )
     axes.set_ylim(scale * result.case.tank.shape.height_m, 0.0)
     axes.set_xlim(-0.6, len(states) - 0.4)
-    axes.set_xticks(range(len(states)), [_label(state, result) for state in states])
-    axes.set_ylabel(f"below the top of the shell ({units.length})")
+    axes.set_xticks(range(len(states)), [_name_and_pressure(state, result) for state in states])
+    axes.set_ylabel(label(FigureText.BELOW_TOP_OF_SHELL, unit=units.length))
     axes.grid(visible=True, axis="y", color=UNKNOWN, linewidth=0.5)
-    axes.set_title(worded("Where the water ends: one tank, several pressures", wording), loc="left", fontsize=9)
+    axes.set_title(label(FigureText.ROUNDS_TITLE), loc="left", fontsize=9)
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=2, frameon=False)
 
 
-def _label(state: _State, result: VisitResult) -> str:
+def _name_and_pressure(state: _State, result: VisitResult) -> str:
     read = "" if state.pressure_pa is None else f"\n{result.units.show('pressure', state.pressure_pa)}"
     return f"{state.name}{read}"
 
 
-def _whole(line: LineReading) -> str:
-    return {"all air": "rings\nall over", "all water": "dull\nall over"}.get(line.state, "not told\nby the taps")
+def _whole(line: LineReading, label: Labels) -> str:
+    whole = {"all air": FigureText.RINGS, "all water": FigureText.DULL}
+    return label(whole.get(line.state, FigureText.NOT_TOLD))
 
 
-def _draw_onset(axes: Axes, result: VisitResult, onset: OnsetEvidence) -> None:
+def _draw_onset(axes: Axes, result: VisitResult, onset: OnsetEvidence, label: Labels) -> None:
     """Draw how alike one mark's sound stays to that at its lowest pressure, and where it begins to change."""
     convert = result.units.convert
     pressure = [convert("pressure", reading) for reading, _ in onset.likeness]
@@ -136,7 +151,7 @@ def _draw_onset(axes: Axes, result: VisitResult, onset: OnsetEvidence) -> None:
         axes.axvline(middle, color=EXPECTED, linewidth=1.2)
     axes.axhline(0.0, color=STEEL, linewidth=0.6)
     axes.set_ylim(-1.05, 1.05)
-    axes.set_xlabel(f"Pressure at the gauge ({result.units.pressure})")
-    axes.set_ylabel("alike to the lowest (1: the same)")
+    axes.set_xlabel(label(FigureText.PRESSURE, unit=result.units.pressure))
+    axes.set_ylabel(label(FigureText.LIKENESS))
     axes.grid(visible=True, color=UNKNOWN, linewidth=0.5)
-    axes.set_title("One mark at many pressures; green: its sound begins to change", loc="left", fontsize=9)
+    axes.set_title(label(FigureText.LIKENESS_TITLE), loc="left", fontsize=9)

@@ -18,9 +18,10 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from taptest.finding.records import Bound, Interval
+from taptest.report.figure_text import FigureText, Labels
 from taptest.report.figures import EXPECTED, UNKNOWN, WATER_MARK, Picture, picture_of, style_for
 from taptest.report.typefaces import explained
-from taptest.report.wording import Wording, worded
+from taptest.report.wording import Wording
 from taptest.visit.history import DAYS_A_YEAR, History
 
 WIDTH, HEIGHT = 7.5, 5.6
@@ -36,33 +37,32 @@ ARROW = 0.12
 def history_picture(history: History, wording: Wording = "us") -> Picture:
     """Draw a history as PNG (300 dots to the inch), as SVG and as PDF."""
     with rc_context(style_for(history.tank, history.site)):
-        return picture_of(_figure(history, wording), f"history: {history.tank}")
+        return picture_of(_figure(history, Labels(history.units, wording)), f"history: {history.tank}")
 
 
-def _figure(history: History, wording: Wording) -> Figure:
+def _figure(history: History, label: Labels) -> Figure:
     levels = any(past.level_m is not None for past in history.visits)
     figure = Figure(figsize=(WIDTH, HEIGHT if levels else HEIGHT * 0.65), layout="constrained")
     axes = figure.subplots(2 if levels else 1, 1, sharex=True, squeeze=False, height_ratios=[2, 1] if levels else [1])
-    _charges(axes[0, 0], history)
+    _charges(axes[0, 0], history, label)
     if levels:
-        _levels(axes[1, 0], history)
+        _levels(axes[1, 0], history, label)
     last = axes[-1, 0]
     locator = AutoDateLocator(minticks=3, maxticks=9)  # type: ignore[no-untyped-call]
     last.xaxis.set_major_locator(locator)
     last.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
-    axes[0, 0].set_title(_title(history, wording), loc="left", fontsize=9)
+    axes[0, 0].set_title(_title(history, label), loc="left", fontsize=9)
     return figure
 
 
-def _title(history: History, wording: Wording) -> str:
-    words = [history.tank or worded("Tank without a name", wording), history.site]
+def _title(history: History, label: Labels) -> str:
+    words = [history.tank or label(FigureText.NO_NAME), history.site]
     name = ", ".join(word if len(word) <= 60 else word[:57] + "..." for word in words if word)
-    return explained(name) + (" (simulated data)" if any(past.simulated for past in history.visits) else "")
+    simulated = any(past.simulated for past in history.visits)
+    return explained(name) + (f" {label(FigureText.SIMULATED)}" if simulated else "")
 
 
-def _charges(axes: Axes, history: History) -> None:
-    unit = history.units.pressure
-
+def _charges(axes: Axes, history: History, label: Labels) -> None:
     def number(pressure_pa: float) -> float:
         return history.units.convert("pressure", pressure_pa)
 
@@ -72,16 +72,16 @@ def _charges(axes: Axes, history: History) -> None:
     sets = [(past.day, past.as_left.precharge_pa) for past in history.visits if past.as_left.precharge_pa is not None]
     low, high = _span(history)
     axes.set_ylim(number(low), number(high))
-    _trend(axes, history, days[-1])
+    _trend(axes, history, days[-1], label(FigureText.TREND))
     for day, charge, bound in told:
         _mark(axes, day, charge, bound, (low, high), number)
     for day, charge in others:
         _mark(axes, day, charge, None, (low, high), number, form="D", colour=EXPECTED)
     for day, pressure in sets:
         axes.plot(_x(day), number(pressure), "s", color=SET_MARK, markersize=5, zorder=4)
-    axes.set_ylabel(f"Charge ({unit})")
+    axes.set_ylabel(label(FigureText.CHARGE, unit=history.units.pressure))
     axes.grid(visible=True, color=UNKNOWN, linewidth=0.5)
-    _legend(axes, history, bool(others), bool(sets))
+    _legend(axes, history, label, bool(others), bool(sets))
 
 
 def _span(history: History) -> tuple[float, float]:
@@ -102,7 +102,7 @@ def _span(history: History) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _trend(axes: Axes, history: History, last: date) -> None:
+def _trend(axes: Axes, history: History, last: date, label: str) -> None:
     """Draw the line with its band, continued ahead, and the charge at which the margin is gone."""
     trend, margin = history.trend, history.margin
     if trend is None:
@@ -111,7 +111,7 @@ def _trend(axes: Axes, history: History, last: date) -> None:
         days = [_x(history.day_of(year)) for year in band.years]
         low, median, high = (_numbers(history, values) for values in band.charge_pa)
         axes.fill_between(days, low, high, color=LINE, alpha=0.13, linewidth=0)
-        axes.plot(days, median, color=LINE, linewidth=1.2, label="trend" if not number else None)
+        axes.plot(days, median, color=LINE, linewidth=1.2, label=label if not number else None)
     if margin is None:
         return
     critical = history.units.convert("pressure", margin.critical_pa.median)
@@ -162,30 +162,28 @@ def _arrow(axes: Axes, where: float, at: float, reach: float, colour: str) -> No
     axes.plot(where, at, "_", color=colour, markersize=9, markeredgewidth=1.6, zorder=4)
 
 
-def _legend(axes: Axes, history: History, others: bool, sets: bool) -> None:
+def _legend(axes: Axes, history: History, label: Labels, others: bool, sets: bool) -> None:
     """Explain what is drawn, and nothing else."""
     none: list[float] = []
     bounds = {past.charge_bound for past in history.visits if past.charge_pa is not None}
     if None in bounds:
-        axes.plot(none, none, "o", color=WATER_MARK, markersize=5, label="by the taps, with 90 % interval")
+        axes.plot(none, none, "o", color=WATER_MARK, markersize=5, label=label(FigureText.BY_TAPS))
     if bounds - {None}:
-        axes.plot(none, none, "_", color=WATER_MARK, markersize=9, markeredgewidth=1.6, label="at least / at most")
+        axes.plot(none, none, "_", color=WATER_MARK, markersize=9, markeredgewidth=1.6, label=label(FigureText.BOUND))
     if others:
-        axes.plot(none, none, "D", color=EXPECTED, markersize=5, label="by drain or warm-up")
+        axes.plot(none, none, "D", color=EXPECTED, markersize=5, label=label(FigureText.BY_OTHERS))
     if sets:
-        axes.plot(none, none, "s", color=SET_MARK, markersize=5, label="as left")
+        axes.plot(none, none, "s", color=SET_MARK, markersize=5, label=label(FigureText.AS_LEFT))
     if history.margin is not None:
-        axes.plot(
-            none, none, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)), label="relief margin gone below (when: bold)"
-        )
+        axes.plot(none, none, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)), label=label(FigureText.MARGIN_GONE))
     handles, _ = axes.get_legend_handles_labels()
     if not handles:
-        axes.text(0.5, 0.5, "No visit has an estimate of the charge yet.", ha="center", transform=axes.transAxes)
+        axes.text(0.5, 0.5, label(FigureText.NO_CHARGE), ha="center", transform=axes.transAxes)
         return
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.02), ncols=3, frameon=False, handlelength=1.8)
 
 
-def _levels(axes: Axes, history: History) -> None:
+def _levels(axes: Axes, history: History, label: Labels) -> None:
     """Draw the level at the reference pressure, depths growing downwards."""
     convert, shape = history.units.convert, history.case.tank.shape
     for past in history.visits:
@@ -204,8 +202,7 @@ def _levels(axes: Axes, history: History) -> None:
     height = convert("length", shape.height_m)
     axes.set_ylim(1.03 * height, -0.03 * height)
     assert history.reference_pa is not None, "levels are told at a reference pressure only"
-    shown = history.units.show("pressure", history.reference_pa)
-    axes.set_ylabel(f"Level at {shown}\n({history.units.length} below the top)")
+    axes.set_ylabel(label(FigureText.LEVEL_AT, pressure_pa=history.reference_pa, unit=history.units.length))
     axes.grid(visible=True, color=UNKNOWN, linewidth=0.5)
 
 

@@ -111,4 +111,4 @@ def _refuse_taken(document: Document, names: Mapping[Path, str]) -> None:
     taken = set(sound_files(document))
     for sound, name in names.items():
         if name in taken:
-            raise VisitError(f'The visit has a audio file "{name}" already. Give {sound} another name.')
+            raise VisitError(f'The visit has an audio file "{name}" already. Give {sound} another name.')

@@ -198,7 +198,7 @@ def _place(entry: zipfile.ZipInfo, source: str) -> PurePosixPath:
     if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
         raise VisitError(f'{source}: "{_shown(entry)}" is packed in an unusual way. Pack the visit again with taptest.')
     if stat.S_IFMT(mode) not in (0, stat.S_IFREG):
-        raise VisitError(f'{source}: "{_shown(entry)}" is a link or a device and no file. The parcel is refused.')
+        raise VisitError(f'{source}: "{_shown(entry)}" is a link or a device, not a file. The package is refused.')
     tricky = (
         not name.isprintable()
         or len(name) > LONGEST_NAME

@@ -109,7 +109,7 @@ def parse_fluid(text: str) -> Fluid:
     match = _FLUID.fullmatch(" ".join(str(text).lower().split()))
     kind = _NAMES.get(match["name"]) if match else None
     if match is None or kind is None or (match["before"] and match["after"]):
-        raise QuantityError(f"{str(text)[:60]!r} is not a fluid that is known here; {serve}.")
+        raise QuantityError(f"{str(text)[:60]!r} is not a known fluid; {serve}.")
     said = match["before"] or match["after"]
     if kind == "water":
         if said:

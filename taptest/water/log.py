@@ -242,7 +242,7 @@ def _cells(record: Mapping[str, str], place: str) -> tuple[dict[str, str], dict[
                 "(with units as in 'pressure [bar]')."
             )
         if name in cells:
-            raise VisitError(f"{place}: the column {name!r} stands there twice; leave one out.")
+            raise VisitError(f"{place}: the column {name!r} appears twice; leave one out.")
         cells[name] = str(value).strip()
         units[name] = (match[2] or "").strip()
     for needed in ("time", "pressure"):
@@ -292,7 +292,7 @@ def _time_s(text: str, place: str) -> tuple[float, bool]:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise VisitError(
-            f"{place}: the time {text!r} is not read; write 14:30, 14:30:10, 2026-01-31 14:30, 12 min, 90 s or 1.5 h."
+            f"{place}: the time {text!r} is unclear; write 14:30, 14:30:10, 2026-01-31 14:30, 12 min, 90 s or 1.5 h."
         ) from None
     return (moment.replace(tzinfo=None) - datetime(2000, 1, 1)).total_seconds(), False
 

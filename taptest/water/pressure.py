@@ -123,15 +123,6 @@ def pressure_abs_pa(
     return _absolute("pre-charge", precharge_abs_pa) * (kelvin(gas_t_c) / kelvin(charge_t_c)) / (1 - w)
 
 
-def air_mass_kg(volume_m3: ArrayLike, pressure_abs_pa: ArrayLike, gas_t_c: ArrayLike = 20.0) -> FloatArray:
-    """Mass of air in a volume: p V / (R T), dry air."""
-    return (
-        _absolute("pressure", pressure_abs_pa)
-        * np.asarray(volume_m3, dtype=np.float64)
-        / (AIR_GAS_CONSTANT * kelvin(gas_t_c))
-    )
-
-
 def lost_air_share(precharge_abs_pa: ArrayLike, estimated_abs_pa: ArrayLike) -> FloatArray:
     """Share of the original air that is gone, from the pre-charge as set and as it is now (at one temperature).
 

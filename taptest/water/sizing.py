@@ -178,22 +178,6 @@ def tank_volume_m3(
     return np.asarray(np.asarray(taken_m3, dtype=np.float64) / (p0 / pf - p0 / pm))[()]
 
 
-def closed_tank_m3(
-    system_m3: ArrayLike, net: ArrayLike, atmospheric_pa: ArrayLike, fill_abs_pa: ArrayLike, max_abs_pa: ArrayLike
-) -> FloatArray:
-    """Plain closed tank: Vs e / (Pa/P1 - Pa/P2) (ASHRAE, equation 12 of the chapter; number from memory)."""
-    taken = np.asarray(system_m3, dtype=np.float64) * np.asarray(net, dtype=np.float64)
-    return tank_volume_m3(taken, atmospheric_pa, fill_abs_pa, max_abs_pa)
-
-
-def diaphragm_tank_m3(
-    system_m3: ArrayLike, net: ArrayLike, fill_abs_pa: ArrayLike, max_abs_pa: ArrayLike
-) -> FloatArray:
-    """Diaphragm tank charged to the fill pressure: Vs e / (1 - P1/P2) (ASHRAE, equation 14; number from memory)."""
-    taken = np.asarray(system_m3, dtype=np.float64) * np.asarray(net, dtype=np.float64)
-    return tank_volume_m3(taken, fill_abs_pa, fill_abs_pa, max_abs_pa)
-
-
 def open_tank_m3(system_m3: ArrayLike, net: ArrayLike) -> FloatArray:
     """Open tank: twice the net expansion (ASHRAE, equation 13; number from memory)."""
     return np.asarray(2 * np.asarray(system_m3, dtype=np.float64) * np.asarray(net, dtype=np.float64))[()]

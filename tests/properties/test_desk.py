@@ -22,7 +22,10 @@ from taptest.report import figures
 from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document
 from tests.made_desk import Arrays, Pages, make_shelf, pages
+from tests.samples import part
 from tests.unit.test_desk_pages import TYPED
+
+pytestmark = pytest.mark.sampled
 
 CANARY = "canary-that-no-page-may-show"
 WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
@@ -136,7 +139,7 @@ def quoted(text: str) -> str:
 
 
 many = settings(
-    max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=part(60), deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 
 
@@ -159,7 +162,7 @@ def test_no_form_fails(client: Pages, path: str, number: str, form: dict[str, st
     check(client, "POST", filled(path, IDENT, number, "report"), data=form)
 
 
-@settings(many, max_examples=40)
+@settings(many, max_examples=part(40))
 @given(
     ident=st.just(IDENT) | texts,
     stream=st.just("") | texts,
@@ -189,7 +192,7 @@ def test_no_sound_fails(
         live.feed.leave(live.feed._now.key, "left")
 
 
-@settings(many, max_examples=30)
+@settings(many, max_examples=part(30))
 @given(path=st.sampled_from(("/new", "/unpack", f"/visit/{IDENT}/sound")), form=forms, sent=uploads)
 def test_no_upload_fails(client: Pages, path: str, form: dict[str, str], sent: list[tuple[str, bytes]]) -> None:
     good = {"tank.kind": "plain", "tank.volume": "18 l", "tank.diameter": "270 mm", "tank.axis": "vertical"}
@@ -197,7 +200,7 @@ def test_no_upload_fails(client: Pages, path: str, form: dict[str, str], sent: l
     check(client, "POST", path, data={**form, **good}, files=files or None)
 
 
-@settings(many, max_examples=30)
+@settings(many, max_examples=part(30))
 @given(
     body=st.binary(max_size=200),
     kind=st.sampled_from(

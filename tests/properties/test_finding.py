@@ -3,6 +3,7 @@
 import re
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -13,6 +14,9 @@ from taptest.tank.kinds import Tank
 from taptest.tank.shape import Shape
 from taptest.words.tell import tell
 from tests.made_cases import HOT, heard, made_case, made_tank
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 tanks = st.sampled_from(
     [made_tank(), made_tank("diaphragm", "bottom"), made_tank("bladder", "bottom"), made_tank("plain", "bottom")]
@@ -23,7 +27,7 @@ lines = st.tuples(
 
 
 @given(tanks, st.floats(0.2e5, 2.5e5), st.floats(0.05e5, 1.0e5), st.floats(0.8e5, 3e5))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=part(25), deadline=None)
 def test_more_precharge_means_less_water(tank: Tank, charge: float, more: float, pressure: float) -> None:
     line = heard(tank, "all air")
     water = [
@@ -36,7 +40,7 @@ def test_more_precharge_means_less_water(tank: Tank, charge: float, more: float,
 
 
 @given(tanks, st.floats(0.5e5, 2.0e5), st.floats(0.05e5, 1.0e5))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=part(25), deadline=None)
 def test_more_pressure_at_one_level_means_more_charge(tank: Tank, pressure: float, more: float) -> None:
     line = heard(tank, "found", 0.2)
     charge = [
@@ -49,7 +53,7 @@ def test_more_pressure_at_one_level_means_more_charge(tank: Tank, pressure: floa
 
 
 @given(st.floats(0.5, 3.0), st.floats(0.3, 0.7))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=part(15), deadline=None)
 def test_size_of_tank_and_system_does_not_change_the_finding(size: float, level: float) -> None:
     """Everything twice as large, level at the same share of the height: the same charge and the same probabilities."""
     found = []
@@ -69,7 +73,7 @@ def test_size_of_tank_and_system_does_not_change_the_finding(size: float, level:
 
 
 @given(tanks, lines, st.floats(0.2e5, 2.5e5))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=part(30), deadline=None)
 def test_units_change_the_words_and_not_the_meaning(tank: Tank, line: tuple[str, float], pressure: float) -> None:
     reading = heard(tank, line[0], line[1] if line[0] == "found" else None)
     case = made_case(tank, pressure_pa=pressure, state="hot", water_temperature_c=70.0)
@@ -80,7 +84,7 @@ def test_units_change_the_words_and_not_the_meaning(tank: Tank, line: tuple[str,
 
 
 @given(tanks, lines, st.floats(0.0, 3e5), st.sampled_from(["cold", "hot", None]))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=part(40), deadline=None)
 def test_every_visit_gets_a_whole_answer(
     tank: Tank, line: tuple[str, float], pressure: float, state: str | None
 ) -> None:

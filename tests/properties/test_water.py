@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from taptest.quantities import convert
 from taptest.water.fluids import WATER, Fluid, density, expansion, net_expansion
 from taptest.water.forecast import Cushion, PressureCurve, SystemState, crossing_c, hot_pressure_pa, pressure_curve
-from taptest.water.pressure import air_mass_kg, precharge_abs_pa, pressure_abs_pa, static_head_pa, water_share
+from taptest.water.pressure import kelvin, precharge_abs_pa, pressure_abs_pa, static_head_pa, water_share
 
 FloatArray = NDArray[np.float64]
 fixed = settings(deadline=None, derandomize=True, max_examples=150)
@@ -104,8 +104,8 @@ def test_air_is_conserved(system: float, tank: float, a: float, b: float, cold: 
         at_tank = curve.pressure_pa + 101325 - column
         water = curve.water_m3[number]
         wet = water > 0
-        charged = float(air_mass_kg(cushion.volume_m3, np.asarray(cushion.precharge_pa) + 101325, 20.0))
-        held = np.asarray(air_mass_kg(np.asarray(cushion.volume_m3) - water, at_tank, gas))
+        charged = float(np.asarray(cushion.volume_m3) * (np.asarray(cushion.precharge_pa) + 101325) / kelvin(20.0))
+        held = (np.asarray(cushion.volume_m3) - water) * at_tank / kelvin(gas)
         assert held[wet] == pytest.approx(charged, rel=1e-9)
 
 

@@ -138,7 +138,7 @@ def test_after_a_reload_the_page_listens_again_and_the_round_goes_on(
         "sound/round-01.wav",
         "sound/round-02.wav",
     ]
-    assert any("closed or loaded anew" in entry["sentence"] for entry in log if entry["what"] == "lost")
+    assert any("closed or reloaded" in entry["sentence"] for entry in log if entry["what"] == "lost")
 
 
 @pytest.mark.slow

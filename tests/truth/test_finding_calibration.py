@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import pytest
 
 from taptest.finding.judge import judge
 from taptest.finding.records import FindingCode, Judgement
@@ -20,6 +21,8 @@ from taptest.tank.membrane import from_water_end
 from taptest.water.fluids import WATER, net_expansion
 from taptest.water.pressure import water_share
 from tests.made_cases import AIR_PA, COLD, HOT, heard, made_case, made_tank, ring_heard
+
+pytestmark = pytest.mark.long  # its rates want all 240 visits
 
 TANKS = (made_tank(), made_tank("diaphragm", "bottom"), made_tank("bladder", "bottom"), made_tank("plain", "bottom"))
 LEVEL_SD_M = 0.012

@@ -59,6 +59,7 @@ def test_importing_it_loads_nothing_else() -> None:
     assert done.stdout.strip() == "[]"
 
 
+@pytest.mark.long
 def test_a_type_checker_sees_the_types(tmp_path: Path, pytestconfig: pytest.Config) -> None:
     script = tmp_path / "script.py"
     kept = pytestconfig.rootpath / ".mypy_cache" / "of a script"  # from run to run

@@ -124,7 +124,7 @@ def test_a_program_that_is_slow_for_a_minute_loses_counted_sound_and_no_memory(m
 @pytest.mark.parametrize(
     ("content", "why"),
     [(b"abc", "whole samples"), (b"\0" * (guard.MOST_BLOCK_BYTES + 4), "at most")]
-    + [(np.array([0.1, bad], "<f4").tobytes(), "no numbers") for bad in (np.nan, np.inf, -np.inf)],
+    + [(np.array([0.1, bad], "<f4").tobytes(), "not numbers") for bad in (np.nan, np.inf, -np.inf)],
 )
 def test_what_is_no_sound_is_refused(content: bytes, why: str) -> None:
     feed, key, source, _ = fed()
@@ -156,7 +156,7 @@ def test_only_one_page_feeds_until_it_goes_or_falls_silent() -> None:
     second = feed.attach(GIVEN)
     with pytest.raises(StreamOverError):
         feed.put(key, 0, sound_of(10).tobytes())
-    with pytest.raises(DeviceError, match="loaded anew"):
+    with pytest.raises(DeviceError, match="reloaded"):
         source.read(0.0)
     clock.now = heard.SILENT_FOR_S + 0.1
     third = feed.attach(GIVEN)

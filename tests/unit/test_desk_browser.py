@@ -28,6 +28,7 @@ from taptest.visit.files import read_visit
 from tests.desk_in_browser import DESKTOP, PHONE, Served, chromium, need_chromium, served, tab
 from tests.made_desk import Arrays, make_shelf
 from tests.made_visits import write_tables
+from tests.samples import every
 from tests.unit.test_desk_pages import TYPED
 from tests.unit.test_desk_round import Endless, tapping
 
@@ -66,7 +67,7 @@ def hold_to_axe(page: Page) -> None:
     assert wide <= 0, (page.url, wide)
 
 
-@pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["laptop", "phone"])
+@pytest.mark.parametrize(("size", "scheme"), every(2, [(DESKTOP, "light"), (PHONE, "dark")]), ids=["laptop", "phone"])
 def test_from_the_form_to_the_finding_and_its_review(
     browser: Browser, pages: Served, tmp_path: Path, size: tuple[int, int], scheme: str
 ) -> None:
@@ -75,7 +76,7 @@ def test_from_the_form_to_the_finding_and_its_review(
     with tab(browser, size, scheme) as (page, complaints):
         pages.enter(page)
         assert "ticket" not in page.url
-        expect(page.get_by_text("There is no visit on this shelf yet.")).to_be_visible()
+        expect(page.get_by_text("No visits here yet.")).to_be_visible()
         hold_to_axe(page)
         page.get_by_role("link", name="New visit").first.click()
         hold_to_axe(page)
@@ -125,7 +126,7 @@ def review(page: Page) -> None:
     expect(row).to_contain_text("2 used, 1 not")
     expect(page.locator("main")).to_contain_text(f"by hand: “{SHOT[:-1]}”.")
     row.get_by_role("link").click()
-    page.get_by_role("button", name="Take the decision back").click()
+    page.get_by_role("button", name="Undo the decision").click()
     expect(page.locator(".tap").nth(1)).not_to_contain_text("by hand")
     page.get_by_role("link", name="All points").click()
     expect(page.locator(".points tbody tr").nth(2)).to_contain_text("3 used")
@@ -138,7 +139,7 @@ def test_a_round_by_the_keyboard_alone(browser: Browser, pages: Served) -> None:
     with tab(browser, DESKTOP) as (page, complaints):
         pages.enter(page)
         page.keyboard.press("Tab")
-        expect(page.locator(":focus")).to_have_text("Skip to the content")
+        expect(page.locator(":focus")).to_have_text("Skip to content")
         page.goto(f"{pages.base}/new")
         for label, text in (("Name or place", "Cellar"), ("Volume", "18 l"), ("Diameter", "270 mm")):
             page.get_by_label(label, exact=True).focus()
@@ -298,7 +299,9 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
         assert complaints == []
 
 
-@pytest.mark.parametrize(("size", "scheme"), [((1280, 800), "light"), (PHONE, "dark")], ids=["laptop", "phone"])
+@pytest.mark.parametrize(
+    ("size", "scheme"), every(2, [(PHONE, "dark"), ((1280, 800), "light")]), ids=["phone", "laptop"]
+)
 def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
     browser: Browser, pages: Served, size: tuple[int, int], scheme: str
 ) -> None:
@@ -327,14 +330,14 @@ def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
         expect(page.locator(".taps-here li").nth(1)).not_to_contain_text("by hand")
         before = page.locator(".top-causes").inner_text()
         page.locator(".answers button").first.click()
-        expect(page.locator(".note")).to_contain_text("The answers are kept")
+        expect(page.locator(".note")).to_contain_text("Answers saved")
         assert page.locator(".top-causes").inner_text() != before
         assert stayed(page)
         hold_to_axe(page)
         assert complaints == []
 
 
-@pytest.mark.parametrize(("size", "scheme"), [(DESKTOP, "dark"), (PHONE, "light")], ids=["laptop", "phone"])
+@pytest.mark.parametrize(("size", "scheme"), every(2, [(DESKTOP, "dark"), (PHONE, "light")]), ids=["laptop", "phone"])
 def test_settings_and_a_broken_visit_by_the_keyboard(
     browser: Browser, pages: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: tuple[int, int], scheme: str
 ) -> None:
@@ -467,13 +470,13 @@ def test_a_browser_is_let_in_and_shut_out_in_the_settings(
     with tab(browser, DESKTOP) as (page, _), tab(browser, PHONE) as (phone, _):
         pages.enter(page)
         page.goto(f"{pages.base}/settings")
-        page.get_by_role("button", name="Let another browser in").click()
+        page.get_by_role("button", name="Allow another browser").click()
         hold_to_axe(page)
         phone.goto(page.locator("code").inner_text())
         phone.wait_for_url(f"{pages.base}/")
         page.goto(f"{pages.base}/settings")
         expect(page.locator(".devices li")).to_have_count(2)
-        page.get_by_role("button", name="Shut out").click()
+        page.get_by_role("button", name="Remove").click()
         expect(page.locator(".devices li")).to_have_count(1)
         phone.goto(f"{pages.base}/")
         expect(phone.locator("body")).to_contain_text("works once")

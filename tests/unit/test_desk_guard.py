@@ -139,7 +139,7 @@ def test_a_device_of_the_network_lets_nobody_in_and_shuts_nobody_out(root: Path)
     with pages(root) as client:
         phone = client.another()
         phone.get(client.desk.access.address("", here=False))
-        assert "Let another browser in" not in phone.get("/settings").text
+        assert "Allow another browser" not in phone.get("/settings").text
         assert phone.send_form("/settings/devices/another").status_code == 403
         assert phone.send_form("/settings/devices/1/out").status_code == 403
         assert len(client.desk.access.devices()) == 2

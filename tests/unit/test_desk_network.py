@@ -101,8 +101,8 @@ def test_addresses_of_local_networks_are_taken(wished: str) -> None:
     ("wished", "why"),
     [
         ("laptop", "not an address"), ("192.168.1", "not an address"), ("192.168.1.300", "not an address"),
-        ("::1", "not an address"), ("127.0.0.1", "no address at which"), ("0.0.0.0", "no address at which"),
-        ("169.254.3.3", "no address at which"), ("224.0.0.1", "no address at which"), ("8.8.8.8", "public address"),
+        ("::1", "not an address"), ("127.0.0.1", "not an address where"), ("0.0.0.0", "not an address where"),
+        ("169.254.3.3", "not an address where"), ("224.0.0.1", "not an address where"), ("8.8.8.8", "public address"),
     ],
 )  # fmt: skip
 def test_other_addresses_are_refused_with_a_reason(wished: str, why: str) -> None:
@@ -116,7 +116,7 @@ def test_a_computer_in_no_network_is_told(monkeypatch: pytest.MonkeyPatch, capsy
 
     monkeypatch.setattr(socket.socket, "connect", unreachable)
     assert main(["desk", "--no-browser", "--network"]) == 2
-    assert "in no network" in capsys.readouterr().err
+    assert "not on a network" in capsys.readouterr().err
 
 
 def this_computer() -> str:

@@ -201,7 +201,7 @@ def test_one_walk_needs_no_table_where_its_marks_are_typed(client: Pages, root: 
     assert refused.status_code == 422
     assert "First mark is not given" in refused.text
     refused = client.send_form("/new", data=TYPED | walk | {"walk.every": "7 cm"}, files=files)
-    assert "no whole number of steps" in refused.text
+    assert "not a whole number of steps" in refused.text
     answer = client.send_form("/new", data=TYPED | walk, files=files)
     assert answer.status_code == 303, answer.text
     points = read_visit(root / "2025-03-14-mill-lane-4-cellar").document.points
@@ -237,7 +237,7 @@ def test_a_new_visit_to_a_known_tank_knows_the_tank(client: Pages) -> None:
     page = shown(client, f"/new?like={IDENT}")
     assert 'value="270 mm"' in page
     assert 'value="1,5 bar"' not in page
-    assert "There is no such visit" in shown(client, "/new?like=..%2F..%2Fetc", 404)
+    assert "Visit not found" in shown(client, "/new?like=..%2F..%2Fetc", 404)
 
 
 def test_sound_can_come_later(client: Pages, root: Path, tmp_path: Path) -> None:
@@ -390,7 +390,7 @@ def test_the_history_tells_all_visits_to_the_tank(client: Pages, root: Path) -> 
         save_document(root / f"past-{number}", dated)
     with pages(root) as fresh:
         page = shown(fresh, f"{VISIT}/history")
-        while "being read" in page:
+        while "Reading the visits" in page:
             page = shown(fresh, f"{VISIT}/history")
         assert "2024-01-10" in page
         assert fresh.get(f"{VISIT}/history/state").json()["state"] == "done"
@@ -435,7 +435,7 @@ def test_a_document_that_is_none_is_mended_as_text(client: Pages, root: Path) ->
     answer = client.send_form(f"{VISIT}/mend/text", data={"text": whole, "mark": mark[1]})
     assert answer.status_code == 303
     assert json.loads(path.read_text(encoding="utf-8")) == json.loads(whole)
-    assert "Mend the text" not in shown(client, VISIT)
+    assert "Edit visit.json" not in shown(client, VISIT)
 
 
 def test_a_missing_recording_is_brought_back_or_left_out(client: Pages, root: Path) -> None:
@@ -466,14 +466,14 @@ def test_a_file_that_is_no_sound_is_mended_like_one_that_is_missing(client: Page
     content = sound.read_bytes()
     sound.write_bytes(b"no sound at all")
     page = shown(client, f"{VISIT}/mend")
-    assert "cannot be read as sound" in page
+    assert "can't be read as audio" in page
     assert "sound/p02.wav" in page
     assert "sound/p01.wav" not in page.partition("<textarea")[0]
     answer = client.send_form(f"{VISIT}/mend/sound", files=[("files", ("p02.wav", content, "audio/wav"))])
     assert answer.status_code == 303
     assert sound.read_bytes() == content
     assert sound.with_name("p02.wav.unreadable").read_bytes() == b"no sound at all"
-    assert "cannot be read as sound" not in shown(client, f"{VISIT}/mend")
+    assert "can't be read as audio" not in shown(client, f"{VISIT}/mend")
 
 
 def test_nothing_is_brought_where_a_link_leads_out(client: Pages, root: Path, tmp_path: Path) -> None:
@@ -639,10 +639,10 @@ def test_decisions_outlive_the_server(client: Pages, root: Path) -> None:
     ("changed", "sentence"),
     [
         ({"why": "x" * 400}, "300 are enough"),
-        ({"verdict": "maybe"}, "refused or used"),
-        ({"onset": "nan"}, "no such tap"),
-        ({"onset": "0.9"}, "no such tap"),
-        ({"onset": ""}, "no such tap"),
+        ({"verdict": "maybe"}, "reject the tap or use"),
+        ({"onset": "nan"}, "no longer there"),
+        ({"onset": "0.9"}, "no longer there"),
+        ({"onset": ""}, "no longer there"),
     ],
 )
 def test_a_decision_that_cannot_be_kept_says_why(
@@ -732,7 +732,7 @@ def test_a_tap_finds_its_point_where_the_walks_numbers_are_put_right(client: Pag
 
 
 def test_a_point_with_its_own_recording_has_no_number_of_taps(client: Pages) -> None:
-    assert "Give the taps out anew" not in shown(client, f"{VISIT}/point/1")
+    assert "Assign the taps again" not in shown(client, f"{VISIT}/point/1")
     assert client.send_form(f"{VISIT}/point/1/count", data={"count": "2"}).status_code == 422
 
 

@@ -67,7 +67,7 @@ def test_what_is_wrong_is_said_and_what_was_typed_stays(client: Pages, changed: 
 
 
 def test_sizes_that_do_not_serve_are_said(client: Pages) -> None:
-    assert "None of the sizes serves" in client.send_form("/size", data={**HOUSE, "sizes": "1 l"}).text
+    assert "None of these sizes is enough" in client.send_form("/size", data={**HOUSE, "sizes": "1 l"}).text
 
 
 def test_a_visits_system_stands_in_the_form(client: Pages) -> None:

@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 from taptest.finding.judge import judge
 from taptest.finding.records import Case
 from taptest.quantities import US
+from taptest.report.figure_text import Labels
 from taptest.report.forecast_figure import _figure, forecast_picture
 from taptest.visit.result import VisitResult
 from tests.made_cases import heard, made_case, made_tank
@@ -24,7 +25,7 @@ def result_of(case: Case) -> VisitResult:
 def drawn(result: VisitResult) -> Figure:
     assert result.judgement.forecast is not None
     assert result.judgement.forecast.curve is not None
-    return _figure(result, result.judgement.forecast.curve, "us")
+    return _figure(result, result.judgement.forecast.curve, Labels(result.units, "us"))
 
 
 def test_the_curve_runs_from_the_reading_to_the_hot_pressure() -> None:

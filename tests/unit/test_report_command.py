@@ -36,6 +36,8 @@ def test_files_paper_and_words(visit: Path, tmp_path: Path, capsys: pytest.Captu
     pictures = [f"{which}.{form}" for which in ("boundary", "forecast") for form in ("pdf", "png", "svg")]
     names = sorted([*pictures, "customer.pdf", "report.pdf"])
     assert sorted(path.name for path in out.iterdir()) == [f"cellar-{name}" for name in names]
+    assert (out / "cellar-boundary.png").read_bytes().startswith(b"\x89PNG")
+    assert b"<svg" in (out / "cellar-boundary.svg").read_bytes()
     for name in ("report", "customer"):
         (page,) = PdfReader(out / f"cellar-{name}.pdf").pages
         assert float(page.mediabox.height) == pytest.approx(11 * 72, abs=0.1)

@@ -85,6 +85,6 @@ def test_intervals_hold_the_truth_about_nine_times_of_ten(tmp_path: Path) -> Non
 
 def test_a_tap_that_is_cut_short_or_silent_says_so(tmp_path: Path) -> None:
     path = write(tmp_path / "a.wav", 22.3, 0.001, 1)
-    assert "cut short" in rings_of(path, Tap(0.5, -10.0, 30.0, 0.05)).sentence
+    assert "cut off" in rings_of(path, Tap(0.5, -10.0, 30.0, 0.05)).sentence
     silent = write(tmp_path / "b.wav", 4000.0, 0.05, 2)
-    assert rings_of(silent, Tap(0.52, -10.0, 30.0, 0.6)).sentence == "No ring stands out of the noise."
+    assert rings_of(silent, Tap(0.52, -10.0, 30.0, 0.6)).sentence == "No ringing can be heard above the noise."

@@ -67,8 +67,8 @@ def test_json_and_text_hold_the_same_choice(capsys: pytest.CaptureFixture[str], 
 
 
 def test_a_list_that_does_not_serve_is_said(capsys: pytest.CaptureFixture[str]) -> None:
-    assert "None of the sizes serves" in run(capsys, *HOUSE, "--size", "1 l")
-    assert "None of the sizes" not in run(capsys, *HOUSE)
+    assert "None of these sizes is enough" in run(capsys, *HOUSE, "--size", "1 l")
+    assert "None of these sizes" not in run(capsys, *HOUSE)
 
 
 def test_glycol_and_altitude_ask_for_more(capsys: pytest.CaptureFixture[str]) -> None:

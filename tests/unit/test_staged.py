@@ -70,6 +70,7 @@ def test_a_failure_costs_its_own_task_and_is_raised_as_itself() -> None:
         done(found)
 
 
+@pytest.mark.long
 def test_a_process_that_dies_costs_its_own_task() -> None:
     """The others that were under way are done again."""
     *others, last = map_visits(die_on_three, [0, 1, 2, 4, 5, 3], Where(workers=2))
