@@ -35,8 +35,8 @@ COMPUTING = "computing the model"
 Model = Callable[[], Iterable[Sequence[LevelSweep]]]
 """Gives the level sweeps of a tank, one after the other ever sharper."""
 STEADY = 2
-"""So many earlier estimates must agree with the present one before the round may end: each rests on a point less, and
-a narrow interval that has just jumped is no finding yet."""
+"""At least this many earlier estimates must agree with the latest one before the round may end: each has a point less,
+and a narrow interval that has just jumped is no finding yet."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,7 +18,7 @@ FloatArray = NDArray[np.float64]
 NEAR_M = 0.06
 """Marks no farther apart are not told apart."""
 BEATS = 1.4
-"""A gap longer than so many of the last mark's gaps is a pause."""
+"""A gap longer than this many times the last mark's gaps is a pause."""
 ONE_BEAT_S = 0.7
 """Gap that counts where the last mark got one tap."""
 ALIKE_DB = 4.0

@@ -46,7 +46,7 @@ TRAVEL_S = 0.25
 """From here until a tone sounds. With Chromium a tone was heard 0.18 to 0.24 s after it was asked for, the way back
 (`LATENCY_S`) included; the rest is for loudspeakers that are slower."""
 MOST_GAP_S = 600.0
-"""A page that claims to have missed more than this is out of its mind, and attaches itself anew."""
+"""A page that reports a longer gap than this is faulty and must connect again."""
 
 NOT_HERE = (
     "The browser's microphone is not here yet. Press “Use this browser's microphone” on the page of the round, "

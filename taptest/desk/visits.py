@@ -1,7 +1,7 @@
 """The shelf as the pages see it: visits by short ids, read and changed one edit at a time.
 
 An id is made from a visit's name on the shelf and is looked up among the ids of the visits that are there; no text of
-a request ever becomes part of a path. An edit reads the document anew, changes it, checks what it then means, and
+a request ever becomes part of a path. An edit reads the document again, changes it, checks what it then means, and
 writes it whole or not at all; two tabs that edit at once wait for each other.
 """
 

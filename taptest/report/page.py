@@ -45,7 +45,7 @@ LONGEST_LINE = 90
 LONGEST_TEXT = 420
 """Letters of a typed text that the page shows; the visit holds the rest."""
 SHORT = 30
-"""A text of at most so many letters is a quantity, whose number and unit stay on one line."""
+"""A text up to this long is a quantity: its number and unit stay on one line."""
 LONGEST_WORD = 24
 """A longer typed word may be broken anywhere."""
 MOST_TRIES = 40

@@ -119,7 +119,7 @@ def chapter_scene(number: int) -> tuple[Scene, Session]:
 
 
 def _papers(scene: Scene, chapter: Chapter) -> dict[str, dict[str, str]]:
-    """Return the same papers at every visit; only gauge and thermometers are read anew, and other things done."""
+    """Return the same papers at every visit; only gauge and thermometers are read again, and other things done."""
     truth = scene.truth
     return {
         "visit": {"site": SITE, "technician": TECHNICIAN},

@@ -101,7 +101,7 @@ class History:
         return self.visits[0].day
 
     def day_of(self, year: float) -> date:
-        """Return the day so many years after the first visit."""
+        """Return the day that is this many years after the first visit."""
         return self.first_day + timedelta(days=round(year * DAYS_A_YEAR))
 
 

@@ -297,7 +297,7 @@ def _heights(line: _Line, slopes: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _at(height: FloatArray, slope: FloatArray, years: float) -> FloatArray:
-    """Charge so many years after the middle of a line; never below vacuum."""
+    """Charge this many years after the middle of a line; never below vacuum."""
     return np.asarray(np.maximum(height + slope * years, -STANDARD_ATMOSPHERE_PA))
 
 

@@ -11,11 +11,14 @@ from taptest.line.records import BoundaryPosterior, LineReading, Point
 from taptest.line.unlabelled import change_points
 from taptest.shell.records import LevelSweep
 from tests.made_lines import HEIGHT_M, made_points, made_sweep, made_tank, made_traits
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 SWEEP = made_sweep()
 levels = st.one_of(st.none(), st.floats(0.05, HEIGHT_M - 0.05))
 seeds = st.integers(0, 10_000)
-few = settings(max_examples=25, deadline=None)
+few = settings(max_examples=part(25), deadline=None)
 
 
 def all_mass(posterior: BoundaryPosterior) -> float:

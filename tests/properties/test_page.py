@@ -14,6 +14,9 @@ from taptest.visit.result import VisitResult
 from taptest.words.tell import tell
 from tests.made_pages import made_document, made_page, words_of
 from tests.made_up import made_up
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 SVG = b'<svg xmlns="http://www.w3.org/2000/svg" width="300" height="220"><rect width="300" height="220"/></svg>'
 ANY_TEXT = st.one_of(
@@ -28,7 +31,9 @@ def no_picture(result: VisitResult, sheet: figures.Sheet, wording: str) -> bytes
     return SVG
 
 
-@settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=part(15), deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(text=ANY_TEXT, other=ANY_TEXT, form=FORMS, paper=st.sampled_from(["a4", "letter"]))
 def test_any_text_gives_one_page_with_all_that_must_be_said(
     monkeypatch: pytest.MonkeyPatch, text: str, other: str, form: str, paper: Paper

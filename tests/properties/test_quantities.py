@@ -8,8 +8,11 @@ from hypothesis import strategies as st
 
 from taptest.errors import TaptestError
 from taptest.quantities import Kind, convert, parse, show
+from tests.samples import part
 
-fixed = settings(deadline=None, derandomize=True, max_examples=200)
+pytestmark = pytest.mark.sampled
+
+fixed = settings(deadline=None, derandomize=True, max_examples=part(200))
 
 UNITS: list[tuple[Kind, str, float, float]] = [
     *(("pressure", unit, -1.0e5, 5e6) for unit in ("bar", "psi", "kPa", "mbar", "Pa", "psig", "bar g", "kPa g")),

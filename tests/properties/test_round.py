@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -11,6 +12,9 @@ from taptest.capture.notes import note_of, results_from
 from taptest.capture.round import Advice, Event, Plan, Round
 from taptest.sound.records import Tap
 from taptest.sound.remarks import WhyNot
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 RATE_HZ = 1000.0
 MARKS = tuple(0.02 * number for number in range(1, 8))
@@ -116,7 +120,7 @@ def check(driver: Driver) -> None:
     ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=part(60), deadline=None)
 @given(PLANS, ACTIONS)
 def test_order_and_journal_hold_whatever_happens(plan: Plan, actions: list[str]) -> None:
     driver = Driver(plan)
@@ -133,7 +137,7 @@ def test_order_and_journal_hold_whatever_happens(plan: Plan, actions: list[str])
     assert [r.stop.depth_m for r in driver.round.results if r.stop.kind == "point"] == list(plan.first_m)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=part(60), deadline=None)
 @given(PLANS, ACTIONS)
 def test_a_round_taken_up_asks_for_the_same_mark(plan: Plan, actions: list[str]) -> None:
     driver = Driver(plan)

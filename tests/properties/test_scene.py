@@ -11,6 +11,9 @@ from taptest.errors import PhysicsError
 from taptest.finding import weigh
 from taptest.quantities import STANDARD_ATMOSPHERE_PA, parse
 from taptest.simulate.scene import DIFFICULTIES, FAULTS, SWITCHES, TOLERANCE_SHARE, Scene, draw_scene
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 SEEDS = st.integers(0, 10**6)
 
@@ -19,7 +22,7 @@ def scene_parts(scene: Scene, without: tuple[str, ...]) -> dict[str, object]:
     return {f.name: getattr(scene, f.name) for f in fields(scene) if f.name not in without}
 
 
-@settings(max_examples=30, deadline=None, derandomize=True)
+@settings(max_examples=part(30), deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from(DIFFICULTIES))
 def test_true_share_pressure_and_charge_obey_the_gas_law(seed: int, difficulty: str) -> None:
     """Boyle and Charles, written out here: p0 V / T0 = p (V - w V) / T."""
@@ -35,7 +38,7 @@ def test_true_share_pressure_and_charge_obey_the_gas_law(seed: int, difficulty: 
     assert truth.water_m3 == pytest.approx(truth.water_share * scene.tank.volume_m3)
 
 
-@settings(max_examples=30, deadline=None, derandomize=True)
+@settings(max_examples=part(30), deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from(DIFFICULTIES))
 def test_scenes_stay_within_what_is_promised(seed: int, difficulty: str) -> None:
     scene = draw_scene(seed, difficulty)  # type: ignore[arg-type]
@@ -87,7 +90,7 @@ def test_walls_are_often_unknown_in_the_field_and_never_on_easy_visits() -> None
     assert all("wall" in draw_scene(seed, "easy").tables["tank"] for seed in range(40))
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=part(20), deadline=None, derandomize=True)
 @given(SEEDS)
 def test_a_height_measured_with_its_fitting_is_too_large(seed: int) -> None:
     scene, fair = draw_scene(seed, "field", ("height-with-fitting",)), draw_scene(seed, "field", ())
@@ -96,7 +99,7 @@ def test_a_height_measured_with_its_fitting_is_too_large(seed: int) -> None:
         assert min(0.02, 0.12 * scene.tank.shape.height_m) - 0.002 < more < 0.062
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=part(20), deadline=None, derandomize=True)
 @given(SEEDS)
 def test_straps_and_loose_rubber_lie_where_they_can(seed: int) -> None:
     scene, fair = draw_scene(seed, "field", ("lossy-strap", "loose-rubber")), draw_scene(seed, "field", ())
@@ -114,7 +117,7 @@ def test_straps_and_loose_rubber_lie_where_they_can(seed: int) -> None:
         )
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=part(20), deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from(SWITCHES))
 def test_a_switch_changes_only_what_it_names(seed: int, switch: str) -> None:
     without, with_ = draw_scene(seed, "field", ()), draw_scene(seed, "field", (switch,))  # type: ignore[arg-type]
@@ -133,7 +136,7 @@ def test_a_switch_changes_only_what_it_names(seed: int, switch: str) -> None:
     assert with_.switches == (switch,)
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=part(20), deadline=None, derandomize=True)
 @given(SEEDS)
 def test_papers_can_be_read_and_lie_near_the_truth(seed: int) -> None:
     scene = draw_scene(seed, "field", ())
@@ -170,7 +173,7 @@ def test_a_fault_that_is_asked_for_is_the_fault_of_every_visit(fault: str) -> No
         assert len({scene.tank.kind for scene in scenes}) == 2
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=part(40), deadline=None, derandomize=True)
 @given(SEEDS)
 def test_only_a_bag_has_the_loss_of_a_bag(seed: int) -> None:
     scene = draw_scene(seed, "field")

@@ -1,6 +1,7 @@
 """What must hold for any recording: blocks do not matter, delays delay, gain changes levels only."""
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -10,11 +11,14 @@ from taptest.sound.records import Tap
 from taptest.sound.taps import TapDetector, detect_taps
 from taptest.sound.traits import LEAD_S, band_profile, noise_profile, tap_traits
 from tests.made_taps import walk
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 RATE = 16_000
 SOUND, ONSETS_S = walk(RATE, np.random.default_rng(11), taps=8, every_s=0.7, tap_to_noise_db=25)
 WHOLE = detect_taps([SOUND], RATE)
-FEW = settings(max_examples=25, deadline=None)
+FEW = settings(max_examples=part(25), deadline=None)
 
 
 @FEW
@@ -83,7 +87,7 @@ def test_more_damping_never_lengthens_the_time_of_a_mode(decay: float, seed: int
     assert fast[6] < slow[6]
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=part(10), deadline=None)
 @given(st.floats(300, 5000), st.floats(15, 200), st.floats(0, 6.28))
 def test_any_single_mode_is_found(frequency_hz: float, decay: float, phase: float) -> None:
     time_s = np.arange(4000) / RATE

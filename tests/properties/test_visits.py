@@ -25,6 +25,9 @@ from taptest.visit.parcel import pack_visit, unpack_visit
 from taptest.visit.record import document_from, read_document, write_document
 from taptest.visit.shelf import Search, Shelf
 from taptest.visit.trend import Estimate, Setting, fit_trend
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
 PRESSURES = st.one_of(
@@ -80,7 +83,7 @@ def documents(draw: st.DrawFn) -> dict[str, Any]:
     return raw
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=part(60), deadline=None)
 @given(documents())
 def test_what_is_written_reads_back_and_means_the_same(raw: dict[str, Any]) -> None:
     document = document_from(raw, "visit.json")
@@ -94,7 +97,7 @@ def test_what_is_written_reads_back_and_means_the_same(raw: dict[str, Any]) -> N
     assert (first.case.drain is None) == ("drain" not in raw)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=part(150), deadline=None)
 @given(
     documents(),
     st.sampled_from(["visit", "observations", "drain", "log", "as_left", "system", "readings", "tank"]),
@@ -130,7 +133,7 @@ def lay_down(root: Path, visits: list[tuple[str, str, date | None]]) -> None:
         (folder / "visit.json").write_text(json.dumps(raw), encoding="utf-8")
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=part(12), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(st.tuples(TEXTS, TEXTS, st.none() | st.dates()), max_size=6),
     st.lists(st.tuples(TEXTS, TEXTS, st.none() | st.dates()), max_size=6),
@@ -161,7 +164,7 @@ def test_an_index_that_was_kept_up_is_one_made_anew(
                 assert any((entry.site, entry.tank) == (site.strip(), tank.strip()) for entry in found)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=part(60), deadline=None)
 @given(
     st.lists(
         st.tuples(
@@ -192,7 +195,7 @@ def test_a_foreign_parcel_writes_nothing_outside(entries: list[tuple[str, bytes]
         assert {path.name for path in (root / "in").iterdir()} <= {"visit"} if (root / "in").exists() else True
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=part(80), deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=6))
 def test_a_damaged_parcel_is_unpacked_whole_or_refused(changes: list[tuple[float, int]]) -> None:
     with tempfile.TemporaryDirectory() as place:
@@ -212,7 +215,7 @@ def test_a_damaged_parcel_is_unpacked_whole_or_refused(changes: list[tuple[float
             assert read_visit(root / "back").document == visit.document
 
 
-@settings(max_examples=10, deadline=None, derandomize=True)
+@settings(max_examples=part(10), deadline=None, derandomize=True)
 @given(
     st.floats(-0.05, 0.6),
     st.floats(0.8, 2.0),

@@ -14,9 +14,12 @@ from taptest.quantities import convert
 from taptest.water.fluids import WATER, Fluid, density, expansion, net_expansion
 from taptest.water.forecast import Cushion, PressureCurve, SystemState, crossing_c, hot_pressure_pa, pressure_curve
 from taptest.water.pressure import kelvin, precharge_abs_pa, pressure_abs_pa, static_head_pa, water_share
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 FloatArray = NDArray[np.float64]
-fixed = settings(deadline=None, derandomize=True, max_examples=150)
+fixed = settings(deadline=None, derandomize=True, max_examples=part(150))
 
 pressures = st.floats(0.2e5, 4e5)
 charges = st.floats(0.0, 3e5)

@@ -23,6 +23,9 @@ from taptest.simulate.wetted import (
 from taptest.tank.kinds import Tank
 from taptest.tank.membrane import boundary_depth_bounds_m, from_water_end, torn_level_depth_m
 from taptest.tank.shape import Shape
+from tests.samples import part
+
+pytestmark = pytest.mark.sampled
 
 SEEDS = st.integers(0, 10**6)
 SHARES = st.floats(0.001, 0.99)
@@ -38,7 +41,7 @@ def drawn(tank: Tank, share: float, form: Form, seed: int = 0) -> Wetted:
     return draw_wetted(np.random.default_rng(seed), tank, share, asked=(form,))
 
 
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=part(200), deadline=None, derandomize=True)
 @given(SEEDS, SHARES, st.sampled_from([HANGING, STANDING, BAG, PLAIN]))
 def test_every_wet_wall_lies_on_its_shell_in_order(seed: int, share: float, tank: Tank) -> None:
     wetted = draw_wetted(np.random.default_rng(seed), tank, share)
@@ -52,7 +55,7 @@ def test_every_wet_wall_lies_on_its_shell_in_order(seed: int, share: float, tank
         assert wetted.level_depth_m in ends
 
 
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=part(100), deadline=None, derandomize=True)
 @given(SEEDS, st.floats(0.01, 0.12))
 def test_a_ring_runs_from_under_a_dry_cap_down_to_the_seam(seed: int, share: float) -> None:
     """Cap edge by the computed formula 0.49 - 0.87 sqrt(share) of the half's height, within 2.5 times 0.05."""
@@ -84,7 +87,7 @@ def test_the_thickness_of_a_computed_ring_is_met() -> None:
         assert np.median([t for t in thick if t is not None]) * 1000.0 == pytest.approx(expected_mm, rel=0.35)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=part(60), deadline=None, derandomize=True)
 @given(SEEDS, st.floats(0.9, 0.97))
 def test_a_ring_of_gas_leaves_the_bottom_wet(seed: int, share: float) -> None:
     wetted = drawn(HANGING, share, "gas-ring", seed)
@@ -97,7 +100,7 @@ def test_a_ring_of_gas_leaves_the_bottom_wet(seed: int, share: float) -> None:
     assert not wetted.water_behind(0.5 * (upper.bottom_m + lower.top_m))
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=part(60), deadline=None, derandomize=True)
 @given(SEEDS, SHARES, st.sampled_from([HANGING, STANDING]))
 def test_older_forms_lie_between_plane_and_mirror_image(seed: int, share: float, tank: Tank) -> None:
     low, high = (float(each) for each in boundary_depth_bounds_m(tank, share))
@@ -106,7 +109,7 @@ def test_older_forms_lie_between_plane_and_mirror_image(seed: int, share: float,
         assert low - scatter <= drawn(tank, share, form, seed).level_depth_m <= high + scatter
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=part(60), deadline=None, derandomize=True)
 @given(SEEDS, st.floats(0.05, 0.2))
 def test_a_standing_tank_is_lower_when_first_filled_and_higher_when_drained(seed: int, share: float) -> None:
     scatter = 2.5 * 0.02
@@ -118,7 +121,7 @@ def test_a_standing_tank_is_lower_when_first_filled_and_higher_when_drained(seed
     assert 0.0 < reach["shallow-cup"] < 0.5 * HEIGHT
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=part(60), deadline=None, derandomize=True)
 @given(SEEDS, SHARES, st.floats(0.0, 0.34))
 def test_a_bag_that_stands_off_wets_less_wall(seed: int, share: float, standoff: float) -> None:
     mixing = float(np.random.default_rng(seed).random())
@@ -164,7 +167,7 @@ def transitions(scene: Scene) -> int:
     return sum(a != b for a, b in pairwise(backing))
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=part(60), deadline=None, derandomize=True)
 @given(SEEDS)
 def test_two_boundaries_only_where_mechanics_make_them(seed: int) -> None:
     scene = draw_scene(seed, "hard")
@@ -177,7 +180,7 @@ def test_two_boundaries_only_where_mechanics_make_them(seed: int) -> None:
         assert (backing[0] == "water") == (scene.truth.water_end == "top")
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=part(40), deadline=None, derandomize=True)
 @given(SEEDS)
 def test_the_boundary_of_the_truth_parts_its_neighbours(seed: int) -> None:
     """Where the tape crosses the end of the wet wall, the wall changes from water to air, seen from the water end."""

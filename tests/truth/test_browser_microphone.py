@@ -75,6 +75,7 @@ def begin(page: Page, where: str, *, tones: bool = False, **typed: str) -> None:
     page.get_by_role("button", name="Go on" if begun else "Begin").click()
 
 
+@pytest.mark.long
 def test_taps_through_the_browser_are_heard_as_they_were_played(tmp_path: Path) -> None:
     folder = bare_visit(tmp_path / "visits")
     sound = Hand(seed=5).quiet(4.4).taps(2, then_s=0.6).quiet(1.0).sound()

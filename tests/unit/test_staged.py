@@ -139,6 +139,7 @@ def test_walk_onsets_point_at_the_same_sound_as_those_of_single_files(tmp_path: 
         np.testing.assert_allclose(walk[there : there + 500], point.samples[own : own + 500], atol=1e-4)
 
 
+@pytest.mark.long
 def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("taptest.simulate.staged.visit_seed", lambda seed, number: (106, 287)[number])
     series = Series(1, 2, "easy", ())

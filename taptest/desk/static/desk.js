@@ -47,7 +47,7 @@ window.addEventListener("pageshow", (event) => {
 const errors = document.getElementById("errors");
 if (errors) errors.focus();
 
-// What is new is fetched and put in place. A page that loads itself anew would call back whoever is just going to another one.
+// What is new is fetched and put in place. A page that reloads itself would pull back a user who is just opening another one.
 const told = (address) => fetch(address).then((answer) => {
   if (!answer.ok) throw new Error(answer.statusText);
   return answer.json();

@@ -106,7 +106,7 @@
     return new URLSearchParams(Object.entries(all).filter(([, value]) => value !== undefined));
   };
 
-  // Another page may feed the round, or this one before it was loaded anew: that one is given a little time to go.
+  // Another page may feed the round, or this one before it was reloaded: wait a little for that one to close.
   const attach = async (mine) => {
     for (let left = PATIENCE; ears === mine; left -= 1) {
       let answer = null;
