@@ -186,10 +186,12 @@ def resolve_shape(
     head: HeadKind | None = None,
     straight_length_m: float | None = None,
     axis: Axis | None = None,
+    reaches_m: float = 0.0,
 ) -> tuple[Shape, tuple[Statement, ...]]:
     """Shape of a tank from what is known of it, and a statement for each assumption made.
 
-    `height_m` is the vertical extent: of a lying tank its diameter. Raises `PhysicsError` where too little is known,
+    `height_m` is the vertical extent: of a lying tank its diameter. `reaches_m` is how far below its top the shell was
+    marked, so that it cannot end above. Raises `PhysicsError` where too little is known,
     where a size is absurd, or where the volume differs from that of the dimensions by more than a quarter.
     """
     _check_sizes(volume_m3, diameter_m, height_m, wall_m, straight_length_m)
@@ -208,7 +210,7 @@ def resolve_shape(
         notes.append(Statement(ShapeRemark.USUAL_HEADS, {"head": Statement(HEAD_NAMES[head])}))
     shape = _fill_in(axis, head, wall_m, (volume_m3, diameter_m, length, straight_length_m), notes)
     if axis == "vertical" and volume_m3 is not None and straight_length_m is None:
-        shape = _without_connection(shape, volume_m3, notes)
+        shape = _without_connection(shape, volume_m3, reaches_m, notes)
     slender = shape.length_m / shape.diameter_m
     if not SLENDERNESS_LIMITS[0] <= slender <= SLENDERNESS_LIMITS[1]:
         raise PhysicsError(
@@ -477,12 +479,12 @@ def _fill_in(axis: Axis, head: HeadKind, wall: float, known: Known, notes: list[
     return Shape(axis, diameter, max(length - heads, 0.0), head, wall)
 
 
-def _without_connection(shape: Shape, volume: float, notes: list[Statement]) -> Shape:
+def _without_connection(shape: Shape, volume: float, reaches_m: float, notes: list[Statement]) -> Shape:
     """Take the connection off a height that was measured with it: then the dimensions hold more than the plate says.
 
     A wrong height moves the level that a charge asks for, and the model's notes with it. The plate's volume is known
-    better than a height over curved heads. What heads of
-    another usual form explain, or no connection does, stays as it was entered.
+    better than a height over curved heads. What heads of another usual form explain, or no connection does, stays as
+    it was entered; so does a height that leaves marks beyond the shell.
     """
     usual_heads = {other.head for other in other_heads(shape, volume)} & {"ellipsoidal", "torispherical"}
     if shape.volume_m3 <= (1 + HEAD_VOLUME_SLACK) * volume or usual_heads:
@@ -491,6 +493,8 @@ def _without_connection(shape: Shape, volume: float, notes: list[Statement]) -> 
     if not CONNECTION_M[0] <= connection <= min(CONNECTION_M[1], shape.straight_m):
         return shape
     shell = replace(shape, straight_m=shape.straight_m - connection)
+    if shell.length_m < reaches_m:
+        return shape
     notes.append(Statement(ShapeRemark.WITH_CONNECTION, {"noted_m": shape.length_m, "shell_m": shell.length_m}))
     return shell
 

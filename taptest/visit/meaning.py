@@ -110,15 +110,18 @@ class Meaning:
     rounds: tuple[RoundMeaning, ...] = ()
 
 
-def meaning_of(document: Document, source: str, points_source: str = "") -> Meaning:
+def meaning_of(document: Document, source: str, points_source: str = "", marked_to_m: float = 0.0) -> Meaning:
     """Understand the document, in SI units.
 
-    Raises `QuantityError`, `PhysicsError`, `VisitError`, each naming `source` (for points
-    `points_source` where they came from another file), key, value and cure.
+    `marked_to_m` is how far below its top other rounds of the visit have marks on the shell. Raises `QuantityError`,
+    `PhysicsError`, `VisitError`, each naming `source` (for points `points_source` where they came from another file),
+    key, value and cure.
     """
     values = _values(document, source)
     air_pa = _air_pressure_pa(values, source)
-    tank, notes = _tank(document.tank, values, source)
+    points = (*document.points, *(point for each in document.rounds for point in each.points))
+    marked_to_m = max([marked_to_m, *(point.position_mm / 1000 for point in points)])
+    tank, notes = _tank(document.tank, values, marked_to_m, source)
     fluid = _fluid(document, source)
     system = SystemFacts(
         fluid=fluid,
@@ -158,20 +161,20 @@ def meaning_of(document: Document, source: str, points_source: str = "") -> Mean
     )
     units = units_of([value for place, value in values.items() if place not in HEIGHTS] + others_typed)
     rounds = tuple(
-        _round(each, alone, f'{source}, round {number} "{each.name}"')
+        _round(each, alone, marked_to_m, f'{source}, round {number} "{each.name}"')
         for number, (each, alone) in enumerate(zip(document.rounds, as_documents(document), strict=True), start=2)
     )
     return Meaning(case, units, notes + drain_notes, as_left, rounds)
 
 
-def _round(section: RoundSection, alone: Document, source: str) -> RoundMeaning:
+def _round(section: RoundSection, alone: Document, marked_to_m: float, source: str) -> RoundMeaning:
     """Understand a further round."""
     moved = section.water_moved
     litres = None
     if moved is not None and moved.strip():
         sign = -1.0 if moved.strip().startswith("-") else 1.0
         litres = sign * quantities.parse("volume", moved.strip().lstrip("+-").strip(), f"{source}, water_moved").si
-    case = meaning_of(alone, source).case
+    case = meaning_of(alone, source, marked_to_m=marked_to_m).case
     mark, shown = _onset(section, case, source)
     return RoundMeaning(section.name, section.state, alone, case, section.same_air, litres, mark, shown)
 
@@ -249,7 +252,7 @@ def _gauge_sd(values: Values, source: str) -> dict[str, float]:
     return {"pressure_sd_pa": value.si / GAUGE_ERROR_OVER_SD}
 
 
-def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tuple[Statement, ...]]:
+def _tank(section: TankSection, values: Values, marked_to_m: float, source: str) -> tuple[Tank, tuple[Statement, ...]]:
     volume, wall = _si(values, "tank", "volume"), _si(values, "tank", "wall")
     try:
         shape, notes = resolve_shape(
@@ -260,6 +263,7 @@ def _tank(section: TankSection, values: Values, source: str) -> tuple[Tank, tupl
             head=section.head,
             straight_length_m=_si(values, "tank", "straight_length"),
             axis=section.axis,
+            reaches_m=marked_to_m,
         )
     except PhysicsError as error:
         raise PhysicsError(f"{source}, [tank]: {error}") from error

@@ -45,6 +45,15 @@ def test_a_connection_measured_with_the_height_is_taken_off(head: HeadKind, conn
     assert (ShapeRemark.WITH_CONNECTION in keys_of(notes)) == (connection_m > 0)
 
 
+def test_a_shell_that_was_marked_lower_down_has_no_connection_in_its_height() -> None:
+    true = Shape("vertical", 0.3, 0.2, "ellipsoidal", 0.0015)
+    noted_m = true.height_m + 0.05
+    known = {"volume_m3": true.volume_m3, "diameter_m": 0.3, "height_m": noted_m, "wall_m": 0.0015}
+    shape, notes = resolve_shape(**known, head="ellipsoidal", axis="vertical", reaches_m=true.height_m + 0.02)
+    assert shape.height_m == pytest.approx(noted_m)
+    assert ShapeRemark.WITH_CONNECTION not in keys_of(notes)
+
+
 @pytest.mark.parametrize(("head", "less"), [("flat", 1.0), ("ellipsoidal", 1.2)])
 def test_what_other_heads_explain_or_no_connection_does_stays(head: HeadKind, less: float) -> None:
     """Dished heads taken for flat ones hold less; and no connection is 150 mm long."""
