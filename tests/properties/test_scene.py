@@ -53,6 +53,7 @@ def test_scenes_stay_within_what_is_promised(seed: int, difficulty: str) -> None
     assert len(depth) >= 6
 
 
+@pytest.mark.long
 def test_air_kept_has_no_gap_and_findings_say_both_neighbours_near_the_edge() -> None:
     assert TOLERANCE_SHARE == weigh.TOLERANCE_SHARE, "simulator and finding count the same tanks as right"
     truths = [draw_scene(seed, "field", ()).truth for seed in range(1500)]
@@ -70,6 +71,7 @@ def test_air_kept_has_no_gap_and_findings_say_both_neighbours_near_the_edge() ->
     assert any(t.fault == "over-charged" and "as expected" in t.findings for t in of_charge)
 
 
+@pytest.mark.long
 def test_bags_touch_over_the_whole_range_and_mostly_stand_off_little() -> None:
     bags = [s for seed in range(1500) if (s := draw_scene(seed, "field")).tank.kind == "bladder"]
     touch = np.array([s.wetted.bag.touch for s in bags])

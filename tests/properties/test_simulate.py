@@ -40,6 +40,7 @@ def visit(tap_to_noise_db: float = 30.0, moving: bool = False) -> SimulatedVisit
     return play(scene, session)
 
 
+@pytest.mark.long
 def test_the_same_seed_gives_the_same_samples() -> None:
     scene = draw_scene(SMALL, "easy", ())
     assert simulate_visit(SMALL, "easy", ()).scene == scene
@@ -102,6 +103,7 @@ def test_soft_noses_press_as_long_as_they_should() -> None:
         assert hard.striker.mass_kg == soft.striker.mass_kg
 
 
+@pytest.mark.long
 def test_a_ring_of_water_sounds_unlike_a_level_and_a_strap_unlike_none() -> None:
     scene = draw_scene(5, "easy", (), forms=("ring",))
     depth = np.array(scene.positions_m)

@@ -74,6 +74,7 @@ def test_water_density_is_kells(t_c: float, expected: float) -> None:
     assert float(density(WATER, t_c)) == pytest.approx(expected, abs=6e-5)
 
 
+@pytest.mark.long
 def test_water_density_against_coolprop_over_the_whole_range() -> None:
     """CoolProp's IAPWS-95; a little above saturation, where the liquid exists at every temperature."""
     coolprop = pytest.importorskip("CoolProp.CoolProp")

@@ -46,6 +46,7 @@ def _round_of_three(folder: Path) -> LiveRound | None:
     return live
 
 
+@pytest.mark.long
 def test_three_marks_over_a_real_sound_path(tmp_path: Path) -> None:
     rounds = (_round_of_three(tmp_path / str(attempt)) for attempt in range(3))
     live = next((each for each in rounds if each is not None), None)

@@ -533,6 +533,7 @@ def be_seen(page: Page, how: str) -> None:
     )
 
 
+@pytest.mark.long
 def test_twenty_tabs_of_a_round_share_one_stream_and_freeze_nothing(
     browser: Browser, pages: Served, streams: list[str]
 ) -> None:
@@ -595,6 +596,7 @@ def test_a_hidden_tab_has_no_stream_and_is_told_all_when_it_is_seen(
         assert complaints == []
 
 
+@pytest.mark.long
 def test_a_device_that_is_shut_out_hears_nothing_more_of_the_round(
     browser: Browser, pages: Served, streams: list[str]
 ) -> None:
@@ -606,6 +608,7 @@ def test_a_device_that_is_shut_out_hears_nothing_more_of_the_round(
         expect(page.locator("[data-big]")).to_have_text("STOPPED")
 
 
+@pytest.mark.long
 def test_the_page_of_a_killed_desk_does_not_say_that_the_round_goes_on(browser: Browser, pages: Served) -> None:
     with tab(browser, DESKTOP) as (page, _):
         begin_round(page, pages)

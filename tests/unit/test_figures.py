@@ -91,6 +91,7 @@ def test_the_heads_are_those_of_the_shape() -> None:
     assert np.interp(5.0, half[:, 1], half[:, 0]) == pytest.approx(np.sqrt(radius**2 - (radius - 5.0) ** 2), rel=0.02)
 
 
+@pytest.mark.long
 def test_png_is_300_dots_to_the_inch_and_svg_is_alike_each_time() -> None:
     first, second = (figures.boundary_picture(CASES["hanging"]) for _ in range(2))
     pixels = image.imread(io.BytesIO(first.png))

@@ -242,6 +242,7 @@ def test_the_picture_shows_the_margin_and_the_settings(root: Path) -> None:
     assert has(0x0B, 0x53, 0x94)  # by the taps
 
 
+@pytest.mark.long
 def test_the_picture_of_little(tmp_path: Path) -> None:
     (tmp_path / "one").mkdir()
     drawn(read_history(make_history(tmp_path / "one", losing(0.2, DAYS[:1]))))

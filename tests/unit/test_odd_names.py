@@ -58,6 +58,7 @@ def test_the_index_knows_such_a_folder_again(root: Path) -> None:
         assert len(shelf.search()) == 1
 
 
+@pytest.mark.long
 def test_every_command_goes_on(root: Path, tmp_path: Path, capfdbinary: pytest.CaptureFixture[bytes]) -> None:
     odd = str(root / ODD)
     assert main(["list", str(root), "--csv", str(tmp_path / "list.csv")]) == 0

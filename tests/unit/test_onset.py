@@ -202,6 +202,7 @@ def test_an_onset_is_told_with_its_reason() -> None:
 # ---------------------------------------------------------------- on simulated sound
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [pytest.param(21054, marks=pytest.mark.slow), 21160])
 def test_the_onset_of_a_simulated_tank_is_its_charge(seed: int) -> None:
     """The simulated tank's gas law and shell, not the estimator's, say at which pressure its sound changes."""

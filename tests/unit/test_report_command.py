@@ -45,6 +45,7 @@ def test_files_paper_and_words(visit: Path, tmp_path: Path, capsys: pytest.Captu
         assert f"Wrote {out / f'cellar-{name}.pdf'}" in capsys.readouterr().out or name == "customer"
 
 
+@pytest.mark.long
 def test_the_picture_alone_is_a_vector_page_with_its_fonts(visit: Path, tmp_path: Path) -> None:
     assert main(["report", str(visit), "--out", str(tmp_path)]) == 0
     assert not (tmp_path / "cellar-customer.pdf").exists()

@@ -69,6 +69,7 @@ def write(path: Path, decay_1_s: float, noise: float, seed: int) -> Path:
     return path
 
 
+@pytest.mark.long
 def test_intervals_hold_the_truth_about_nine_times_of_ten(tmp_path: Path) -> None:
     """Forty seeded taps of a known tone; a share of 0.9 gives fewer than 31 of 40 five times in a thousand (binomial).
 

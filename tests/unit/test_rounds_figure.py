@@ -28,6 +28,7 @@ def with_rounds(*, same_air: bool = True, onset: bool = False) -> VisitResult:
     return replace(first, rounds=tuple(rounds))
 
 
+@pytest.mark.long
 def test_both_states_and_the_onset_are_drawn() -> None:
     result = with_rounds(onset=True)
     assert [state.name for state in _states(result)] == ["as found", "fill raised"]

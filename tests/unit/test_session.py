@@ -128,6 +128,7 @@ def test_each_tap_is_found_where_the_journal_says_also_after_a_break(tmp_path: P
     journal.close()
 
 
+@pytest.mark.long
 def test_a_copy_taken_at_any_moment_goes_on_at_the_right_point(tmp_path: Path) -> None:
     """What a power cut leaves: the folder as it was, its last sound half written."""
     origin = tmp_path / "origin"
