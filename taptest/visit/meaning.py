@@ -263,7 +263,7 @@ def _tank(section: TankSection, values: Values, marked_to_m: float, source: str)
             head=section.head,
             straight_length_m=_si(values, "tank", "straight_length"),
             axis=section.axis,
-            reaches_m=marked_to_m,
+            reaches_m=marked_to_m - POSITION_SLACK_M,
         )
     except PhysicsError as error:
         raise PhysicsError(f"{source}, [tank]: {error}") from error
