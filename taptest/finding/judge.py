@@ -153,7 +153,8 @@ SPEAKS_FOR, SPEAKS_AGAINST = 1.05, 0.85
 """Nothing speaks against a tank that taps and readings leave at least the first number of times as likely to be right,
 or slightly low, as it was before; something does below the second; between them they make no difference."""
 FAULT_SPEAKS = 2.0
-"""Something speaks against it, too, where the odds of one fault against a right tank have doubled: own judgement."""
+"""Something speaks against it, too, where the odds of one fault against a right tank have doubled (own judgement), or
+where one fault is likelier than a right tank."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -320,7 +321,7 @@ def _told_of_rounds(case: Case, comparison: Comparison, rounds: Sequence[Round],
 def _speaks_against(
     verdict: _Verdict, case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]
 ) -> bool | None:
-    """Whether anything heard, read or observed makes a right tank less likely than it was before.
+    """Whether anything heard, read or observed makes a right tank less likely than it was, or a fault likelier than it.
 
     None where that cannot be said: nothing was heard, there is nothing to compare it with, or it makes no difference.
     """
@@ -334,7 +335,8 @@ def _speaks_against(
     if comparison.air is not None and comparison.air.contradiction:
         return None
     ratio = (p["as expected"] + comparison.harmless_loss) / comparison.fine_before
-    if ratio < SPEAKS_AGAINST or comparison.fault_odds > FAULT_SPEAKS:
+    fault_likelier = max(p.values()) > p["as expected"]
+    if ratio < SPEAKS_AGAINST or fault_likelier or comparison.fault_odds > FAULT_SPEAKS:
         return True
     return False if ratio >= SPEAKS_FOR else None
 

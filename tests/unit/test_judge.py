@@ -92,6 +92,18 @@ def test_nothing_speaks_against_a_cold_tank_below_its_precharge_and_the_low_pres
     assert values_of(Reason.UNDER_CHARGE, found.reasons)["pressure_pa"] == 0.5e5
 
 
+def test_something_speaks_against_a_tank_as_soon_as_a_fault_is_the_likeliest_finding() -> None:
+    """From a right charge down to a great loss, which long does no harm where the relief valve is set high."""
+    case = made_case(STANDING, **FILLED)
+    case = replace(case, system=replace(case.system, relief_pa=6e5))
+    found = [judge(case, heard_at(STANDING, charge, FILLED)) for charge in np.linspace(1e5, 0.0, 21)]
+    quiet = [each.speaks_against is False for each in found]
+    likeliest = [max(each.probabilities, key=each.probabilities.__getitem__) == "as expected" for each in found]
+    assert quiet[0]
+    assert not quiet[-1]
+    assert all(right for right, silent in zip(likeliest, quiet, strict=True) if silent)
+
+
 @pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
 @pytest.mark.parametrize("read", [HOT, COLD], ids=["hot", "cold"])
 def test_lost_precharge_is_low_on_air(tank: Tank, read: dict[str, Any]) -> None:
