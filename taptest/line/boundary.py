@@ -41,8 +41,8 @@ NO_CONTACT = 0.15
 RING, GAS_RING, AT_SEAM = 0.15, 0.04, 0.25
 """Prior probability of a ring of water and of a ring of gas in a hanging diaphragm tank, and share of the boundaries of
 a diaphragm tank that lie at the seam: by mechanics (docs/membrane.md), own judgement."""
-SEAM_SD_M = 0.006
-"""Where the wetted wall ends at the seam: spread where the seam was noted."""
+SEAM_SD_M = 0.009
+"""Where the wetted wall ends at the seam, the error of place in it: spread where the seam was noted."""
 SELDOM_INVERTED = 0.001
 """Where gravity keeps the air on top, water on the wrong side can only be a mix-up of marks."""
 PLACE_SD_M = (0.009, 0.025)
@@ -163,7 +163,7 @@ def read_line(
     posterior, inverted = _posterior(evidence, prior or prior_for(tank), tank)
     posterior = _as_tapped(posterior, profile.depth_m, tank)
     turned = posterior.p_inverted >= SURE_OF_INVERTED
-    boundary = replace(posterior, mass=inverted) if turned else posterior
+    boundary = replace(posterior, mass=inverted, unheard_mass=None) if turned else posterior
     misfit = (evidence.unexplained_inverted if turned else evidence.unexplained) / UNLIKE
     interval = (boundary.quantile_m(0.05), boundary.quantile_m(0.95))
     wide = interval[1] - interval[0] > TOO_WIDE * tank.shape.height_m
@@ -324,6 +324,7 @@ def _posterior(evidence: _Evidence, prior: Prior, tank: Tank) -> tuple[BoundaryP
         foot_depth_m=evidence.foot_depth_m,
         gas_ring_mass=gas,
         seam_mass=at_seam,
+        unheard_mass=loose * prior.of_level(depth, tank) / prior.found if loose else None,
     )
     return posterior, inverted
 
@@ -342,10 +343,11 @@ def beyond_points(depth_m: FloatArray, point_depth_m: FloatArray, tank: Tank) ->
 def _as_tapped(posterior: BoundaryPosterior, point_depth_m: FloatArray, tank: Tank) -> BoundaryPosterior:
     """Count a boundary beyond the outermost points as what the points show: all air or all water."""
     air, water = beyond_points(posterior.depth_m, point_depth_m, tank)
-    levels = posterior.level_mass
+    levels, unheard = posterior.level_mass, posterior.unheard_mass
     return replace(
         posterior,
         mass=posterior.mass - levels * (air + water),
+        unheard_mass=None if unheard is None else unheard * (1 - air - water),
         p_all_air=posterior.p_all_air + float(air @ levels),
         p_all_water=posterior.p_all_water + float(water @ levels),
     )

@@ -78,6 +78,9 @@ class BoundaryPosterior:
     """(C,) probability of such a ring; its upper end is part of `mass` already."""
     seam_mass: FloatArray | None = None
     """(G,) how the end of a ring spreads over the grid, one in all; None where rings are not thought of."""
+    unheard_mass: FloatArray | None = None
+    """(G,) where the water may end behind a bag that does not touch its shell, as it was thought before any tap; None
+    where that is not thought of."""
 
     @property
     def p_ring(self) -> float:
@@ -102,13 +105,12 @@ class BoundaryPosterior:
         return float(self.mass.sum())
 
     def quantile_m(self, share: float) -> float:
-        """Depth below which lies `share` (0..1) of the boundary's probability, given that there is one boundary.
+        """Depth below which lies `share` (0..1) of the boundary's probability, given that there is one, heard or not.
 
         NaN where one boundary has no probability at all. Each grid depth stands for the cell around it.
         """
-        if self.p_found <= 0.0:
-            return float("nan")
-        return quantile(self.depth_m, self.mass, share)
+        mass = self.mass if self.unheard_mass is None else self.mass + self.unheard_mass
+        return quantile(self.depth_m, mass, share) if mass.sum() > 0.0 else float("nan")
 
 
 @dataclass(frozen=True, slots=True)

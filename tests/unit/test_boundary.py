@@ -89,6 +89,18 @@ def test_a_bag_that_rings_all_over_is_not_taken_for_an_empty_one() -> None:
     assert wet.posterior.p_no_contact < 0.05
 
 
+def test_where_the_water_ends_stays_open_behind_a_bag_that_hardly_touches() -> None:
+    """A trace of a boundary is no place of it, as long as a bag that touches nowhere is likelier."""
+    depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
+    level, time = made_field(np.array([np.nan, 0.3, np.nan]), depth)
+    traced = points_of(0.7 * level[0] + 0.3 * level[1], 0.7 * time[0] + 0.3 * time[1], depth)
+    bag = read_line(traced, replace(made_tank("bottom"), kind="bladder"), [SWEEP]).posterior
+    diaphragm = read_line(traced, made_tank("bottom"), [SWEEP]).posterior
+    assert bag.quantile_m(0.05) < 0.15 * HEIGHT_M
+    assert bag.quantile_m(0.95) > 0.85 * HEIGHT_M
+    assert diaphragm.quantile_m(0.95) - diaphragm.quantile_m(0.05) < 0.1 * HEIGHT_M
+
+
 @pytest.mark.parametrize("water_end", ["top", "bottom"])
 def test_air_or_a_little_water_is_not_named_and_yet_narrows_the_level(water_end: WaterEnd) -> None:
     at = 0.06 if water_end == "top" else HEIGHT_M - 0.06  # one or two of twenty marks have water behind them
