@@ -140,6 +140,7 @@ class Reason(Key):
     FORECAST = "reason.forecast", "hot", "pressure"
     FORECAST_RELIEF = "reason.forecast with relief", "hot", "pressure", "relief_pa", "relief"
     UNSEEN = "reason.unseen", "ends_pa"
+    UNSEEN_AIR = "reason.unseen, plain tank", "less_share", "more_share"
     OTHER_FINDINGS = "reason.other findings", "findings"
     CHANCE = "reason.chance", "name", "chance_share"
 

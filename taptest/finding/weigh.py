@@ -45,6 +45,9 @@ ACCEPTANCE_SLACK = 0.05
 """A membrane at its stated acceptance gives by this share of the tank's volume more."""
 FAULT_COUNTS_FROM = 0.15
 """A fault less probable than this speaks against no tank, however much it gained."""
+UNSEEN = 0.02
+"""A charge would show where no more than this share of the right or low tanks lies below it, of the right or
+over-charged ones above it: own judgement."""
 SURE_OF_RINGING = 0.8
 """A line rings all over from this probability of no contact with water on."""
 
@@ -111,8 +114,8 @@ class Weighed:
     rings_if_right: float
     """Probability, before the taps, that a tank with the right charge rings behind every point."""
     unseen_pa: tuple[float, float]
-    """Charges that would not show if the tank were called as expected: of the right or low tanks 95 % have more than
-    the first, of the right or over-charged ones 95 % less than the second."""
+    """Charges that would not show if the tank were called as expected: of the right or low tanks all but `UNSEEN` have
+    more than the first, of the right or over-charged ones less than the second."""
     charges: Charges
     """The first D are the right ones."""
     risen_pa: Interval | None
@@ -260,11 +263,11 @@ def _unseen_pa(reference: Reference, draws: Draws, charges: Charges) -> tuple[fl
     gauge = charges.precharge_abs_pa - np.tile(draws.atmospheric_pa, charges.draw.size // DRAWS)
     right, low, over = slice(0, DRAWS), slice(DRAWS, 2 * DRAWS), slice(3 * DRAWS, 4 * DRAWS)
     ends = []
-    for wrong, share in ((low, 0.05), (over, 0.95)):
+    for wrong, share in ((low, UNSEEN), (over, 1 - UNSEEN)):
         pressure = np.concatenate([gauge[right], gauge[wrong]])
         weight = np.concatenate([charges.weight[right], charges.weight[wrong]])
         order = np.argsort(pressure)
         reached = np.cumsum(weight[order])
         at = np.searchsorted(reached, share * reached[-1]) if reached[-1] > 0 else 0
         ends.append(float(pressure[order][min(at, pressure.size - 1)]))
-    return max(min(ends[0], reference.pressure_pa), 0.0), max(ends[1], reference.pressure_pa)
+    return min(ends[0], reference.pressure_pa), max(ends[1], reference.pressure_pa)

@@ -349,7 +349,11 @@ def _unseen_reasons(story: Story) -> list[Said]:
     low, high = unseen
     if reference.pressure_pa - low <= OFF_PA and high - reference.pressure_pa <= OFF_PA:
         return []
-    return [Statement(Reason.UNSEEN, {"ends_pa": unseen})]
+    if story.case.tank.has_membrane:
+        return [Statement(Reason.UNSEEN, {"ends_pa": (max(low, 0.0), high)})]
+    filled = reference.pressure_pa + float(atmospheric_pressure_pa(story.case.system.altitude_m))
+    less, more = (reference.pressure_pa - low) / filled, (high - reference.pressure_pa) / filled
+    return [Statement(Reason.UNSEEN_AIR, {"less_share": less, "more_share": more})]
 
 
 def _reading_reasons(story: Story) -> list[Said]:

@@ -551,6 +551,20 @@ def test_as_expected_says_which_charges_would_show_the_same() -> None:
     assert at_charge(HANGING, -0.4e5, **FILLED).unseen_pa is None
 
 
+def test_a_plain_tank_as_expected_says_how_much_air_more_or_less_would_not_show() -> None:
+    tank = made_tank("plain", "bottom")
+    case = made_case(tank, **FILLED, precharge_pa=0.0)
+    case = replace(case, system=replace(case.system, relief_pa=9e5))
+    found = judge(case, heard_at(tank, 0.0, FILLED))
+    assert found.code == "as expected"
+    told = values_of(Reason.UNSEEN_AIR, found.reasons)
+    # Below a tolerance of 7.5 % nobody can tell, and half of the air would show.
+    assert 0.075 < told["less_share"] < 0.5
+    assert 0.05 < told["more_share"] < 0.5
+    assert found.unseen_pa is not None
+    assert told["less_share"] == pytest.approx(-found.unseen_pa[0] / AIR_PA, rel=0.01)
+
+
 def test_hot_pressure_is_laid_beside_what_the_cold_filling_lets_expect() -> None:
     found = at_charge(HANGING, 1e5)
     assert values_of(Reason.RISEN, found.reasons)["fill_pa"] == 1.2e5
