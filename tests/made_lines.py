@@ -50,8 +50,7 @@ def made_sweep(water_end: WaterEnd = "bottom", seed: int = 5, positions: int = 5
     if water_end == "bottom":
         levels = levels[::-1]
     every = np.concatenate(([np.nan], levels, [np.nan]))
-    level = made_field(every, depth, seed, water_end)
-    return LevelSweep(every, depth, BAND_HZ, level)
+    return LevelSweep(every, depth, BAND_HZ, made_field(every, depth, seed, water_end))
 
 
 def made_points(

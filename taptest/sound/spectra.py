@@ -30,7 +30,7 @@ SPECTRUM_EDGES_HZ: FloatArray = 200.0 * 2.0 ** ((np.arange(129) - 0.5) / CELLS_P
 
 @dataclass(frozen=True, slots=True)
 class RingSpectrum:
-    """Energy spectrum of one or many ring windows."""
+    """Energy of one or many ring windows, bin by bin."""
 
     power: FloatArray
     """(..., K) energy in every bin (one-sided)."""
@@ -103,7 +103,7 @@ def fast_length(count: int) -> int:
 def noise_power(windows: NDArray[np.floating], rate_hz: float) -> tuple[FloatArray, float]:
     """Mean square (Q, K) in every bin of windows (Q, N) of steady noise, and the width of a bin in hertz.
 
-    Short of what taps need (no padding), hence quick; the window is the ring window.
+    Without the padding that taps need, hence quick; the window is the ring window.
     """
     length = windows.shape[-1]
     window = ring_window(length, 0)

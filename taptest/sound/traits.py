@@ -73,6 +73,15 @@ class NoiseProfile:
         return cls(np.zeros(BAND_HZ.size), np.zeros(SPECTRUM_HZ.size), 0.0)
 
 
+def band_energy(samples: NDArray[np.floating], rate_hz: float) -> FloatArray:
+    """Band energies (..., B) of taps without noise whose onset is the first sample, e.g. computed impulse responses.
+
+    NaN in bands that reach above half the sampling rate.
+    """
+    ring = ring_spectrum(samples, rate_hz)
+    return sum_cells(ring.power, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
+
+
 def noise_profile(stretches: Sequence[NDArray[np.floating]], rate_hz: float) -> NoiseProfile:
     """Average the noise in stretches without taps, each (N,) and best at least one ring window long.
 
@@ -144,8 +153,8 @@ def many_tap_traits(
 ) -> tuple[TapTraits, ...]:
     """Traits of T taps at once from their stretches (T, N); see `tap_traits`.
 
-    The noise's mean energy is taken off the band energy. Standard deviations follow to first order: with M independent
-    values in the band (bandwidth times duration), noise energy n and tap energy e,
+    The noise's mean energy is taken off the band energy before the level is formed. Its standard deviation follows to
+    first order: with M independent values in the band (bandwidth times duration), noise energy n and tap energy e,
         var(e) = (n^2 + 2 e n) / M
     """
     stretch = np.asarray(samples)

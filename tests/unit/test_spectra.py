@@ -35,6 +35,23 @@ def test_parseval_all_bins_together_hold_the_energy_of_the_windowed_ring(rate_hz
     np.testing.assert_allclose(ring.power.sum(axis=1), (y**2).sum(axis=1) / rate_hz, rtol=1e-10)
 
 
+def test_the_energy_of_a_cell_is_that_of_the_band_passed_signal() -> None:
+    # Outside reference: the signal is band-passed for real, by an ideal filter on a long transform.
+    rng = np.random.default_rng(1)
+    time_s = np.arange(round(WINDOW_S * RATE)) / RATE
+    x = rng.normal(size=time_s.size) * np.exp(-40 * time_s)
+    edges = np.array([900.0, 1400.0])
+    ring = ring_spectrum(x, RATE)
+    got = sum_cells(ring.power, edges, ring.bin_hz, RATE)
+    window = ring_window(x.size, 0)
+    size = 1 << 18
+    spectrum = np.fft.rfft(x * window, size)
+    frequency = np.fft.rfftfreq(size, 1 / RATE)
+    spectrum[(frequency < edges[0]) | (frequency > edges[1])] = 0.0
+    y = np.fft.irfft(spectrum, size)
+    assert got[0] == pytest.approx((y**2).sum() / RATE, rel=0.01)
+
+
 def test_cells_that_touch_add_up_whatever_their_edges() -> None:
     ring = ring_spectrum(np.random.default_rng(2).normal(size=2880), RATE)
     fine = sum_cells(ring.power, np.array([300.0, 333.3, 517.9, 2000.0]), ring.bin_hz, RATE)
