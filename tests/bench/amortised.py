@@ -6,7 +6,7 @@ Run by hand on visits made with `taptest simulate`, of one seed for training and
     taptest simulate trials/test --seed 9400 --visits 100 --difficulty field
     python -m tests.bench.amortised trials/train trials/test
 
-What a point tells: its bands' levels against the line's mean, on nominal bands and on bands made
+What a point tells: its bands' levels and ring times against the line's mean, on nominal bands and on bands made
 dimensionless by the tank's diameter, those of its neighbours towards both ends, where it lies, and what is known of the
 tank. The trees' log-odds, taken down by a power chosen on held-back training tanks, are summed to a likelihood of every
 cut along the line. Printed is how that does alone, and what it adds to the posterior that taptest forms. The trees are

@@ -51,8 +51,7 @@ def test_points_already_tapped_are_not_proposed_again() -> None:
 def test_a_proposed_point_narrows_more_than_one_far_away() -> None:
     """Far away: of the places that the proposal ranks, the one at the end of the lowest quarter.
 
-    And more than the plain rule to fill the widest gap, here at the line's end. Over 80 such lines the gains differ by
-    6 and 7 standard errors; with a scatter of 5 dB not beyond chance, and with 8 dB the far one gains more.
+    And more than the plain rule to fill the widest gap, here at the line's end.
     """
     gain_best: list[float] = []
     gain_far: list[float] = []

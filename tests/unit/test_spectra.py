@@ -1,4 +1,4 @@
-"""Spectra: energy is kept, cells add up."""
+"""Spectra: energy is kept, centroid times are those of the band-passed signal, cells add up."""
 
 import numpy as np
 import pytest
