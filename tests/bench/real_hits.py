@@ -5,7 +5,8 @@ Run: python -m tests.bench.real_hits
 Sounds: finger taps, cymbals and bells of ../shared/real; in TAPTEST_HITS any folders, parted by the system's path
 separator, with one struck thing a file, such as the unpacked Debian package hydrogen-drumkits. Files named after what
 is no single blow (claps, shakers, rattles, flicks) are left out. A hit begins within 30 ms of where it was laid, 45 dB
-over white noise, after 1.2 s of it or where the file begins; a visit's double hits are a tap mixed 60 to 250 ms after another one, as loud or up to 8 dB softer.
+over white noise, after 1.2 s of it or where the file begins; a visit's double hits are a tap mixed 60 to 250 ms after
+another one, as loud or up to 8 dB softer.
 """
 
 import json
