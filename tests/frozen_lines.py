@@ -39,7 +39,7 @@ DATA = Path(__file__).parent / "data"
 LINES, SCORES = DATA / "lines.npz", DATA / "lines-scores.json"
 FLOOR = 1e-3
 """Added to a density or probability before its logarithm is taken, so that one miss cannot rule the mean."""
-_TRAITS = ("band_level_db", "band_level_sd_db", "band_log_time", "band_log_time_sd")
+_TRAITS = ("band_level_db", "band_level_sd_db")
 
 
 @dataclass(frozen=True)
@@ -77,10 +77,7 @@ def _unpacked(entry: dict[str, object], arrays: dict[str, FloatArray]) -> Frozen
     name = str(entry["name"])
     depth, owner = arrays[f"{name}/depth"], arrays[f"{name}/owner"].astype(int)
     bands = [arrays[f"{name}/{trait}"] for trait in _TRAITS]
-    traits = [
-        TapTraits(level, level_sd, log_time, log_time_sd, np.zeros(1))
-        for level, level_sd, log_time, log_time_sd in zip(*bands, strict=True)
-    ]
+    traits = [TapTraits(level, level_sd, np.zeros(1)) for level, level_sd in zip(*bands, strict=True)]
     points = []
     for number, at in enumerate(depth):
         mine = tuple(trait for trait, of in zip(traits, owner, strict=True) if of == number)

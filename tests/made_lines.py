@@ -26,10 +26,8 @@ def made_tank(water_end: WaterEnd = "bottom") -> Tank:
     return Tank("plain", water_end, shape, shape.volume_m3)
 
 
-def made_field(
-    level_m: FloatArray, depth_m: FloatArray, seed: int = 5, water_end: WaterEnd = "bottom"
-) -> tuple[FloatArray, FloatArray]:
-    """Levels and log times (L, P, B) for boundaries at `level_m` (L,); NaN first is all air, NaN last all water."""
+def made_field(level_m: FloatArray, depth_m: FloatArray, seed: int = 5, water_end: WaterEnd = "bottom") -> FloatArray:
+    """Levels (L, P, B) for boundaries at `level_m` (L,); NaN first is all air, NaN last all water."""
     rng = np.random.default_rng(seed)
     B = BAND_HZ.size
     wave, phase, strength = rng.uniform(15, 50, (2, B)), rng.uniform(0, 6.3, (2, B)), rng.uniform(2, 6, (2, B))
@@ -42,9 +40,7 @@ def made_field(
     z = z + depth_m[None, :, None]
     air = strength[0] * np.cos(wave[0] * z + phase[0])
     water = strength[1] * np.cos(wave[1] * z + phase[1]) - 5.0
-    level = wet * water + (1 - wet) * air
-    time = np.log(0.01) + 0.1 * level[:, :, ::-1] / 3
-    return level, time
+    return np.asarray(wet * water + (1 - wet) * air)
 
 
 def made_sweep(water_end: WaterEnd = "bottom", seed: int = 5, positions: int = 51) -> LevelSweep:
@@ -54,8 +50,7 @@ def made_sweep(water_end: WaterEnd = "bottom", seed: int = 5, positions: int = 5
     if water_end == "bottom":
         levels = levels[::-1]
     every = np.concatenate(([np.nan], levels, [np.nan]))
-    level, _ = made_field(every, depth, seed, water_end)
-    return LevelSweep(every, depth, BAND_HZ, level)
+    return LevelSweep(every, depth, BAND_HZ, made_field(every, depth, seed, water_end))
 
 
 def made_points(
@@ -72,14 +67,13 @@ def made_points(
     """Points with the boundary at `level_m` (None: all air, or all water if asked), each tap of another strength."""
     depth = np.linspace(0.02, HEIGHT_M - 0.02, count)
     whole = [np.nan, np.nan] if level_m is None else [level_m, level_m]
-    level, time = made_field(np.array(whole), depth, water_end=water_end)
+    level = made_field(np.array(whole), depth, water_end=water_end)
     row = 1 if all_water else 0
     points = []
     for i, z in enumerate(depth):
         traits = tuple(
             made_traits(
-                level[row, i] + strength_db * rng.standard_normal() + noise_db * rng.standard_normal(BAND_HZ.size),
-                time[row, i] + 0.05 * noise_db * rng.standard_normal(BAND_HZ.size),
+                level[row, i] + strength_db * rng.standard_normal() + noise_db * rng.standard_normal(BAND_HZ.size)
             )
             for _ in range(taps)
         )
@@ -87,12 +81,10 @@ def made_points(
     return points
 
 
-def made_traits(level_db: FloatArray, log_time: FloatArray, noise_db: float = 0.3) -> TapTraits:
-    """Traits of one tap with these levels and times."""
+def made_traits(level_db: FloatArray, noise_db: float = 0.3) -> TapTraits:
+    """Traits of one tap with these levels."""
     return TapTraits(
         band_level_db=level_db,
         band_level_sd_db=np.full(level_db.shape, noise_db),
-        band_log_time=log_time,
-        band_log_time_sd=np.full(log_time.shape, 0.03),
         spectrum_db=SPECTRUM,
     )

@@ -461,7 +461,8 @@ def _ring_energy(decay_1_s: FloatArray) -> FloatArray:
 @lru_cache(maxsize=1)
 def _ring_energies() -> tuple[FloatArray, FloatArray]:
     """Return a table of decays (1/s) and of the energies that they leave in the ring window."""
-    window, time = ring_window(round(WINDOW_S * STEPS_HZ), 0, STEPS_HZ)
+    window = ring_window(round(WINDOW_S * STEPS_HZ), 0)
+    time = np.arange(window.size) / STEPS_HZ
     decays = np.geomspace(1e-3, 2e4, 400)
     square = np.exp(-2.0 * decays[:, None] * (time + 0.5 / STEPS_HZ)) * window**2 / STEPS_HZ
     return decays, 0.5 * square.sum(axis=1)

@@ -83,10 +83,6 @@ class TapTraits:
     """(B,) energy in the ring window per band with the noise's energy taken off; NaN where the noise hides it."""
     band_level_sd_db: FloatArray
     """(B,) standard deviation of that level due to noise."""
-    band_log_time: FloatArray
-    """(B,) natural logarithm of the centroid time in seconds of the band's energy after the onset; NaN where hidden."""
-    band_log_time_sd: FloatArray
-    """(B,) its standard deviation due to noise."""
     spectrum_db: FloatArray
     """(F,) energy spectrum on the logarithmic grid `taptest.sound.spectra.SPECTRUM_HZ`, for the map."""
     modes: tuple[Mode, ...] = ()

@@ -30,29 +30,21 @@ SPECTRUM_EDGES_HZ: FloatArray = 200.0 * 2.0 ** ((np.arange(129) - 0.5) / CELLS_P
 
 @dataclass(frozen=True, slots=True)
 class RingSpectrum:
-    """Transform of one or many ring windows: what energies and centroid times are made of."""
+    """Energy of one or many ring windows, bin by bin."""
 
     power: FloatArray
     """(..., K) energy in every bin (one-sided)."""
-    moment: FloatArray
-    """(..., K) first moment in time of that energy (energy times seconds after the onset)."""
-    second_moment: FloatArray
-    """(..., K) energy of the signal multiplied by time."""
     bin_hz: float
     rate_hz: float
     window_square_s: float
     """Integral of the squared window over time: noise of density D adds D times this to the energy per hertz."""
-    window_centroid_s: float
-    """Centroid time of the squared window: where the energy of steady noise lies on average."""
-    window_spread_s: float
-    """Standard deviation in time of the squared window."""
     effective_s: float
     """Length of a rectangular window in which noise energy would scatter as much."""
 
 
 @lru_cache(maxsize=16)
-def ring_window(samples: int, lead: int, rate_hz: float) -> tuple[FloatArray, FloatArray]:
-    """Window (N,) and time axis (N,) in seconds after the onset for a stretch whose onset is at index `lead`.
+def ring_window(samples: int, lead: int) -> FloatArray:
+    """Window (N,) for a stretch whose onset is at index `lead`.
 
     Rises as a half cosine over the lead, stays 1, and falls as a half cosine over the last `FADE_SHARE` of the part
     after the onset.
@@ -63,10 +55,8 @@ def ring_window(samples: int, lead: int, rate_hz: float) -> tuple[FloatArray, Fl
     fade = int((samples - lead) * FADE_SHARE)
     if fade > 0:
         window[samples - fade :] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
-    time_s = (np.arange(samples) - lead) / rate_hz
     window.setflags(write=False)
-    time_s.setflags(write=False)
-    return window, time_s
+    return window
 
 
 def ring_spectrum(
@@ -75,36 +65,24 @@ def ring_spectrum(
     """Transform the ring windows of `samples` (..., N), whose onset lies `lead_s` after the first sample.
 
     The window ends `window_s` after the onset; a stretch shorter than that is taken as silent beyond its end.
-    With X the transform of x and Y that of t x, the energy in a cell is the sum of |X|^2 and, because the transform of
-    t x(t) is the derivative of X, the centroid time of the band-passed signal is exactly sum Re(X* Y) / sum |X|^2
-    (Cohen, Time-Frequency Analysis, 1995, section 1.4): no filter bank is needed.
     """
     lead = round(lead_s * rate_hz)
     length = lead + round(window_s * rate_hz)
     stretch = np.asarray(samples, dtype=np.float64)[..., :length]
-    window, time_s = ring_window(length, lead, rate_hz)
-    have = stretch.shape[-1]
-    windowed = stretch * window[:have]
+    window = ring_window(length, lead)
     size = fast_length(2 * length)
-    spectrum = np.fft.rfft(windowed, size, axis=-1)
-    timed = np.fft.rfft(windowed * time_s[:have], size, axis=-1)
+    spectrum = np.fft.rfft(stretch * window[: stretch.shape[-1]], size, axis=-1)
     sides = np.full(spectrum.shape[-1], 2.0 / (size * rate_hz))
     sides[0] *= 0.5
     if size % 2 == 0:
         sides[-1] *= 0.5
     square = window**2
     total = float(square.sum())
-    centre = float((square * time_s).sum()) / total
-    spread = float(np.sqrt((square * (time_s - centre) ** 2).sum() / total))
     return RingSpectrum(
         power=(spectrum.real**2 + spectrum.imag**2) * sides,
-        moment=(spectrum.real * timed.real + spectrum.imag * timed.imag) * sides,
-        second_moment=(timed.real**2 + timed.imag**2) * sides,
         bin_hz=rate_hz / size,
         rate_hz=rate_hz,
         window_square_s=total / rate_hz,
-        window_centroid_s=centre,
-        window_spread_s=spread,
         effective_s=total**2 / float((square**2).sum()) / rate_hz,
     )
 
@@ -125,10 +103,10 @@ def fast_length(count: int) -> int:
 def noise_power(windows: NDArray[np.floating], rate_hz: float) -> tuple[FloatArray, float]:
     """Mean square (Q, K) in every bin of windows (Q, N) of steady noise, and the width of a bin in hertz.
 
-    Short of what taps need (no time, no padding), hence quick; the window is the ring window.
+    Without the padding that taps need, hence quick; the window is the ring window.
     """
     length = windows.shape[-1]
-    window, _ = ring_window(length, 0, rate_hz)
+    window = ring_window(length, 0)
     size = fast_length(length)
     spectrum = np.fft.rfft(windows * window.astype(windows.dtype), size, axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2).astype(np.float64)

@@ -1,10 +1,10 @@
-"""What one tap sounds like: level and ring time per third octave, with what the noise leaves uncertain.
+"""What one tap sounds like: level per third octave, with what the noise leaves uncertain.
 
 Goal: numbers that every tap of every recording shares, each with its standard deviation, so that the line can weigh
 them.
 
-Conventions: samples (..., N) at full scale 1; B = 15 third octaves; energies in full scale squared times seconds; times
-in seconds after the onset. A band that reaches above half the sampling rate, or that the noise hides, is NaN.
+Conventions: samples (..., N) at full scale 1; B = 15 third octaves; energies in full scale squared times seconds. A
+band that reaches above half the sampling rate, or that the noise hides, is NaN.
 """
 
 from collections.abc import Sequence
@@ -73,20 +73,13 @@ class NoiseProfile:
         return cls(np.zeros(BAND_HZ.size), np.zeros(SPECTRUM_HZ.size), 0.0)
 
 
-def band_profile(
-    samples: NDArray[np.floating], rate_hz: float, *, lead_s: float = 0.0, window_s: float = WINDOW_S
-) -> tuple[FloatArray, FloatArray]:
-    """Band energies (..., B) and centroid times (..., B) of taps without noise, e.g. computed impulse responses.
+def band_energy(samples: NDArray[np.floating], rate_hz: float) -> FloatArray:
+    """Band energies (..., B) of taps without noise whose onset is the first sample, e.g. computed impulse responses.
 
-    The onset lies `lead_s` after the first of the samples (..., N), the window ends `window_s` after the onset (its
-    shape is that of `spectra.ring_window`). The centroid time is that of the band-passed energy, in seconds after the
-    onset. NaN in bands that reach above half the sampling rate, and for the time of a band without energy.
+    NaN in bands that reach above half the sampling rate.
     """
-    ring = ring_spectrum(samples, rate_hz, lead_s=lead_s, window_s=window_s)
-    energy = sum_cells(ring.power, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
-    moment = sum_cells(ring.moment, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return energy, np.where(energy > TINY, moment / energy, np.nan)
+    ring = ring_spectrum(samples, rate_hz)
+    return sum_cells(ring.power, BAND_EDGE_HZ, ring.bin_hz, rate_hz)
 
 
 def noise_profile(stretches: Sequence[NDArray[np.floating]], rate_hz: float) -> NoiseProfile:
@@ -145,7 +138,7 @@ def tap_traits(
 ) -> TapTraits:
     """Traits of one tap from its stretch (N,), whose onset lies `lead_s` after the first sample.
 
-    Give a shorter `window_s` where the next tap comes early; levels and times then describe that shorter window.
+    Give a shorter `window_s` where the next tap comes early; levels then describe that shorter window.
     """
     return many_tap_traits(np.asarray(samples)[None], rate_hz, noise, lead_s=lead_s, window_s=window_s)[0]
 
@@ -160,12 +153,9 @@ def many_tap_traits(
 ) -> tuple[TapTraits, ...]:
     """Traits of T taps at once from their stretches (T, N); see `tap_traits`.
 
-    The noise's mean energy is taken off the band energy, and its first moment off the moment, before level and centroid
-    time are formed. Standard deviations follow to first order: with M independent values in the band (bandwidth times
-    duration), noise energy n and tap energy e,
+    The noise's mean energy is taken off the band energy before the level is formed. Its standard deviation follows to
+    first order: with M independent values in the band (bandwidth times duration), noise energy n and tap energy e,
         var(e) = (n^2 + 2 e n) / M
-        var(t) = (2 e n s^2 + n^2 (w^2 + (t - c)^2)) / (M e^2)
-    where s is the spread in time of the tap's energy, c and w the centre and spread of the window.
     """
     stretch = np.asarray(samples)
     if not np.isfinite(stretch).all():
@@ -173,7 +163,7 @@ def many_tap_traits(
     hush = noise or NoiseProfile.none()
     ring = ring_spectrum(stretch, rate_hz, lead_s=lead_s, window_s=window_s)
     with np.errstate(invalid="ignore", divide="ignore"):
-        level_db, level_sd_db, log_time, log_time_sd = _bands(ring, hush)
+        level_db, level_sd_db = _bands(ring, hush)
         density = fine_spectrum(ring)
         rest = density - hush.density * ring.window_square_s
         spectrum_db = 10 * np.log10(np.maximum(density, TINY))
@@ -182,8 +172,6 @@ def many_tap_traits(
         TapTraits(
             band_level_db=level_db[i],
             band_level_sd_db=level_sd_db[i],
-            band_log_time=log_time[i],
-            band_log_time_sd=log_time_sd[i],
             spectrum_db=spectrum_db[i],
             centroid_hz=float(centre[i]),
         )
@@ -191,12 +179,9 @@ def many_tap_traits(
     )
 
 
-def _bands(ring: RingSpectrum, noise: NoiseProfile) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Level, its deviation, log time and its deviation, each (T, B)."""
-    energy, moment, second = (
-        sum_cells(values, BAND_EDGE_HZ, ring.bin_hz, ring.rate_hz)
-        for values in (ring.power, ring.moment, ring.second_moment)
-    )
+def _bands(ring: RingSpectrum, noise: NoiseProfile) -> tuple[FloatArray, FloatArray]:
+    """Level and its deviation, each (T, B)."""
+    energy = sum_cells(ring.power, BAND_EDGE_HZ, ring.bin_hz, ring.rate_hz)
     width_hz = np.diff(BAND_EDGE_HZ)
     hush = noise.band_power * ring.window_square_s
     products = _products(width_hz, ring)
@@ -206,19 +191,7 @@ def _bands(ring: RingSpectrum, noise: NoiseProfile) -> tuple[FloatArray, FloatAr
     tap_sd = np.sqrt(hush_variance + 2 * np.maximum(tap, 0.0) * hush / products)
     heard = tap > np.maximum(HIDDEN * np.sqrt(hush_variance), TINY)
     level_db = np.where(heard, 10 * np.log10(np.where(heard, tap, 1.0)), np.nan)
-    level_sd_db = np.where(heard, 10 / np.log(10) * tap_sd / tap, np.nan)
-
-    time_s = (moment - hush * ring.window_centroid_s) / tap
-    hush_second = ring.window_centroid_s**2 + ring.window_spread_s**2
-    spread2 = np.maximum((second - hush * hush_second) / tap - time_s**2, (0.3 * time_s) ** 2)
-    time_variance = (
-        2 * tap * hush / products * spread2
-        + hush_variance * (ring.window_spread_s**2 + (time_s - ring.window_centroid_s) ** 2)
-    ) / tap**2
-    timed = heard & (time_s > 1.0 / ring.rate_hz)
-    log_time = np.where(timed, np.log(np.where(timed, time_s, 1.0)), np.nan)
-    log_time_sd = np.where(timed, np.sqrt(time_variance) / time_s, np.nan)
-    return level_db, level_sd_db, log_time, log_time_sd
+    return level_db, np.where(heard, 10 / np.log(10) * tap_sd / tap, np.nan)
 
 
 def decay_time_s(

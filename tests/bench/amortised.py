@@ -101,8 +101,6 @@ def features_of(line: Line) -> Heard | None:
     away = (depth if tank.hanging else height - depth) / height
     order = np.argsort(away)
     level = profile.level_db - np.nanmean(profile.level_db, axis=0) + 0.5 * profile.strength_db[:, None]
-    time = ring_times(line, depth)
-    time = time - np.nanmean(time, axis=0)
     rows = np.arange(depth.size)
     place = np.empty(depth.size, dtype=int)
     place[order] = rows
@@ -114,19 +112,13 @@ def features_of(line: Line) -> Heard | None:
     whole = [tank.shape.diameter_m, height, float(tank.hanging), float(tank.kind == "bladder"), float(depth.size)]
     told = np.column_stack(
         (
-            away, place, depth.size - 1 - place, level, scaled(level, tank.shape.diameter_m), time, *beside,
+            away, place, depth.size - 1 - place, level, scaled(level, tank.shape.diameter_m), *beside,
             np.tile(mean - np.nanmean(mean), (depth.size, 1)), np.tile(whole, (depth.size, 1)),
         )
     )  # fmt: skip
     backing = dict(zip(np.round(line.positions_mm, 1), line.truth.backing, strict=True))
     wet = np.array([backing[round(1000 * each, 1)] == "water" for each in depth])
     return Heard(line, told, wet, depth)
-
-
-def ring_times(line: Line, depth_m: FloatArray) -> FloatArray:
-    """(P, B) mean logarithm of the ring times of each point's taps."""
-    by_depth = {point.depth_m: point.traits for point in line.points if point.traits}
-    return np.array([np.mean([trait.band_log_time for trait in by_depth[depth]], axis=0) for depth in depth_m])
 
 
 def scaled(level: FloatArray, diameter_m: float) -> FloatArray:

@@ -34,10 +34,7 @@ def close(one: LineReading, other: LineReading, tolerance: float = 1e-6) -> None
 
 
 def changed(points: list[Point], offset_db: np.ndarray) -> list[Point]:
-    return [
-        Point(p.depth_m, tuple(made_traits(t.band_level_db + offset_db, t.band_log_time) for t in p.traits), 3, 0)
-        for p in points
-    ]
+    return [Point(p.depth_m, tuple(made_traits(t.band_level_db + offset_db) for t in p.traits), 3, 0) for p in points]
 
 
 @few

@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from taptest.sound.spectra import SPECTRUM_EDGES_HZ, ring_window
-from taptest.sound.traits import BAND_EDGE_HZ, LEAD_S, band_profile, tap_traits
+from taptest.sound.traits import BAND_EDGE_HZ, LEAD_S, band_energy, tap_traits
 from tests.made_taps import ring
 
 librosa = pytest.importorskip("librosa")
@@ -21,7 +21,7 @@ def test_the_spectral_centroid_is_librosas_for_energies(seed: int) -> None:
     wave = 0.1 * ring(RATE, np.random.default_rng(seed), loss=0.01)[: round(0.06 * RATE)]
     lead = round(LEAD_S * RATE)
     padded = np.concatenate((np.zeros(lead), wave))
-    window, _ = ring_window(padded.size, lead, RATE)
+    window = ring_window(padded.size, lead)
     size = 1 << 16
     power = np.abs(np.fft.rfft(padded * window, size)) ** 2
     frequency = np.fft.rfftfreq(size, 1 / RATE)
@@ -33,8 +33,8 @@ def test_the_spectral_centroid_is_librosas_for_energies(seed: int) -> None:
 def test_band_levels_are_those_of_sharp_third_octave_filters() -> None:
     # Outside reference: scipy's Butterworth band-passes of high order, run over the same windowed ring.
     wave = 0.1 * ring(RATE, np.random.default_rng(5), loss=0.01, modes=60)[: round(0.06 * RATE)]
-    energy, _ = band_profile(wave, RATE)
-    window, _ = ring_window(wave.size, 0, RATE)
+    energy = band_energy(wave, RATE)
+    window = ring_window(wave.size, 0)
     padded = np.concatenate((wave * window, np.zeros(RATE)))
     wanted = []
     for low, high in pairwise(BAND_EDGE_HZ):

@@ -34,7 +34,7 @@ def flat_sweep(rng: np.random.Generator) -> LevelSweep:
 
 def profile_like(level: np.ndarray, rng: np.random.Generator, colour: np.ndarray) -> Profile:
     points = [
-        Point(float(z), (made_traits(row + colour + rng.standard_normal(15), np.zeros(15)),), 1, 0)
+        Point(float(z), (made_traits(row + colour + rng.standard_normal(15)),), 1, 0)
         for z, row in zip(DEPTH, level, strict=True)
     ]
     return profile_of(points)

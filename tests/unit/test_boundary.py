@@ -22,11 +22,8 @@ from tests.said import keys_of, texts, values_of
 SWEEP = made_sweep()
 
 
-def points_of(level_db: np.ndarray, log_time: np.ndarray, depth_m: np.ndarray) -> list[Point]:
-    return [
-        Point(float(z), (made_traits(level, time),), 1, 0)
-        for z, level, time in zip(depth_m, level_db, log_time, strict=True)
-    ]
+def points_of(level_db: np.ndarray, depth_m: np.ndarray) -> list[Point]:
+    return [Point(float(z), (made_traits(level),), 1, 0) for z, level in zip(depth_m, level_db, strict=True)]
 
 
 @pytest.mark.parametrize("level_m", [0.08, 0.2, 0.31, 0.44])
@@ -57,8 +54,8 @@ def test_whole_states_are_told_by_the_model() -> None:
 
 def test_an_inverted_picture_is_found_with_the_water_on_the_wrong_side() -> None:
     depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
-    level, time = made_field(np.array([np.nan, 0.2, np.nan]), HEIGHT_M - depth)
-    mirrored = points_of(level[1], time[1], depth)
+    level = made_field(np.array([np.nan, 0.2, np.nan]), HEIGHT_M - depth)
+    mirrored = points_of(level[1], depth)
     reading = read_line(mirrored, made_tank("bottom"), [SWEEP])
     assert reading.posterior.p_inverted > 0.6
     assert (reading.state, reading.inverted) == ("found", True)
@@ -72,8 +69,8 @@ def test_an_inverted_picture_is_found_with_the_water_on_the_wrong_side() -> None
 
 def test_a_bag_that_rings_all_over_is_not_taken_for_an_empty_one() -> None:
     depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
-    level, time = made_field(np.array([np.nan, 0.2, np.nan]), depth)
-    ringing = points_of(level[0], time[0], depth)
+    level = made_field(np.array([np.nan, 0.2, np.nan]), depth)
+    ringing = points_of(level[0], depth)
     tank = replace(made_tank("bottom"), kind="bladder")
     reading = read_line(ringing, tank, [SWEEP])
     assert read_line(ringing, made_tank("bottom"), [SWEEP]).state == "all air"
@@ -92,8 +89,8 @@ def test_a_bag_that_rings_all_over_is_not_taken_for_an_empty_one() -> None:
 def test_where_the_water_ends_stays_open_behind_a_bag_that_hardly_touches() -> None:
     """A trace of a boundary is no place of it, as long as a bag that touches nowhere is likelier."""
     depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
-    level, time = made_field(np.array([np.nan, 0.3, np.nan]), depth)
-    traced = points_of(0.7 * level[0] + 0.3 * level[1], 0.7 * time[0] + 0.3 * time[1], depth)
+    level = made_field(np.array([np.nan, 0.3, np.nan]), depth)
+    traced = points_of(0.7 * level[0] + 0.3 * level[1], depth)
     bag = read_line(traced, replace(made_tank("bottom"), kind="bladder"), [SWEEP]).posterior
     diaphragm = read_line(traced, made_tank("bottom"), [SWEEP]).posterior
     assert bag.quantile_m(0.05) < 0.15 * HEIGHT_M
@@ -105,10 +102,10 @@ def test_where_the_water_ends_stays_open_behind_a_bag_that_hardly_touches() -> N
 def test_air_or_a_little_water_is_not_named_and_yet_narrows_the_level(water_end: WaterEnd) -> None:
     at = 0.06 if water_end == "top" else HEIGHT_M - 0.06  # one or two of twenty marks have water behind them
     depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
-    level, time = made_field(np.array([np.nan, at, np.nan]), depth, water_end=water_end)
+    level = made_field(np.array([np.nan, at, np.nan]), depth, water_end=water_end)
     scatter = np.random.default_rng(3).normal(0.0, 2.0, (20, 15))
     # as like all air as like that little water
-    between = points_of(0.5 * level[0] + 0.5 * level[1] + scatter, 0.5 * time[0] + 0.5 * time[1], depth)
+    between = points_of(0.5 * level[0] + 0.5 * level[1] + scatter, depth)
     reading = read_line(between, made_tank(water_end), [made_sweep(water_end)])
     assert reading.state == "not found"
     assert reading.posterior.p_all_air > 0.1
@@ -120,7 +117,7 @@ def test_noise_is_unlike_anything_the_model_makes() -> None:
     depth = np.linspace(0.02, HEIGHT_M - 0.02, 20)
     for seed in range(10):
         rng = np.random.default_rng(seed)
-        points = points_of(4 * rng.standard_normal((20, 15)), 0.3 * rng.standard_normal((20, 15)), depth)
+        points = points_of(4 * rng.standard_normal((20, 15)), depth)
         reading = read_line(points, made_tank(), [SWEEP])
         assert reading.state == "not found"
         assert reading.misfit > 0.9
@@ -134,7 +131,7 @@ def test_two_boundaries_are_reported_without_a_model() -> None:
     inside = ((depth > 0.17) & (depth < 0.34))[:, None]
     step = np.concatenate((np.full(5, 6.0), np.zeros(6), np.full(4, -6.0)))
     level = inside * step + 0.8 * rng.standard_normal((24, 15))
-    reading = read_line(points_of(level, np.zeros((24, 15)), depth), made_tank())
+    reading = read_line(points_of(level, depth), made_tank())
     assert reading.state == "not found"
     assert reading.posterior.p_two > 0.3
     assert LineRemark.TWO_BOUNDARIES in keys_of(reading.notes)
@@ -146,10 +143,10 @@ def test_without_a_model_a_clear_step_is_found_and_no_contrast_is_said() -> None
     rng = np.random.default_rng(6)
     step = np.concatenate((np.full(5, 5.0), np.zeros(6), np.full(4, -5.0)))
     level = (depth > 0.3)[:, None] * step + 0.7 * rng.standard_normal((20, 15))
-    reading = read_line(points_of(level, np.zeros((20, 15)), depth), made_tank())
+    reading = read_line(points_of(level, depth), made_tank())
     assert reading.state == "found"
     assert reading.depth_m == pytest.approx(0.3, abs=0.03)
-    flat = read_line(points_of(0.7 * rng.standard_normal((20, 15)), np.zeros((20, 15)), depth), made_tank())
+    flat = read_line(points_of(0.7 * rng.standard_normal((20, 15)), depth), made_tank())
     assert flat.state == "not found"
     assert flat.depth_m is None
     assert {LineRemark.NO_CONTRAST, LineRemark.LEFT_OPEN} & set(keys_of(flat.notes))

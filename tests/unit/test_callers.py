@@ -8,7 +8,7 @@ import taptest
 
 PACKAGE = Path(taptest.__file__).parent
 NOT_CALLED = {
-    "band_profile": "spectral features that the tests hold against a reference library",
+    "band_energy": "spectral features that the tests hold against a reference library",
     "added_mass": "the whole matrix; the program takes its parts, and tests hold both against closed forms",
     "open_cylinder": "the part of a shell that tests hold against closed forms",
     "tap_traits": "one tap alone, for scripts; the program takes many at once",

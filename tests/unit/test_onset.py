@@ -42,7 +42,7 @@ def spectrum(water_share: float, rng: np.random.Generator) -> TapTraits:
         energy += loud / (1 + ((SPECTRUM_HZ / note - 1) / 0.012) ** 2)
     level_db = 10 * np.log10(energy) + rng.normal(0.0, 3.0) + 0.3 * rng.standard_normal(energy.size)
     none = np.zeros(15)
-    return TapTraits(none, none, none, none, level_db)
+    return TapTraits(none, none, level_db)
 
 
 def heard_at(onset_pa: float, shown_pa: np.ndarray = DOWN, *, taps: int = 2, seed: int = 4) -> OnsetEvidence:

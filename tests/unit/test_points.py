@@ -34,7 +34,7 @@ def test_one_spoilt_tap_of_three_hardly_moves_the_point() -> None:
     points = made_points(0.25, rng, noise_db=0.5, taps=5)
     clean = profile_of(points)
     bad = list(points[7].traits)
-    bad[1] = made_traits(bad[1].band_level_db + 20.0 * rng.standard_normal(15), bad[1].band_log_time + 2.0)
+    bad[1] = made_traits(bad[1].band_level_db + 20.0 * rng.standard_normal(15))
     points[7] = Point(points[7].depth_m, tuple(bad), 5, 0)
     spoilt = profile_of(points)
     assert np.abs(spoilt.level_db[7] - clean.level_db[7]).mean() < 2.0  # a plain mean would move by 3.2 dB on average
@@ -44,15 +44,11 @@ def test_a_band_hidden_at_some_points_does_not_look_like_a_weak_blow() -> None:
     rng = np.random.default_rng(5)
     points = made_points(None, rng, noise_db=0.0, strength_db=0.0)
     loud = 30.0 * (np.arange(15) == 3)
-    whole = [
-        Point(p.depth_m, tuple(made_traits(t.band_level_db + loud, t.band_log_time) for t in p.traits), 3, 0)
-        for p in points
-    ]
+    whole = [Point(p.depth_m, tuple(made_traits(t.band_level_db + loud) for t in p.traits), 3, 0) for p in points]
     hidden = []
     for i, p in enumerate(whole):
         traits = tuple(
-            made_traits(np.where((np.arange(15) == 3) & (i % 4 == 0), np.nan, t.band_level_db), t.band_log_time)
-            for t in p.traits
+            made_traits(np.where((np.arange(15) == 3) & (i % 4 == 0), np.nan, t.band_level_db)) for t in p.traits
         )
         hidden.append(Point(p.depth_m, traits, 3, 0))
     before, after = profile_of(whole), profile_of(hidden)

@@ -10,7 +10,7 @@ from taptest.shell import sweep as sweep_module
 from taptest.shell.records import Change, FloatArray, LevelSweep, Losses, RingPictures, ShellSpec
 from taptest.shell.response import Resolution
 from taptest.shell.sweep import MAX_HZ, band_energies, level_sweep, level_sweeps, usual_levels
-from taptest.sound.traits import BAND_HZ, band_profile
+from taptest.sound.traits import BAND_HZ, band_energy
 
 SPEC = ShellSpec("vertical", 0.2, 0.05, "ellipsoidal", 0.002, 1e5, water_end="top")
 HEIGHT = 0.05 + 0.1 + 0.002
@@ -57,7 +57,7 @@ def test_levels_are_those_that_the_traits_measure() -> None:
         for _ in range(120):
             weight = np.sqrt(power) * line[:, point] * np.exp(2j * np.pi * rng.random(30))
             sound = (weight[:, None] * np.exp(pole[:, None] * time)).real.sum(axis=0)
-            energy += band_profile(sound, 48000.0)[0] / 120
+            energy += band_energy(sound, 48000.0) / 120
         np.testing.assert_allclose(level[point], 10 * np.log10(energy), atol=0.7)
 
 
