@@ -17,7 +17,7 @@ sound.modes sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
 line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
-line.backing line.naming line.quality line.boundary line.next_point line.onset line.still
+line.backing line.naming line.quality line.boundary line.two_places line.next_point line.onset line.still
 finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.onset_likelihood finding.still_likelihood finding.rounds finding.weigh
 finding.compare finding.cause_keys finding.cause_table finding.causes finding.cause_facts
