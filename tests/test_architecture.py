@@ -9,7 +9,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions statements errors quantities disk preferences words.catalogue words.tell words.language words
+versions statements errors quantities disk images preferences words.catalogue words.tell words.language words
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.remarks tank.shape tank.kinds tank.membrane tank.contact
 sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra
@@ -23,7 +23,7 @@ finding.pair_likelihood finding.onset_likelihood finding.still_likelihood findin
 finding.compare finding.cause_keys finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
 finding.settle finding.planner finding.wording finding.judge
-visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
+visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.photographs
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
 visit.unfinished visit.as_left visit.analyse visit.open_questions
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.judge_many
@@ -33,7 +33,8 @@ capture.remarks capture.device capture.known_levels capture.opening capture.mark
 capture.signs capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones
 capture.session capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.remarks report.words report.trend_words report.typefaces report.figure_text
-report.figures report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.page
+report.figures report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.past report.typed
+report.letterhead report.further_pages report.page
 report.sources
 api
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
@@ -59,6 +60,7 @@ ONE_PLACE = {
         "report.rounds_figure",
     },
     "typst": {"report.page"},
+    "PIL": {"images"},
     "sqlite3": {"visit.shelf"},
     "starlette": {
         "desk.guard",
