@@ -31,15 +31,15 @@ def voiced(rng: np.random.Generator) -> np.ndarray:
     return np.asarray(wave * np.minimum(time_s / rng.uniform(0.002, 0.03), 1.0))
 
 
-def visit(kind: str, seed: int) -> tuple[Hits, np.ndarray]:
-    """Fifteen points of three taps, half of them with other damping (water), and as many foreign hits, softer."""
+def visit(kind: str, seed: int, foreign: int = 3) -> tuple[Hits, np.ndarray]:
+    """Fifteen points of three taps, half of them with other damping (water), and so many foreign hits each, softer."""
     rng = np.random.default_rng(seed)
     dry, wet = ring(RATE, rng, loss=0.006), ring(RATE, rng, loss=0.02)
     key = ring(RATE, rng, loss=0.05, low_hz=1500, high_hz=9000)
     sounds, onsets_s, recording, true = [], [], [], []
     for point in range(15):
         events = [(0.6 + 0.6 * k + rng.uniform(-0.06, 0.06), True) for k in range(3)]
-        events += [] if kind == "none" else [(rng.uniform(0.1, 2.6), False) for _ in range(3)]
+        events += [] if kind == "none" else [(rng.uniform(0.1, 2.6), False) for _ in range(foreign)]
         for onset_s, mine in sorted(events):
             shell = dry if point < 8 else wet
             other = voiced(rng) if kind == "talk" else key * rng.uniform(0.5, 2.0)
@@ -60,6 +60,16 @@ def test_foreign_hits_are_refused_and_taps_on_both_sides_of_the_water_are_kept(k
     found = same_striker(hits).striker
     assert found[true].mean() >= 0.97
     assert found[~true].sum() <= 1
+
+
+def test_taps_among_many_hits_are_known_by_their_number_at_each_mark() -> None:
+    """A fifth of all hits, most with another one near by chance, and some of the others as loud."""
+    hits, true = visit("keys", 1, foreign=11)
+    loud_keys = np.flatnonzero(~true)[::2]
+    hits.features[loud_keys, 0] += 12.0
+    found = same_striker(hits).striker
+    assert found[true].mean() >= 0.9
+    assert found[~true].sum() <= 3
 
 
 def test_a_clock_is_too_regular_and_a_hand_is_not() -> None:
