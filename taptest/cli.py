@@ -24,6 +24,8 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("known-level", "taptest.commands.known_level", "check microphone and striker where the level is known"),
     ("judge", "taptest.commands.judge", "judge a visit: where the water ends and what follows"),
     ("report", "taptest.commands.report", "write the one-page report of a visit, and its boundary picture"),
+    ("photograph", "taptest.commands.photograph", "add a photograph to a visit, for its report"),
+    ("company", "taptest.commands.company", "set the company and logo that stand on the report"),
     ("list", "taptest.commands.list_visits", "list many visits; find them by site, tank, day and finding"),
     ("history", "taptest.commands.history", "tell one tank's visits over time, and when its margin is gone"),
     ("size", "taptest.commands.size", "size a tank by several standards, from a list of sizes"),

@@ -7,6 +7,7 @@
     |- LineError          points or taps from which no line can be made
     |- VisitError         a visit's folder or document that cannot be read as one
     |- StorageError       the disk refuses: full, read-only, no permission
+    |- PictureError       a file that is not a picture, or is damaged or too large
     |- DeviceError        no sound device, or one that vanished
 
 The command line turns each of them into its sentence and exit code 2.
@@ -46,6 +47,10 @@ class VisitError(TaptestError):
 
 class StorageError(TaptestError):
     """The disk refuses to read or write: full, read-only or not permitted."""
+
+
+class PictureError(TaptestError):
+    """A picture that cannot be read, or is too large."""
 
 
 class DeviceError(TaptestError):

@@ -1,4 +1,4 @@
-"""What was chosen once on this computer: microphone, wording, paper.
+"""What was chosen once on this computer: microphone, wording, paper, the company on the report.
 
 It lies in the user's data folder of the platform, or in the folder that the environment variable TAPTEST_HOME names.
 """
@@ -10,7 +10,7 @@ from typing import Literal
 from taptest.disk import make_folder, write_text
 
 FOLDER_VARIABLE = "TAPTEST_HOME"
-Choice = Literal["microphone", "wording", "paper"]
+Choice = Literal["microphone", "wording", "paper", "company"]
 """What is chosen once; each lies in a file of its own, named so."""
 
 

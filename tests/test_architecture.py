@@ -9,7 +9,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "taptest"
 
 READING_ORDER = """
-versions statements errors quantities disk preferences words.catalogue words.tell words.language words
+versions statements errors quantities disk images preferences words.catalogue words.tell words.language words
 water.fluids water.pressure water.forecast water.sizing water.log
 tank.remarks tank.shape tank.kinds tank.membrane tank.contact
 sound.remarks sound.records sound.telephone sound.recording sound.taps sound.striker sound.alignment sound.spectra
@@ -17,13 +17,13 @@ sound.modes sound.traits sound.hearing sound.processing
 shell.records shell.wall shell.from_tank shell.meridian shell.vibration shell.fluid shell.lying shell.response
 shell.radiation shell.sweep shell.variants
 line.distribution line.remarks line.records line.points line.drift line.unlabelled line.matched line.pair line.absolute
-line.backing line.naming line.quality line.boundary line.next_point line.onset line.still
+line.backing line.naming line.quality line.boundary line.two_places line.next_point line.onset line.still
 finding.records finding.keys finding.draws finding.parallel finding.air finding.rise finding.line_likelihood
 finding.pair_likelihood finding.onset_likelihood finding.still_likelihood finding.rounds finding.weigh
 finding.compare finding.cause_keys finding.cause_table finding.causes finding.cause_facts
 finding.red_flags
 finding.settle finding.planner finding.wording finding.judge
-visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint
+visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.photographs
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
 visit.unfinished visit.as_left visit.analyse
 visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.judge_many
@@ -33,7 +33,8 @@ capture.remarks capture.device capture.known_levels capture.opening capture.mark
 capture.signs capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones
 capture.session capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
 report.wording report.choices report.remarks report.words report.trend_words report.typefaces report.figure_text
-report.figures report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.page
+report.figures report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.past report.typed
+report.letterhead report.further_pages report.page
 report.sources
 api
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
@@ -58,6 +59,7 @@ ONE_PLACE = {
         "report.rounds_figure",
     },
     "typst": {"report.page"},
+    "PIL": {"images"},
     "sqlite3": {"visit.shelf"},
     "starlette": {
         "desk.guard",

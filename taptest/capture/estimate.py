@@ -21,11 +21,13 @@ from taptest.errors import TaptestError
 from taptest.line.boundary import read_line
 from taptest.line.next_point import LEAST_BITS, free_places_m, next_point, settled, taps_worthwhile
 from taptest.line.points import profile_of
+from taptest.line.quality import striker_caution
 from taptest.line.records import LineReading, Point
+from taptest.line.two_places import MARKS, two_places
 from taptest.quantities import METRIC, Units
 from taptest.shell.records import LevelSweep
 from taptest.sound.traits import LEAD_S, NoiseProfile, many_tap_traits
-from taptest.statements import Statement
+from taptest.statements import Said, Statement
 from taptest.tank.kinds import Tank
 
 FloatArray = NDArray[np.float64]
@@ -114,6 +116,12 @@ def estimate_of(reading: LineReading) -> Statement:
     return Statement(Estimate.UNKNOWN)
 
 
+def caution_of(points: Sequence[Point]) -> Said:
+    """Say what to mind of the taps while there is time to mend it, "" for nothing."""
+    said = striker_caution(profile_of(points))
+    return said[0] if said else ""
+
+
 def _steady(now: Advice, before: Sequence[Advice]) -> bool:
     """Whether the last estimates name the same state and, where it is a boundary, a place within today's interval."""
     last = before[-STEADY:]
@@ -156,6 +164,7 @@ class Estimator:
         self._units = units
         self._sweeps: Sequence[LevelSweep] = ()
         self._computing = True
+        self._asked: tuple[tuple[HeardStop, ...], int] | None = None
         self._questions: queue.SimpleQueue[tuple[tuple[HeardStop, ...], int] | None] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Advice] = queue.SimpleQueue()
         threading.Thread(target=self._work, daemon=True, name="estimating the boundary").start()
@@ -163,7 +172,8 @@ class Estimator:
 
     def ask(self, heard: Sequence[HeardStop], results: int) -> None:
         """Hand in everything heard so far; the advice will carry the number `results`."""
-        self._questions.put((tuple(heard), results))
+        self._asked = (tuple(heard), results)
+        self._questions.put(self._asked)
 
     def answer(self) -> Advice | None:
         """Return an answer that is ready, or None."""
@@ -182,9 +192,13 @@ class Estimator:
         while (question := self._newest()) is not None:
             heard, results = question
             known = {stop: known.get(stop) or stop.point() for stop in heard if stop.windows}
-            points = [point for stop, point in known.items() if stop.stop.kind in ("point", "finer")]
+            points = [point for stop, point in known.items() if stop.stop.on_line]
             reference = [point for stop, point in known.items() if stop.stop.for_drift]
-            if points:
+            if points and all(stop.stop.kind == "end" for stop in known if stop.stop.on_line):
+                if len(points) == 2 * MARKS:
+                    said = two_places(points, self._tank, self._sweeps).said
+                    self._answers.put(Advice(results, said, first=True, caution=caution_of(points)))
+            elif points:
                 may_end = not self._computing  # what is said without the model may change once it is there
                 advice = advise(points, reference, self._tank, self._sweeps, results, given, self._units)
                 given.append(advice)
@@ -194,6 +208,8 @@ class Estimator:
         try:
             for better in sweeps():
                 self._sweeps = better
+                if self._asked is not None:
+                    self._questions.put(self._asked)  # what was said without the model, or a coarser one, is said anew
         except TaptestError as error:
             self._answers.put(Advice(-1, str(error)))
         self._computing = False

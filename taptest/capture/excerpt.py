@@ -9,6 +9,7 @@ that none of them sounds like a tap. Samples (N,) in -1..1, times in seconds.
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -58,16 +59,36 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
     entries: list[PointEntry] = []
     reference: list[PointEntry] = []
     excerpts = Excerpts(journal)
-    for number, result in enumerate(results, start=1):
+    for number, result in enumerate(of_marks(results), start=1):
         if not result.taps:
             continue
-        on_line = result.stop.kind in ("point", "finer")
+        on_line = result.stop.on_line
         entry = excerpts.write_point(folder, f"{'point' if on_line else 'reference'}-{number:02d}", result)
         (entries if on_line else reference).append(there.get(entry.file, entry))
     left_mm = tuple(round(1000 * depth, 1) for depth in marks_left(excerpts.noted))
     update = {"points": tuple(entries), "reference": tuple(reference), "marks_left": left_mm}
     save_document(folder, document.model_copy(update=update))
     return len(entries)
+
+
+def of_marks(results: Sequence[Result]) -> list[Result]:
+    """Return results with what was tapped near the ends for the first answer joined to the same mark of the line.
+
+    A mark of the ends that the line has not come to yet stays where it is.
+    """
+    first = {each.stop.depth_m: each for each in results if each.stop.kind == "end"}
+    joined_to = {each.stop.depth_m for each in results if each.stop.kind == "point"} & first.keys()
+    whole = []
+    for each in results:
+        if each.stop.kind == "end" and each.stop.depth_m in joined_to:
+            continue
+        if each.stop.kind == "point" and each.stop.depth_m in first:
+            before = first[each.stop.depth_m]
+            refused = before.refused + each.refused
+            whole.append(replace(each, taps=(*before.taps, *each.taps), refused=refused))
+        else:
+            whole.append(each)
+    return whole
 
 
 class Excerpts:

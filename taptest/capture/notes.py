@@ -80,9 +80,10 @@ def note_of(event: Event) -> tuple[str, Values] | None:  # noqa: PLR0911, PLR091
 def plan_note(plan: Plan) -> Values:
     """Return the plan as values of an entry "plan"."""
     values = asdict(plan)
-    marks, reference = values.pop("depths_m"), values.pop("reference_depth_m")
+    marks, ends, reference = (values.pop(name) for name in ("depths_m", "ends_m", "reference_depth_m"))
     return {
         "positions_mm": [_mm(mark) for mark in marks],
+        "ends_mm": [_mm(mark) for mark in ends],
         "reference_mm": None if reference is None else _mm(reference),
         **values,
     }
@@ -98,6 +99,7 @@ def plan_from(entries: Sequence[Mapping[str, Any]]) -> Plan | None:
         reference = noted["reference_mm"]
         return Plan(
             depths_m=tuple(mark / 1000 for mark in noted["positions_mm"]),
+            ends_m=tuple(mark / 1000 for mark in noted.get("ends_mm", ())),
             reference_depth_m=None if reference is None else reference / 1000,
             **values,
         )

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from taptest.capture.marks import reference_mark, usual_marks
 from taptest.capture.round import Plan
 from taptest.errors import LineError, QuantityError
+from taptest.line.two_places import end_marks
 from taptest.quantities import Units, parse
 from taptest.tank.kinds import Tank
 
@@ -65,11 +66,13 @@ def plan_of(wanted: Wanted, tank: Tank, units: Units, names: Mapping[str, str] =
         given = length(wanted.reference, "reference")
         reference = reference_mark(tank, marks) if given is None and marks else given
     _within(tank, marks if reference is None else (*marks, reference), units)
+    finer = _count(wanted.finer, names.get("finer", "finer"), "six are usual")
     return Plan(
         marks,
         reference_depth_m=reference,
         taps_per_point=_count(wanted.taps, names.get("taps", "taps"), "three are usual"),
-        finer_limit=_count(wanted.finer, names.get("finer", "finer"), "six are usual"),
+        finer_limit=finer,
+        ends_m=end_marks(marks, tank) if finer and not wanted.sparing else (),
         practice_taps=PRACTICE_TAPS if wanted.practice else 0,
         sparing=wanted.sparing,
     )

@@ -43,6 +43,7 @@ class Restart(Key):
 class RoundWarning(Key):
     """What to know during a round; whole sentences."""
 
+    BEFORE = "warning.before"
     RESTED = "warning.rested", "hours"
     HEARD_AGAIN = "warning.heard again"
     MUTED = "warning.muted"
@@ -88,6 +89,7 @@ class StopName(Key):
     RECHECK = "stop.recheck"
     POINT = "stop.point"
     FINER = "stop.finer"
+    END = "stop.end"
 
 
 class Told(Key):

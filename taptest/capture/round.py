@@ -4,8 +4,8 @@ It knows no device, no screen, no file and no clock: time is counted in samples.
 -1..1, any length; depths are metres below the top of the shell; times are seconds since the current source began;
 levels are decibels relative to full scale, headroom is their negative.
 
-    noise (3 s) -> practice -> tapping: reference, points with the reference again midway -> finer points, one by one
-    where the advice says -> reference last -> done
+    noise (3 s) -> practice -> tapping: marks near both ends once each, for a first answer; reference, points with the
+    reference again midway -> finer points, one by one where the advice says -> reference last -> done
 
 Three good taps make a point, and the round goes on by itself. To do a point again:
 - an unfinished point starts over when nothing is tapped for a while: its mark stays the same, so a pause that was meant
@@ -41,7 +41,7 @@ from taptest.statements import Said, Statement
 FloatArray = NDArray[np.float64]
 
 Stage = Literal["waiting", "noise", "practice", "tapping", "deciding", "done", "stopped"]
-StopKind = Literal["reference", "point", "finer", "recheck"]
+StopKind = Literal["reference", "point", "finer", "recheck", "end"]
 
 HEADROOM_DB = (12.0, 15.0)
 """Wanted between the practice taps and full scale."""
@@ -91,6 +91,8 @@ class Plan:
     sparing: bool = False
     """Whether only some of the marks are tapped in order, with one tap each (`first_m`), and after them those places
     alone that the advice asks for: fewest taps. The marks left out do not count as finer points."""
+    ends_m: tuple[float, ...] = ()
+    """Marks of the line near both ends that are tapped once before all others, for a first answer."""
     practice_taps: int = 3
     """0 to leave practice out."""
     noise_s: float = 3.0
@@ -142,6 +144,11 @@ class Stop:
         """Whether the reference mark is tapped, to hear whether anything but the place has changed."""
         return self.kind in ("reference", "recheck")
 
+    @property
+    def on_line(self) -> bool:
+        """Whether its taps belong to a point of the line."""
+        return not self.for_drift
+
 
 @dataclass(frozen=True, slots=True)
 class KeptTap:
@@ -181,6 +188,10 @@ class Advice:
     """Where the sound seems to change, in the middle of `change_m`."""
     change_m: tuple[float, float] | None = None
     """Between which depths the sound seems to change (90 %); None where it cannot be told, or does not change."""
+    first: bool = False
+    """Whether this is the answer from the ends of the line alone, which stays in sight."""
+    caution: Said = ""
+    """What to mind of the taps so far, "" for nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,18 +420,28 @@ class Round:
         """How many good taps the stop under way takes."""
         stop = self.stop
         if not self.plan.sparing or stop is None or stop.for_drift:
-            return self.plan.taps_per_point
+            return self._still_wanted(stop)
         return min(self._finer_taps if stop.kind == "finer" else 1, self.plan.taps_per_point)
+
+    def _still_wanted(self, stop: Stop | None) -> int:
+        """Return how many taps a stop takes where the round is not sparing; those for the first answer count."""
+        if stop is None or stop.for_drift or not self.plan.ends_m:
+            return self.plan.taps_per_point
+        if stop.kind == "end":
+            return 1
+        there = [len(each.taps) for each in self.results if each.stop == Stop("end", stop.depth_m)]
+        return max(self.plan.taps_per_point - sum(there), 1)
 
     def _course(self) -> list[Stop]:
         """Return the stops that are known before the first tap."""
+        ends = [Stop("end", depth) for depth in self.plan.ends_m]
         points = [Stop("point", depth) for depth in self.plan.first_m]
         if self.plan.reference_depth_m is None:
-            return points
+            return [*ends, *points]
         reference = Stop("reference", self.plan.reference_depth_m)
         half = (len(points) + 1) // 2
         middle = [reference] if len(points) >= MIDWAY_FROM else []
-        return [reference, *points[:half], *middle, *points[half:]]
+        return [*ends, reference, *points[:half], *middle, *points[half:]]
 
     def _done_of_course(self, course: Sequence[Stop]) -> int:
         return min(len(course), self._done_in_order())
@@ -429,7 +450,7 @@ class Round:
         return self._done_in_order() <= len(self._course())
 
     def _done_in_order(self) -> int:
-        return sum(result.stop.kind in ("reference", "point") for result in self.results)
+        return sum(result.stop.kind in ("reference", "point", "end") for result in self.results)
 
     def _stops_known(self) -> int:
         """Return how many stops the round has as far as is known now, finished ones included."""
@@ -517,7 +538,7 @@ class Round:
 
     def _add(self, depth_m: float | None, because: Said, taps: int = 1) -> list[Event]:
         """Add a point; where none is named, or it was tapped, the loneliest of the marks left out, or none."""
-        tapped = [result.stop.depth_m for result in self.results if result.stop.kind in ("point", "finer")]
+        tapped = [result.stop.depth_m for result in self.results if result.stop.on_line]
 
         def away(depth: float) -> float:
             return min((abs(depth - other) for other in tapped), default=SAME_MARK_M)

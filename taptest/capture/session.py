@@ -210,6 +210,8 @@ class Session:
                 "estimate", results=advice.results, sentence=tell(advice.sentence, METRIC), enough=advice.enough
             )
             yield Estimated(advice)
+            if advice.caution:
+                yield from self._happened([Warned(advice.caution)])
             yield from self._happened(self.round.advise(advice))
 
     def _happened(self, events: Sequence[Event]) -> Iterator[SessionEvent]:

@@ -78,6 +78,7 @@ STOP_NAMES: dict[StopKind, StopName] = {
     "recheck": StopName.RECHECK,
     "point": StopName.POINT,
     "finer": StopName.FINER,
+    "end": StopName.END,
 }
 
 
@@ -132,6 +133,11 @@ def said_of(event: SessionEvent) -> Said:  # noqa: PLR0911, PLR0912  one case a 
             return advice.sentence
         case _:
             return ""
+
+
+def is_told(event: SessionEvent) -> bool:
+    """Whether what is said of an event stands among the newest sentences, and not in a place of its own."""
+    return event.advice.first if isinstance(event, Estimated) else not isinstance(event, Next | StageBegan)
 
 
 def _with_advice(plain: Told, advised: Told, values: dict[str, Value], advice: Said) -> Statement:
@@ -237,7 +243,7 @@ class Screen:
                 self._estimate = sentence_of(event, self._units)
             case Listening(device, rate_hz, _):
                 self._device = f"{plain_name(device)}, {rate_hz:.0f} samples a second"
-        if not isinstance(event, Estimated | Next | StageBegan):
+        if is_told(event):
             self.say(sentence_of(event, self._units), draw=False)
         self._draw()
 

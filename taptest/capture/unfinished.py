@@ -30,11 +30,11 @@ def bring_in(folder: Path) -> bool:
     """
     if not (folder / LOG).is_file():
         return False
-    from taptest.capture.excerpt import save_points
+    from taptest.capture.excerpt import of_marks, save_points
     from taptest.capture.notes import results_from
 
     results = results_from(read_log(folder))
-    tapped = [each for each in results if each.taps and each.stop.kind in ("point", "finer")]
+    tapped = [each for each in of_marks(results) if each.taps and each.stop.on_line]
     known = len(read_visit(folder).document.points)
     # A point that was left out on purpose stays out: only a log that is newer than the document has new ones.
     if len(tapped) <= known or (known and not _newer(folder / LOG, folder / DOCUMENT)):

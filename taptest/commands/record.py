@@ -152,6 +152,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
         return Made(points)
     system = SoundSystem()
     remarks = [
+        _caution(meaning),
         changed,
         added,
         _kept(arguments, meaning, folder),
@@ -186,6 +187,15 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
 
         print(f"Note: {in_usual_words(drift)}")
     return Made(points, len(left_of(folder)), system.hangs)
+
+
+def _caution(meaning: "Meaning") -> str:
+    """Say what to mind before the first tap."""
+    from taptest.capture.remarks import RoundWarning
+    from taptest.report.choices import in_usual_words
+    from taptest.statements import Statement
+
+    return in_usual_words(Statement(RoundWarning.BEFORE), meaning.units)
 
 
 def _kept(arguments: argparse.Namespace, meaning: "Meaning", folder: Path) -> str:

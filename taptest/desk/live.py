@@ -135,6 +135,10 @@ class LiveRound:
         tones: "Tones | None",
         feed: Feed | None = None,
     ) -> None:
+        from taptest.capture.remarks import RoundWarning
+        from taptest.report.choices import in_usual_words
+        from taptest.statements import Statement
+
         self.ident = ident
         self.feed = feed
         """Where a page brings the sound of its browser; None where the round listens to this computer's device."""
@@ -157,7 +161,7 @@ class LiveRound:
             "refused": 0,
             "level": FLOOR_DB,
             "peak": FLOOR_DB,
-            "said": [],
+            "said": [in_usual_words(Statement(RoundWarning.BEFORE), units)],
             "estimate": "",
             "change": None,
             "device": "",
@@ -170,7 +174,8 @@ class LiveRound:
         for depth in session.round.plan.first_m:
             self._mark(depth)
         for result in session.round.results:
-            self._mark(result.stop.depth_m)["done"] = not result.skipped
+            if result.stop.kind != "end":
+                self._mark(result.stop.depth_m)["done"] = not result.skipped
         self._thread = threading.Thread(target=self._run, daemon=True, name="round")
 
     def start(self) -> None:
@@ -243,7 +248,7 @@ class LiveRound:
         """Take an event into the snapshot."""
         from taptest.capture import round as rounds
         from taptest.capture import session as sessions
-        from taptest.capture.terminal import sentence_of, stage_words
+        from taptest.capture.terminal import is_told, sentence_of, stage_words
 
         if isinstance(event, rounds.Level):
             self._put(level=round(max(event.rms_db, FLOOR_DB), 1), peak=round(max(event.peak_db, FLOOR_DB), 1))
@@ -261,7 +266,7 @@ class LiveRound:
                 self._put(refused=self._seen["refused"] + 1)
             case rounds.PointRestarted():
                 self._put(count=0)
-            case rounds.PointDone(result):
+            case rounds.PointDone(result) if result.stop.kind != "end":
                 self._mark(result.stop.depth_m).update(done=True, now=False)
             case rounds.PointReopened(result):
                 self._mark(result.stop.depth_m).update(done=False)
@@ -270,7 +275,7 @@ class LiveRound:
             case sessions.Listening(device, rate_hz, _):
                 self._put(device=f"{device}, {rate_hz:.0f} samples a second")
                 self._note_granted()
-        if not isinstance(event, sessions.Estimated | rounds.Next | rounds.StageBegan):
+        if is_told(event):
             sentence = sentence_of(event, self._units)
             if sentence:
                 self._put(said=[*self._seen["said"], sentence][-SAID:])
@@ -294,7 +299,7 @@ class LiveRound:
         with self._lock:
             for mark in self._marks.values():
                 mark["now"] = False
-        if stop.kind in ("point", "finer"):
+        if stop.on_line:
             self._mark(stop.depth_m)["now"] = True
         self._put(
             big=shown, small=f"below the top: {stop_name(stop)}", number=number, count=0, refused=0,

@@ -22,6 +22,17 @@ class LineRemark(Key):
     DOUBTFUL_POINTS = "line.doubtful points", "count"
 
 
+class FirstAnswer(Key):
+    """What the two ends of a line say before the line is tapped; whole sentences."""
+
+    DIFFER = "first answer.differ", "wrong", "of"
+    BOTH_RING = "first answer.both ring", "wrong", "of"
+    BAG_RINGS = "first answer.bag rings", "wrong", "of"
+    BOTH_DULL = "first answer.both dull", "wrong", "of"
+    OPEN = "first answer.open"
+    NO_MODEL = "first answer.no model"
+
+
 class Unread(Key):
     """Why taps cannot be read: clauses without a capital and a full stop."""
 

@@ -1,5 +1,7 @@
 """The report's pages as PDF, one page each: for the service file, and a plainer one for the customer.
 
+A page more shows before and after where the tank was tapped again as it was left, and photographs where there are some.
+
 What is said is put together here from the judged visit and from the texts of `taptest.report.page_text`; `page.typ`
 sets it. Data goes there as JSON, so that nothing typed is ever read as markup. Typed texts stay as typed, in their own
 units. The PDF follows PDF/A-2u: every letter is embedded with its font. Letters that the bundled font lacks are taken
@@ -8,7 +10,6 @@ from the fonts of the computer, and where those lack them too, a question mark s
 
 import json
 import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,14 +21,19 @@ import typst
 
 from taptest import __version__
 from taptest.errors import TaptestError
+from taptest.finding.keys import Step
 from taptest.quantities import Units
 from taptest.report import page_text as texts
 from taptest.report.choices import Paper
-from taptest.report.figures import ON_PAGE, TANK_ONLY, vector_picture
+from taptest.report.figures import ON_PAGE, TANK_ONLY, Sheet, vector_picture
+from taptest.report.further_pages import Photographs, before_and_after, drawn_in, photographs_shown, round_left
+from taptest.report.letterhead import EMPTY, Letterhead
 from taptest.report.page_text import CustomerText, PageText
+from taptest.report.past import in_the_past
 from taptest.report.remarks import CauseText
+from taptest.report.typed import LONGEST_TEXT, SHORT, Typed, wrappable
 from taptest.report.wording import LANGUAGE, Wording, told
-from taptest.report.words import FLAG_NAMES, causes_together, figure_rows, round_lines
+from taptest.report.words import FLAG_NAMES, boundary_of, causes_together, figure_rows, round_lines
 from taptest.simulate.truth import VisitTruth
 from taptest.statements import Key, Said, Statement, Value
 from taptest.tank.kinds import TANK_KINDS
@@ -41,15 +47,9 @@ TEMPLATE = HERE / "page.typ"
 FONTS = HERE / "fonts"
 AIR_VALVE = "water at the air valve"
 """The observation that shows a failed membrane without any sound."""
-LONGEST_LINE = 90
-LONGEST_TEXT = 420
-"""Letters of a typed text that the page shows; the visit holds the rest."""
-SHORT = 30
-"""A text up to this long is a quantity: its number and unit stay on one line."""
-LONGEST_WORD = 24
-"""A longer typed word may be broken anywhere."""
 MOST_TRIES = 40
-_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c")
+CHARGED_BY = frozenset((Step.RECHARGE, Step.RECHARGE_AS_BEFORE, Step.LET_AIR_OUT, Step.READ_CHARGE, Step.NOTE_CHARGE))
+"""Steps that are done once the pre-charge was set and noted."""
 _NOT_SHOWN = re.compile(r"the text `\"(.*?)\"` could not be displayed", re.DOTALL)
 _ESCAPED = re.compile(r"\\u\{([0-9a-fA-F]+)\}")
 _PAPERS = {"a4": "a4", "letter": "us-letter"}
@@ -72,16 +72,33 @@ class Sources:
     """What is remembered of a known level tapped with this computer, a sentence of its own."""
     wording: Wording = "us"
     paper: Paper = "a4"
+    letterhead: Letterhead = EMPTY
+    photographs: Photographs = ()
 
 
 def report_pdf(result: VisitResult, sources: Sources) -> bytes:
     """Return the one-page report for the service file. Raises `TaptestError` where it cannot be set."""
-    return _set(_technical(result, sources), vector_picture(result, ON_PAGE, sources.wording), sources)
+    return _set(_technical(result, sources), _pictures(result, ON_PAGE, sources, sources.photographs), sources)
 
 
 def customer_pdf(result: VisitResult, sources: Sources) -> bytes:
     """Return the page for the customer. Raises `TaptestError` where it cannot be set."""
-    return _set(_customer(result, sources), vector_picture(result, TANK_ONLY, sources.wording), sources)
+    return _set(_customer(result, sources), _pictures(result, TANK_ONLY, sources), sources)
+
+
+def _pictures(result: VisitResult, sheet: Sheet, sources: Sources, photographs: Photographs = ()) -> dict[str, str]:
+    """Draw or wrap the pictures of the pages, by the names under which `page.typ` looks for them; all as SVG."""
+    pictures = {"picture": vector_picture(result, sheet, sources.wording).decode()}
+    left = round_left(result)
+    if left is not None:
+        pictures |= {
+            "before": vector_picture(result, TANK_ONLY, sources.wording).decode(),
+            "after": vector_picture(left, TANK_ONLY, sources.wording).decode(),
+        }
+    if sources.letterhead.logo is not None:
+        pictures["logo"] = drawn_in(sources.letterhead.logo, "png")
+    shown = [picture for _, picture in photographs]
+    return pictures | {f"photo{at}": drawn_in(jpeg, "jpeg") for at, jpeg in enumerate(shown) if jpeg is not None}
 
 
 # --- setting ---
@@ -93,9 +110,9 @@ def _fonts(of_computer: bool) -> typst.Fonts:
     return typst.Fonts(include_system_fonts=of_computer, include_embedded_fonts=False, font_paths=[str(FONTS)])
 
 
-def _set(content: dict[str, Any], picture: bytes, sources: Sources) -> bytes:
+def _set(content: dict[str, Any], pictures: dict[str, str], sources: Sources) -> bytes:
     """Set a page; letters that no font shows are replaced, and the page says so."""
-    template, drawn = TEMPLATE.read_bytes(), picture.decode()
+    template = TEMPLATE.read_bytes()
     made_at = sources.made_at.astimezone(UTC)
     fonts = _fonts(of_computer=True)
     for _ in range(MOST_TRIES):
@@ -104,7 +121,7 @@ def _set(content: dict[str, Any], picture: bytes, sources: Sources) -> bytes:
                 template,
                 format="pdf",
                 font_paths=fonts,
-                sys_inputs={"data": json.dumps(content), "picture": drawn},
+                sys_inputs={"data": json.dumps(content), **pictures},
                 pdf_standards=["a-2u"],
                 timestamp=int(made_at.timestamp()),
             )
@@ -140,51 +157,10 @@ def _without(content: Any, letters: set[str]) -> Any:
     return {key: _without(each, letters) for key, each in content.items()} if isinstance(content, dict) else content
 
 
-@dataclass(slots=True)
-class _Typed:
-    """Makes typed texts fit for the page, and remembers whether one was cut."""
-
-    cut: bool = False
-
-    def __call__(self, text: str | None, missing: str = "", most: int = LONGEST_LINE) -> str:
-        """Return a typed text on one line, cut to `most` letters; `missing` where nothing was typed."""
-        clean = " ".join("".join(_printable(letter) for letter in (text or "")[: 4 * most]).split())
-        if not clean:
-            return missing
-        if len(clean) > most or len(text or "") > 4 * most:
-            self.cut = True
-            clean = clean[: most - 1].rstrip() + " …"
-        if most <= SHORT:
-            return "\u00a0".join(_breakable(word) for word in clean.split(" "))
-        return _wrappable(clean)
-
-
-def _printable(letter: str) -> str:
-    """Return a space for what controls and does not print, a question mark for half a letter.
-
-    Signs that turn the direction of what follows are left out: they could make a line differ from what was typed.
-    """
-    category = unicodedata.category(letter)
-    if letter in _TURNS:
-        return ""
-    return "?" if category == "Cs" else " " if category in ("Cc", "Zl", "Zp") else letter
-
-
-def _wrappable(text: str) -> str:
-    """Let long words of a text be broken: names of files may be as long as lines."""
-    return " ".join(_breakable(word) for word in text.split(" "))
-
-
-def _breakable(word: str) -> str:
-    if len(word) <= LONGEST_WORD:
-        return word
-    return "\u200b".join(word[start : start + 8] for start in range(0, len(word), 8))
-
-
 # --- what both pages say ---
 
 
-def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, Any]:
+def _common(result: VisitResult, sources: Sources, typed: Typed) -> dict[str, Any]:
     """Return what every page carries."""
     visit = sources.document.visit
     day = result.visited_on.isoformat() if result.visited_on else PageText.NOT_GIVEN
@@ -220,8 +196,19 @@ def _common(result: VisitResult, sources: Sources, typed: _Typed) -> dict[str, A
             "right": Statement(PageText.MADE_BY, {"version": __version__}),
         },
         "picture": PageText.PICTURE_ALT,
+        "letterhead": _letterhead(sources.letterhead, typed),
+        "signatures": [PageText.SIGNED_TECHNICIAN, PageText.SIGNED_CUSTOMER],
+        "compared": before_and_after(result, sources.document, typed),
+        "photographs": [],
         "small": [PageText.SIMULATED_NOTE] if result.simulated else [],
     }
+
+
+def _letterhead(head: Letterhead, typed: Typed) -> dict[str, Any]:
+    """Lay out whose page it is; the logo is told in words by the company's name."""
+    name = typed(head.name)
+    company = Statement(PageText.LOGO, {"company": name}) if name else PageText.LOGO_ALONE
+    return {"name": name, "lines": [typed(line) for line in head.lines], "logo": company if head.logo else ""}
 
 
 def _titled(finding: PageText) -> Statement:
@@ -233,7 +220,7 @@ def _name(result: VisitResult) -> PageText:
     return PageText.NOT_FINISHED if result.marks_left_m else texts.FINDING[result.judgement.code]
 
 
-def _given(typed: _Typed, *rows: tuple[PageText, str | None]) -> Rows:
+def _given(typed: Typed, *rows: tuple[PageText, str | None]) -> Rows:
     """Return the rows of which something was typed."""
     return [[name, typed(text)] for name, text in rows if text and text.strip()]
 
@@ -244,7 +231,7 @@ def _worked(document: Document) -> bool:
     return any(text and text.strip() for text in (left.work, left.precharge, left.pressure))
 
 
-def _tank_words(document: Document, typed: _Typed, wording: Wording, units: Units) -> str:
+def _tank_words(document: Document, typed: Typed, wording: Wording, units: Units) -> str:
     """Say which tank it is: its name as typed, kind, size, water end, number."""
 
     def said(*keys: PageText | None) -> str:
@@ -264,7 +251,7 @@ def _tank_words(document: Document, typed: _Typed, wording: Wording, units: Unit
     return ", ".join(part for part in parts if part)
 
 
-def _finish(content: dict[str, Any], typed: _Typed, units: Units, wording: Wording) -> dict[str, Any]:
+def _finish(content: dict[str, Any], typed: Typed, units: Units, wording: Wording) -> dict[str, Any]:
     """Say that texts were cut where they were, and tell every key and statement; what was typed stays."""
     if typed.cut:
         content["small"] = [*content["small"], PageText.CUT]
@@ -288,7 +275,7 @@ def _told(content: Any, units: Units, wording: Wording) -> Any:
 
 
 def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
-    judgement, typed, wording = result.judgement, _Typed(), sources.wording
+    judgement, typed, wording = result.judgement, Typed(), sources.wording
     worked = _worked(sources.document)
 
     def said(*texts: Said) -> list[str]:
@@ -301,7 +288,8 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             "name": Statement(PageText.FINDING_AS_FOUND, {"finding": Statement(_name(result))})
             if worked
             else _name(result),
-            "sentence": told(judgement.says, result.units, wording),
+            "sentence": told(in_the_past(judgement.says) if worked else judgement.says, result.units, wording),
+            "now": _now(result, sources.document, typed) if worked else [],
             "confidence": [
                 Statement(PageText.LABEL, {"label": Statement(PageText.CONFIDENCE)}),
                 PageText.CONFIDENCE_SEEN
@@ -310,8 +298,8 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             ],
         },
         "results": [*(list(row) for row in figure_rows(result)), [PageText.TAPS, _taps(result)]],
-        "reasons": [_wrappable(text) for text in said(*round_lines(result), *judgement.reasons, *result.remarks)],
-        "next": said(*judgement.next_checks),
+        "reasons": [wrappable(text) for text in said(*round_lines(result), *judgement.reasons, *result.remarks)],
+        "next": said(*_open_checks(judgement.next_checks, sources.document)),
         "causes": [*said(*judgement.cause_notes), *_causes(result, wording)],
         "unchecked": said(*judgement.not_checked, *result.assumptions, *_no_known_level(result, sources)),
         "cautions": list(texts.CAUTIONS),
@@ -325,12 +313,35 @@ def _technical(result: VisitResult, sources: Sources) -> dict[str, Any]:
             "unchecked": PageText.UNCHECKED,
             "cautions": PageText.CAUTION,
             "more": PageText.MORE,
+            "photographs": PageText.PHOTOGRAPHS,
         },
     }
     content["readings"] = _readings(sources.document, typed)
     content["system"] = _system(sources.document, typed)
     content["extras"] = _extras(result, sources, typed)
+    content["photographs"] = photographs_shown(sources.photographs, typed)
     return _finish(content, typed, result.units, wording)
+
+
+def _now(result: VisitResult, document: Document, typed: Typed) -> Rows:
+    """Say what was done and how the tank stands now: name and text of each line."""
+    left = document.as_left
+    keys = (
+        (PageText.NOW_CHARGE, "charge", left.precharge),
+        (PageText.NOW_PRESSURE, "pressure", left.pressure),
+        (PageText.NOW_TEMPERATURE, "temperature", left.water_temperature),
+    )
+    state = tuple(Statement(key, {name: typed(text, most=SHORT)}) for key, name, text in keys if text and text.strip())
+    lines: Rows = [[PageText.WORK, typed(left.work, most=LONGEST_TEXT)]] if left.work else []
+    lines += [[PageText.NOW, Statement(PageText.NOW_STATE, {"state": state})]] if state else []
+    again = round_left(result)
+    return lines if again is None else [*lines, [PageText.TAPPED_AGAIN, boundary_of(again)]]
+
+
+def _open_checks(checks: Sequence[Said], document: Document) -> list[Said]:
+    """Leave out the checks that the work has done: once the charge was set, it need not be read or set again."""
+    done = CHARGED_BY if _charged(document) else frozenset[Key]()
+    return [check for check in checks if not (isinstance(check, Statement) and check.key in done)]
 
 
 def _taps(result: VisitResult) -> Statement:
@@ -359,7 +370,7 @@ def _no_known_level(result: VisitResult, sources: Sources) -> list[Said]:
     return [Statement(PageText.NO_KNOWN_LEVEL)] if none else []
 
 
-def _readings(document: Document, typed: _Typed) -> dict[str, Any]:
+def _readings(document: Document, typed: Typed) -> dict[str, Any]:
     """Lay out the readings as found, and as left where anything was noted."""
     found, left, charge = document.readings, document.as_left, typed(document.tank.precharge, most=30)
     stated = Statement(PageText.STATED, {"charge": charge}) if charge else PageText.NOT_KNOWN
@@ -380,7 +391,7 @@ def _readings(document: Document, typed: _Typed) -> dict[str, Any]:
     return {"rows": rows, "head": ["", state, PageText.AS_LEFT] if has_left else ["", state]}
 
 
-def _system(document: Document, typed: _Typed) -> Rows:
+def _system(document: Document, typed: Typed) -> Rows:
     """Lay out the system as stated."""
     system = document.system
     rows = (
@@ -397,7 +408,7 @@ def _system(document: Document, typed: _Typed) -> Rows:
     ]
 
 
-def _extras(result: VisitResult, sources: Sources, typed: _Typed) -> Rows:
+def _extras(result: VisitResult, sources: Sources, typed: Typed) -> Rows:
     """Lay out what is there on some visits only: observations, drain, log, work, notes, known level."""
     document = sources.document
     rows: Rows = []
@@ -435,7 +446,6 @@ def _extras(result: VisitResult, sources: Sources, typed: _Typed) -> Rows:
         decided: dict[str, Value] = {"refused": refused, "used": verdicts.count("use")}
         said_why = typed(reasons, most=LONGEST_TEXT)
         rows.append([PageText.BY_HAND, Statement(PageText.BY_HAND_WORDS, {**decided, "reasons": said_why})])
-    rows.append([PageText.WORK, typed(document.as_left.work, most=LONGEST_TEXT)])
     rows.append([PageText.NOTES, typed(document.readings.notes, most=LONGEST_TEXT)])
     known = [typed(sources.known_level, most=LONGEST_TEXT)] if sources.known_level and not result.simulated else []
     known += [told(_truth(result, sources.truth), result.units, sources.wording)] if sources.truth else []
@@ -457,7 +467,7 @@ def _truth(result: VisitResult, truth: VisitTruth) -> Statement:
 
 
 def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
-    judgement, typed = result.judgement, _Typed()
+    judgement, typed = result.judgement, Typed()
     found, means, steps = _plain_words(result, sources.document)
     head = _common(result, sources, typed)
     content = head | {
@@ -470,6 +480,7 @@ def _customer(result: VisitResult, sources: Sources) -> dict[str, Any]:
             if _seen_broken(result)
             else texts.SURE_WORDS.get(judgement.confidence, ""),
             "confidence": ["", ""],
+            "now": [],
         },
         "means": means,
         "done": typed(sources.document.as_left.work, most=LONGEST_TEXT),

@@ -1,4 +1,4 @@
-"""Gather what the pages say besides the finding: fingerprint, truth of a simulated visit, known level.
+"""Gather what the pages say besides the finding: fingerprint, truth of a simulated visit, known level, letterhead.
 
 Conventions: a fingerprint is a SHA-256 in hexadecimal digits; times carry their time zone.
 """
@@ -9,11 +9,13 @@ from pathlib import Path
 from taptest.capture.journal import read_log
 from taptest.capture.known_levels import newest_known_level, this_computer
 from taptest.report.choices import Paper
+from taptest.report.letterhead import kept_letterhead
 from taptest.report.page import Sources
 from taptest.report.wording import Wording
 from taptest.simulate.truth import read_truth
 from taptest.visit.files import Visit
 from taptest.visit.fingerprint import recordings_sha256
+from taptest.visit.photographs import photographs_of
 
 
 def sources_of(visit: Visit, wording: Wording = "us", paper: Paper = "a4") -> Sources:
@@ -26,6 +28,8 @@ def sources_of(visit: Visit, wording: Wording = "us", paper: Paper = "a4") -> So
         known_level=_known_level(visit.folder),
         wording=wording,
         paper=paper,
+        letterhead=kept_letterhead(),
+        photographs=photographs_of(visit),
     )
 
 

@@ -46,7 +46,8 @@ def version() -> str:
 def basis(visit: Visit) -> str:
     """Return the SHA-256 of version, document and recordings together. Raises `VisitError`, `StorageError`."""
     digest = hashlib.sha256(version().encode())
-    digest.update(write_document(visit.document).encode())
+    heard = visit.document.model_copy(update={"photographs": ()})  # pictures change no finding
+    digest.update(write_document(heard).encode())
     digest.update(recordings_sha256(visit, trust_times=True).encode())
     return digest.hexdigest()
 

@@ -21,6 +21,9 @@ from taptest.tank.kinds import TankKind
 SCHEMA = 2
 """Number of the schema that this version writes."""
 
+MOST_PHOTOGRAPHS = 6
+"""As many as one page of the report shows."""
+
 Raw = dict[str, Any]
 RoundState = Literal["cold", "hot", "fill raised", "let down", "as left"]
 
@@ -144,12 +147,12 @@ class AsLeftSection(_Section):
 
 
 def _stays_inside(file: str) -> str:
-    """Refuse a audio file outside the visit."""
+    """Refuse a file outside the visit."""
     path = PurePosixPath(file)
     outside = path.is_absolute() or ".." in path.parts or PureWindowsPath(file).drive or "\\" in file or "\0" in file
     if outside or not path.parts:
         raise ValueError(
-            "leads out of the visit; audio files lie inside the visit's folder and are named from there, "
+            "leads out of the visit; its files lie inside the visit's folder and are named from there, "
             'like "sound/point01.wav"'
         )
     return file
@@ -220,6 +223,17 @@ class RoundSection(_Section):
     """One mark at many pressures, in the order in which it was tapped."""
 
 
+class Photograph(_Section):
+    """One photograph that lies with the visit."""
+
+    file: str
+    """As a path inside the visit with forward slashes."""
+    caption: str = Field(default="", max_length=200)
+    """As typed."""
+
+    _inside = field_validator("file")(_stays_inside)
+
+
 class Document(_Section):
     """A whole visit without its sound."""
 
@@ -247,6 +261,7 @@ class Document(_Section):
     """The reference mark, one entry for each time it was tapped, in order of time; it is no point of the line."""
     by_hand: tuple[HandDecision, ...] = Field(default=(), strict=False, max_length=20_000)
     """Taps that were refused or used by hand, at most one decision a tap, of all rounds."""
+    photographs: tuple[Photograph, ...] = Field(default=(), strict=False, max_length=MOST_PHOTOGRAPHS)
     rounds: tuple[RoundSection, ...] = Field(default=(), strict=False, max_length=20)
     """Further rounds in order of time; the first one, as found, is the document itself."""
 
@@ -392,7 +407,7 @@ def _no_constant(source: str) -> Callable[[str], Any]:
 
 _LEFT_OUT_WHEN_EMPTY = (
     *("visit", "observations", "drain", "log", "parallel", "as_left", "reference", "by_hand"),
-    "marks_left",
+    *("marks_left", "photographs"),
     *("lines", "rounds"),
 )
 

@@ -5,7 +5,8 @@ Run: python -m tests.bench.real_hits
 Sounds: finger taps, cymbals and bells of ../shared/real; in TAPTEST_HITS any folders, parted by the system's path
 separator, with one struck thing a file, such as the unpacked Debian package hydrogen-drumkits. Files named after what
 is no single blow (claps, shakers, rattles, flicks) are left out. A hit begins within 30 ms of where it was laid, 45 dB
-over white noise; a visit's double hits are a tap mixed 60 to 250 ms after another one, as loud or up to 8 dB softer.
+over white noise, after 1.2 s of it or where the file begins; a visit's double hits are a tap mixed 60 to 250 ms after
+another one, as loud or up to 8 dB softer.
 """
 
 import json
@@ -52,23 +53,32 @@ def hits() -> Iterator[tuple[str, FloatArray]]:
                     print(f"  left out: {error}")
 
 
-def clean() -> None:
+def one_by_one(lead_s: float) -> tuple[Counter[str], Counter[str]]:
+    """How many hits of each kind are used, and how many there are, with so much quiet before each."""
     used: Counter[str] = Counter()
-    heard: Counter[str] = Counter()
+    there: Counter[str] = Counter()
     for number, (kind, whole) in enumerate(hits()):
         peak = float(np.abs(whole).max(initial=0.0))
         if peak < 1e-4:
             continue
         begin = max(int(np.argmax(np.abs(whole) > 0.02 * peak)) - 240, 0)
         hit = whole[begin : begin + round(1.5 * RATE)]
-        sound = 0.3 * 10 ** (-45 / 20) * 0.3 * np.random.default_rng(number).normal(size=hit.size + round(2 * RATE))
-        sound[round(LEAD_S * RATE) :][: hit.size] += 0.3 * hit / peak
+        length = hit.size + round((lead_s + 0.8) * RATE)
+        sound = 0.3 * 10 ** (-45 / 20) * 0.3 * np.random.default_rng(number).normal(size=length)
+        sound[round(lead_s * RATE) :][: hit.size] += 0.3 * hit / peak
         taps = detect_taps([sound.astype(np.float32)], RATE).taps
-        used[kind] += any(tap.used and abs(tap.onset_s - LEAD_S) < 0.03 for tap in taps)
-        heard[kind] += 1
-    for kind in heard:
-        print(f"  {kind}: {used[kind]} of {heard[kind]} used")
-    print(f"real hits one by one: {used.total()} of {heard.total()} used")
+        used[kind] += any(tap.used and abs(tap.onset_s - lead_s) < 0.03 for tap in taps)
+        there[kind] += 1
+    return used, there
+
+
+def clean() -> None:
+    used, there = one_by_one(LEAD_S)
+    for kind in there:
+        print(f"  {kind}: {used[kind]} of {there[kind]} used")
+    print(f"real hits one by one: {used.total()} of {there.total()} used")
+    used, there = one_by_one(0.0)
+    print(f"files that begin with the hit: {used.total()} of {there.total()} used")
 
 
 def doubled(visit: Path, folder: Path, rng: np.random.Generator) -> Iterator[tuple[Path, FloatArray, list[bool]]]:

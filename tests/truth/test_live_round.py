@@ -74,7 +74,7 @@ def test_a_whole_round_with_practice_tones_reference_and_finer_marks(tmp_path: P
 
     with serving(tmp_path / "server") as server:
         player = Player(server, Hand().quiet(3.0).sound())
-        options = ["--tank", str(tmp_path / "tank.toml"), "--plain", "--every", "40 mm", "--finer", "2"]
+        options = ["--tank", str(tmp_path / "tank.toml"), "--plain", "--every", "50 mm", "--finer", "2"]
         live = LiveRound(server, tmp_path / "visit", options)
         try:
             assert live.wait_for(lambda: live.entries("stage")[-1:] != [] and live.entries("noise") != [], 20)
@@ -86,14 +86,14 @@ def test_a_whole_round_with_practice_tones_reference_and_finer_marks(tmp_path: P
             player.close()
             live.close()
     stops = [entry["stop"] for entry in live.entries("point")]
-    assert stops[0] == stops[6] == stops[-1] == "reference"
-    assert stops.count("point") == 9
-    assert played == len(stops) == 12 + stops.count("finer")
+    assert stops[0] == stops[5] == stops[-1] == "reference"
+    assert stops.count("point") == 7
+    assert played == len(stops) == 10 + stops.count("finer")
     assert len(live.entries("tone")) >= 3 * len(stops)
     assert live.entries("ignored")
     assert len([entry for entry in live.entries("tap") if entry["accepted"]]) == 3 * len(stops)
     document = read_visit(tmp_path / "visit").document
-    assert len(document.points) == 9 + stops.count("finer")
+    assert len(document.points) == 7 + stops.count("finer")
     assert len(document.reference) == 3
 
 
