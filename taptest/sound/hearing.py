@@ -13,7 +13,16 @@ from taptest.errors import RecordingError
 from taptest.sound.recording import Recording
 from taptest.sound.records import Tap, TapTrain, TapTraits
 from taptest.sound.remarks import WhyNot
-from taptest.sound.striker import AFTER_S, FEWEST_HITS, LEAD_S, Hits, blow_features, loudness_db, same_striker
+from taptest.sound.striker import (
+    AFTER_S,
+    FEWEST_HITS,
+    LEAD_S,
+    Hits,
+    blow_features,
+    loudness_db,
+    same_striker,
+    until_next,
+)
 from taptest.sound.taps import CLUSTER_S, RING_S, detect_taps, is_clipped
 from taptest.sound.traits import NoiseProfile, noise_profile, quiet_windows, traits_of
 
@@ -178,7 +187,7 @@ def _compared(each: RecordingHits) -> list[_Event]:
 
 
 def _describe(recording: Recording, events: Sequence[_Event]) -> tuple[np.ndarray, np.ndarray]:
-    """Features of events (E, F) and their deviations (E, F); see `striker.blow_features`."""
+    """Features of events (E, F) in order of time and their deviations (E, F); see `striker.blow_features`."""
     rate = recording.rate_hz
     length = round((LEAD_S + AFTER_S) * rate)
     starts = [round((event.onset_s - LEAD_S) * rate) for event in events]
@@ -186,7 +195,8 @@ def _describe(recording: Recording, events: Sequence[_Event]) -> tuple[np.ndarra
         blow_features(recording.stretches(starts[first : first + HITS_AT_ONCE], length), rate)
         for first in range(0, len(starts), HITS_AT_ONCE)
     ]
-    return np.concatenate([features for features, _ in parts]), np.concatenate([sd_db for _, sd_db in parts])
+    features, sd_db = (np.concatenate(each) for each in zip(*parts, strict=True))
+    return until_next(features, sd_db, np.diff([event.onset_s for event in events], append=np.inf))
 
 
 def is_faint_beside(tap_db: float, other_db: float, after_s: float) -> bool:

@@ -38,6 +38,8 @@ EARLY_S = 0.0005
 AFTER_S = SEGMENT_S[-1] + 0.010
 LEAST_DB = 15.0
 """So far below what sounded before, a segment is not told any more."""
+MOST_DOUBT_DB = 12.0
+"""A feature of which nothing is known."""
 TINY = 1e-14
 
 FEWEST_HITS = 4
@@ -141,8 +143,23 @@ def _features(clear: FloatArray, noise: FloatArray) -> tuple[FloatArray, FloatAr
     share = 10 * np.log10(blow) - level
     fall = np.maximum(10 * np.log10(whole[:, 1:]) - level, -30.0)
     doubt = [hush[:, :1] / whole[:, :1], noise[:, :, 0] / blow, hush[:, 1:] / whole[:, 1:]]
-    sd_db = np.minimum(10 / np.log(10) * np.sqrt(np.concatenate(doubt, axis=1)), 12.0)
+    sd_db = np.minimum(10 / np.log(10) * np.sqrt(np.concatenate(doubt, axis=1)), MOST_DOUBT_DB)
     return np.concatenate((level, share, fall), axis=1), sd_db
+
+
+def until_next(features: FloatArray, sd_db: FloatArray, gap_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Features (E, 9) and deviations of hits that another one follows after `gap_s` (E,), without that one's sound.
+
+    In a segment that the other hit reaches, a hit is taken to be no louder than before, and nothing is known of it.
+    """
+    own, doubt = features.copy(), sd_db.copy()
+    first = features.shape[1] - (len(SEGMENT_S) - 2)
+    for segment in range(first, features.shape[1]):
+        reached = gap_s < SEGMENT_S[segment - first + 2]
+        before = own[reached, segment - 1] if segment > first else 0.0
+        own[reached, segment] = np.minimum(own[reached, segment], before)
+        doubt[reached, segment] = MOST_DOUBT_DB
+    return own, doubt
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,17 @@
 import numpy as np
 import pytest
 
-from taptest.sound.striker import AFTER_S, LEAD_S, Hits, KnownBlows, blow_features, same_striker
+from taptest.sound.striker import (
+    AFTER_S,
+    LEAD_S,
+    MOST_DOUBT_DB,
+    Hits,
+    KnownBlows,
+    blow_features,
+    loudness_db,
+    same_striker,
+    until_next,
+)
 from tests.made_taps import ring
 from tests.samples import every
 
@@ -70,6 +80,20 @@ def test_taps_among_many_hits_are_known_by_their_number_at_each_mark() -> None:
     found = same_striker(hits).striker
     assert found[true].mean() >= 0.9
     assert found[~true].sum() <= 3
+
+
+def test_a_soft_hit_is_not_as_loud_as_the_tap_that_follows_it_at_once() -> None:
+    rng = np.random.default_rng(6)
+    key, tap = ring(RATE, rng, loss=0.05, low_hz=1500, high_hz=9000), ring(RATE, rng, loss=0.006)
+    alone, together = (stretch(key, 0.03, np.random.default_rng(7)) for _ in range(2))
+    start = round((LEAD_S + 0.02) * RATE)
+    together[start:] += 0.3 * tap[: together.size - start]
+    features, sd_db = blow_features(np.array([alone, together]), RATE)
+    assert np.diff(loudness_db(features))[0] > 10.0
+    own, doubt = until_next(features, sd_db, np.array([np.inf, 0.02]))
+    assert np.diff(loudness_db(own))[0] == pytest.approx(0.0, abs=2.0)
+    np.testing.assert_array_equal(own[0], features[0])
+    assert (doubt[1, -3:] == MOST_DOUBT_DB).all()
 
 
 def test_a_clock_is_too_regular_and_a_hand_is_not() -> None:
