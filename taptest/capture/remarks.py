@@ -124,3 +124,25 @@ class KeyMeaning(Key):
     SKIP = "key.skip"
     TONES = "key.tones"
     STOP = "key.stop"
+
+
+class Talk(Key):
+    """What is asked and told once a round is over; whole sentences."""
+
+    FINDING = "talk.finding", "headline", "sentence"
+    SURE = "talk.sure", "confidence"
+    ASK_PRESSURE = "talk.ask pressure", "unit"
+    ASK_PRECHARGE = "talk.ask pre-charge", "unit"
+    ASK_TEMPERATURE = "talk.ask temperature", "unit"
+    ASK_CHECK = "talk.ask check", "check", "choices"
+    NOT_AN_ANSWER = "talk.not an answer", "choices"
+    OFFER_ROUND = "talk.offer round", "minutes"
+    OFFER_ONSET = "talk.offer onset", "minutes"
+    OFFER_MARK = "talk.offer mark", "depth_m"
+    ASK_WORK = "talk.ask work"
+    ASK_LEFT_CHARGE = "talk.ask left charge", "unit"
+    ASK_LEFT_PRESSURE = "talk.ask left pressure", "unit"
+    OFFER_RETAP = "talk.offer re-tap", "marks"
+    BEFORE = "talk.before", "sentence"
+    AFTER = "talk.after", "sentence"
+    STAYS_OPEN = "talk.stays open", "visit"

@@ -58,6 +58,8 @@ UNKNOWN = "\x1b"
 """Stands for any key without a letter, such as an arrow."""
 WINDOWS = os.name == "nt"
 
+LOOK_S = 0.1
+"""How often it is looked whether keys are still to be read."""
 BAR = 40
 SAID = 8
 """Sentences that are kept for the screen."""
@@ -358,9 +360,11 @@ class TonesOut:
 def keys(pressed: Callable[[str], None], stream: TextIO | None = None) -> Iterator[None]:
     """Call `pressed` from a thread for each key while the block lasts, and leave the terminal as it was.
 
-    Without a terminal, lines are read, an empty one being the big key.
+    Without a terminal, lines are read, an empty one being the big key. Of a terminal nothing is read after the block:
+    what is typed then answers a question.
     """
-    with _single_keys(stream or sys.stdin) as read_keys:
+    over = threading.Event()
+    with _single_keys(stream or sys.stdin, over) as read_keys:
 
         def read() -> None:
             with contextlib.suppress(OSError, ValueError):  # the terminal was closed: nobody can press a key any more
@@ -368,21 +372,35 @@ def keys(pressed: Callable[[str], None], stream: TextIO | None = None) -> Iterat
                     for letter in letters:
                         pressed(letter)
 
-        threading.Thread(target=read, daemon=True, name="reading keys").start()
-        yield
+        thread = threading.Thread(target=read, daemon=True, name="reading keys")
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            if (stream or sys.stdin).isatty():
+                thread.join(4 * LOOK_S)
 
 
 @contextlib.contextmanager
-def _single_keys(stream: TextIO) -> Iterator[Callable[[], list[str]]]:
-    """Yield a function that waits for keys and returns them, none at the end."""
+def _single_keys(stream: TextIO, over: threading.Event) -> Iterator[Callable[[], list[str]]]:
+    """Yield a function that waits for keys and returns them, none at the end or once it is `over`."""
     if not stream.isatty():
         yield lambda: _of_line(stream.readline())
         return
     if WINDOWS:
         import msvcrt
 
-        yield lambda: windows_key(msvcrt.getwch)  # type: ignore[attr-defined,unused-ignore]
+        def pressed_key() -> list[str]:
+            while not over.is_set():
+                if msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
+                    return windows_key(msvcrt.getwch)  # type: ignore[attr-defined,unused-ignore]
+                over.wait(LOOK_S / 4)
+            return []
+
+        yield pressed_key
         return
+    import select
     import termios
     import tty
 
@@ -394,8 +412,15 @@ def _single_keys(stream: TextIO) -> Iterator[Callable[[], list[str]]]:
         now = termios.tcgetattr(handle)
         now[6][termios.VSUSP] = bytes([os.fpathconf(handle, "PC_VDISABLE") % 256])
         termios.tcsetattr(handle, termios.TCSANOW, now)
+
+    def typed() -> list[str]:
+        while not over.is_set():
+            if select.select([handle], [], [], LOOK_S)[0]:
+                return letters_of(os.read(handle, 64))
+        return []
+
     try:
-        yield lambda: letters_of(os.read(handle, 64))
+        yield typed
     finally:
         with contextlib.suppress(termios.error):  # the terminal was closed: there is nothing to leave as it was
             termios.tcsetattr(handle, termios.TCSADRAIN, before)

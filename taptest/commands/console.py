@@ -36,6 +36,11 @@ class Bar:
         self._shown = text
 
 
+def model_bar() -> Bar:
+    """Return the bar that is shown while the model of one tank is computed."""
+    return Bar("computing the model of this tank")
+
+
 def counted(count: int, what: str) -> str:
     """Count in words that fit: "1 point", "3 points"."""
     return f"{count} {what}{'' if count == 1 else 's'}"

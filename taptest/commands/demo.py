@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge each example visit, draw it, set its page and compare."""
-    from taptest.commands.console import Bar, write_files, write_picture
+    from taptest.commands.console import model_bar, write_files, write_picture
     from taptest.report.choices import in_usual_words
     from taptest.report.figures import boundary_picture
     from taptest.report.page import report_pdf
@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     for folder in folders:
         truth = read_truth(folder)
         visit = read_visit(folder)
-        result = judge_visit(visit, Bar("computing the model of this tank"))
+        result = judge_visit(visit, model_bar())
         write_picture(boundary_picture(result), arguments.out, folder.name)
         write_files({"report.pdf": report_pdf(result, sources_of(visit))}, arguments.out, folder.name)
         code, how = result.judgement.code, "WRONG" if truth is None else compared(result.judgement, truth)

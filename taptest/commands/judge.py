@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _judge_one(arguments: argparse.Namespace, folder: Path) -> int:
     from taptest.capture.unfinished import bring_in
-    from taptest.commands.console import Bar, write_json
+    from taptest.commands.console import model_bar, write_json
     from taptest.errors import TaptestError
     from taptest.report.choices import in_usual_words, usual_wording
     from taptest.report.words import brief_text, finding_text
@@ -66,7 +66,7 @@ def _judge_one(arguments: argparse.Namespace, folder: Path) -> int:
         bring_in(folder)
     except TaptestError as error:
         notes.append(str(error))
-    result, not_kept = judge_and_keep(read_visit(folder), Bar("computing the model of this tank"))
+    result, not_kept = judge_and_keep(read_visit(folder), model_bar())
     for note in filter(None, notes):
         print(f"Note: {note}", file=sys.stderr)
     if not_kept:

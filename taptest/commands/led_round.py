@@ -1,7 +1,8 @@
 """What the rounds that are led beside the first one share: the microphone, and the question for the gauge."""
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from taptest.errors import QuantityError
@@ -10,6 +11,9 @@ if TYPE_CHECKING:
     from taptest.capture.device import Source
     from taptest.capture.session import Tones
     from taptest.quantities import Units
+
+    Opened = tuple[Callable[[], Source], Tones | None]
+    Sound = Callable[[], Opened]
 
 
 def with_microphone(arguments: argparse.Namespace, lead: "Callable[[Callable[[], Source], Tones], None]") -> int:
@@ -28,6 +32,37 @@ def with_microphone(arguments: argparse.Namespace, lead: "Callable[[Callable[[],
     if system.hangs:
         end_now(0)
     return 0
+
+
+@contextmanager
+def sound_when_needed(arguments: argparse.Namespace) -> "Iterator[Sound]":
+    """Give a function that gives microphone and tones; nothing of the sound system is touched before it is called."""
+    from taptest.capture.device import SoundSystem, Speaker, end_now
+    from taptest.capture.opening import opener
+    from taptest.capture.terminal import TonesOut, quiet_libraries
+
+    made: list[tuple[SoundSystem, Speaker]] = []
+
+    def sound() -> "Opened":
+        if not made:
+            system = SoundSystem()
+            made.append((system, Speaker(system)))
+        system, speaker = made[0]
+        open_source = opener(system, arguments.input)
+
+        def quietly() -> "Source":
+            with quiet_libraries():
+                return open_source()
+
+        return quietly, TonesOut(speaker, on=not arguments.no_tones)
+
+    try:
+        yield sound
+    finally:
+        for _, speaker in made:
+            speaker.close()
+    if any(system.hangs for system, _ in made):
+        end_now(0)
 
 
 def asked_pressure(ask: Callable[[str], str], units: "Units") -> tuple[str, float] | None:

@@ -103,17 +103,47 @@ def run(arguments: argparse.Namespace) -> int:
     from taptest.capture.device import end_now
     from taptest.commands.console import counted
 
-    made = record(arguments, arguments.visit)
-    print(f"{arguments.visit} has {counted(made.points, 'point')}.")
-    if made.left:
-        print(f"The round is not finished, with {counted(made.left, 'mark')} left to tap; the same command goes on.")
-    if made.points:
+    talks = sys.stdin.isatty()
+    if talks and _is_imported(arguments.visit) and not arguments.marks:
+        _, changed = open_visit(arguments.tank, arguments.visit, recorded=False)
+        print(changed, end="\n" if changed else "")
+        _stay_open(arguments, marks=False)
+        return 0
+    while True:
+        made = record(arguments, arguments.visit)
+        print(f"{arguments.visit} has {counted(made.points, 'point')}.")
+        if made.left:
+            print(
+                f"The round is not finished, with {counted(made.left, 'mark')} left to tap; the same command goes on."
+            )
+        if made.sound_hangs:
+            end_now(0)
+        mark_m = _stay_open(arguments) if talks and made.points and not made.left else None
+        if mark_m is None:
+            break
+        arguments.marks = f"{1000 * mark_m:g}"
+    if made.points and not talks:
         print(f"Judge {'what is there' if made.left else 'it'} with: taptest judge {arguments.visit}")
-    if made.points and not made.left:
+    if made.points and not made.left and not talks:
         print(f"Left open? A second round at another pressure: taptest record {arguments.visit} --again")
-    if made.sound_hangs:
-        end_now(0)
     return 0
+
+
+def _is_imported(folder: Path) -> bool:
+    """Whether a folder holds a visit whose points came in another way than by a round."""
+    from taptest.capture.journal import LOG
+    from taptest.visit.files import DOCUMENT
+
+    return (folder / DOCUMENT).exists() and not (folder / LOG).exists()
+
+
+def _stay_open(arguments: argparse.Namespace, *, marks: bool = True) -> float | None:
+    """Talk about what was found; return a mark that is to be tapped first, None for none."""
+    from taptest.commands.led_round import sound_when_needed
+    from taptest.commands.open_round import Talk
+
+    with sound_when_needed(arguments) as sound:
+        return Talk(arguments.visit, input, print, sound, marks).run()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +175,7 @@ def record(arguments: argparse.Namespace, folder: Path) -> Made:
     added = _added(arguments, meaning, folder)
     entries = read_log(folder)
     if is_done(entries):
-        print(f"{changed} The round in {folder} is done already; to go on with it, add marks: --marks LIST.".strip())
+        print(f"{changed} The round in {folder} is done; to tap more of its line, add marks: --marks LIST.".strip())
         journal = open_journal(folder)
         points = save_points(folder, journal, results_from(entries))
         journal.close()
@@ -237,10 +267,11 @@ def _list_inputs() -> int:
     return 0
 
 
-def open_visit(tank: Path | None, folder: Path) -> "tuple[Meaning, str]":
+def open_visit(tank: Path | None, folder: Path, *, recorded: bool = True) -> "tuple[Meaning, str]":
     """Return what the visit's document means, and what of it was changed by the tank's file, as a sentence.
 
-    The visit is made if it does not exist. Raises `VisitError`.
+    The visit is made if it does not exist. One that was not recorded by a round is refused where `recorded` asks for
+    it. Raises `VisitError`.
     """
     from taptest.capture.journal import LOG, open_journal
     from taptest.disk import make_folder
@@ -249,7 +280,7 @@ def open_visit(tank: Path | None, folder: Path) -> "tuple[Meaning, str]":
     from taptest.visit.meaning import meaning_of
 
     if (folder / DOCUMENT).exists():
-        if not (folder / LOG).exists():
+        if recorded and not (folder / LOG).exists():
             raise VisitError(
                 f"{folder} holds a visit that was not recorded by a round. Choose another folder for this one."
             )

@@ -5,9 +5,9 @@ VISIT/again; its points are in the visit once it ends.
 """
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from taptest.commands.led_round import asked_pressure, with_microphone
 from taptest.errors import VisitError
@@ -51,10 +51,31 @@ def record_again(
     if shown is None:
         return 0
     number = len(visit.document.rounds) + 2
-    points = _tapped(folder, number, lead, open_source, tones, units)
+    points = _tapped(folder, number, lead.marks_m, open_source, tones, units)
     state = "fill raised" if lead.change_pa > 0 else "let down"
-    _keep(folder, state, shown[0], points)
+    if points:
+        _keep(folder, {"state": state, "readings": {"pressure": shown[0]}}, points)
     print(in_usual_words(lead.after, units))
+    return len(points)
+
+
+def retap(
+    folder: Path,
+    marks_m: "tuple[float, ...]",
+    open_source: "Callable[[], Source]",
+    tones: "Tones | None" = None,
+) -> int:
+    """Tap a few marks of the tank as it was left; returns how many. Raises as `record_again`."""
+    from taptest.visit.files import read_visit
+    from taptest.visit.meaning import meaning_of
+
+    document = read_visit(folder).document
+    units = meaning_of(document, str(folder)).units
+    points = _tapped(folder, len(document.rounds) + 2, marks_m, open_source, tones, units)
+    if points:
+        left = document.as_left
+        readings = {"pressure": left.pressure, "water_temperature": left.water_temperature}
+        _keep(folder, {"state": "as left", "same_air": False, "readings": readings}, points)
     return len(points)
 
 
@@ -82,7 +103,7 @@ def _leading(folder: Path) -> "Leading":
 def _tapped(
     folder: Path,
     number: int,
-    lead: "Leading",
+    marks_m: "tuple[float, ...]",
     open_source: "Callable[[], Source]",
     tones: "Tones | None",
     units: "Units",
@@ -98,7 +119,7 @@ def _tapped(
     own = folder / FOLDER / str(number)
     disk.make_folder(own)
     disk.make_folder(folder / SOUND)
-    session = open_session(own, Plan(lead.marks_m, None, finer_limit=0, noise_s=2.0), open_source, tones=tones)
+    session = open_session(own, Plan(marks_m, None, finer_limit=0, noise_s=2.0), open_source, tones=tones)
     view = Lines(units)
     try:
         for event in session.run():
@@ -110,12 +131,13 @@ def _tapped(
         session.journal.close()
 
 
-def _keep(folder: Path, state: str, pressure: str, points: "list[PointEntry]") -> None:
-    """Add the round to the visit's document."""
+def _keep(folder: Path, told: "Mapping[str, Any]", points: "list[PointEntry]") -> None:
+    """Add the round to the visit's document, named by its state; one name is given once."""
     from taptest.visit.files import read_visit, save_document
-    from taptest.visit.record import ReadingsSection, RoundSection
+    from taptest.visit.record import RoundSection
 
     document = read_visit(folder).document
-    readings = ReadingsSection(pressure=pressure)
-    added = RoundSection.model_validate({"name": state, "state": state, "readings": readings, "points": tuple(points)})
+    same = sum(each.state == told["state"] for each in document.rounds)
+    name = told["state"] if not same else f"{told['state']} {same + 1}"
+    added = RoundSection.model_validate({"name": name, **told, "points": tuple(points)})
     save_document(folder, document.model_copy(update={"rounds": (*document.rounds, added)}))

@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Judge, draw and set, and say what was written."""
     from taptest.capture.unfinished import bring_in
-    from taptest.commands.console import Bar, write_files
+    from taptest.commands.console import model_bar, write_files
     from taptest.report.choices import usual_paper, usual_wording
     from taptest.report.figures import boundary_picture
     from taptest.report.forecast_figure import forecast_picture
@@ -61,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     bring_in(arguments.visit)
     visit = read_visit(arguments.visit)
-    result = judge_visit(visit, Bar("computing the model of this tank"))
+    result = judge_visit(visit, model_bar())
     paper: Paper = arguments.paper or usual_paper(result.units)
     wording: Wording = arguments.wording or usual_wording()
     sources = sources_of(visit, wording, paper)

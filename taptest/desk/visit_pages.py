@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from taptest.visit.record import Document
     from taptest.visit.result import VisitResult
 
-ASKED = ("readings.pressure", "tank.precharge", "readings.water_temperature")
-"""What is asked for on the visit's page, in this order: without it nothing, or little, can be compared."""
 WAIT_S = 4.0
 """So long a page waits for its judgement before it shows that one is under way."""
 FOLLOWING = (
@@ -90,6 +88,8 @@ def asked_next(judging: Judging, document: "Document", questions: list[dict[str,
 
     The question is that of the check itself, or else the first one of the checks that follow.
     """
+    from taptest.visit.record import ASKED
+
     checks = told(judging)["next"]
     open_ = [row for row in questions if not row["given"]]
     asked = next(((row, check) for check in checks for row in open_ if row["check"] in check), (None, ""))
@@ -106,6 +106,8 @@ def asked_next(judging: Judging, document: "Document", questions: list[dict[str,
 
 def reading(request: Request, form: Posted) -> Response:
     """Take a reading that was missing; the finding follows."""
+    from taptest.visit.record import ASKED
+
     desk = desk_of(request)
     ident = request.path_params["ident"]
     name = form.texts.get("key", "")

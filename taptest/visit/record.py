@@ -21,6 +21,9 @@ from taptest.tank.kinds import TankKind
 SCHEMA = 2
 """Number of the schema that this version writes."""
 
+ASKED = ("readings.pressure", "tank.precharge", "readings.water_temperature")
+"""Readings that a judged visit is asked for where they are missing, in this order: without them nothing, or little, can
+be compared."""
 MOST_PHOTOGRAPHS = 6
 """As many as one page of the report shows."""
 
@@ -289,6 +292,7 @@ def as_documents(document: Document) -> tuple[Document, ...]:
         found.append(
             document.model_copy(
                 update={
+                    "tank": _as_left(document) if each.state == "as left" and not each.same_air else document.tank,
                     "readings": readings,
                     "line": each.line,
                     "lines": each.lines,
@@ -302,6 +306,14 @@ def as_documents(document: Document) -> tuple[Document, ...]:
         )
         before = readings
     return tuple(found)
+
+
+def _as_left(document: Document) -> TankSection:
+    """Return the tank with the charge that was left in it, where one is noted."""
+    charge = document.as_left.precharge
+    if charge is None or not charge.strip():
+        return document.tank
+    return document.tank.model_copy(update={"precharge": charge, "charged_at": None})
 
 
 def _carried_on(each: RoundSection, before: ReadingsSection) -> ReadingsSection:

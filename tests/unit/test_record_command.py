@@ -237,7 +237,7 @@ def test_a_round_that_is_done_is_not_begun_again(
     # It died before the points were written: the next start writes them, and needs no microphone for it.
     assert read_visit(folder).document.points == ()
     assert cli.main(["record", str(folder)]) == 0
-    assert "is done already" in capsys.readouterr().out
+    assert "is done; to tap more" in capsys.readouterr().out
     assert [point.position_mm for point in read_visit(folder).document.points] == [60, 120]
 
 

@@ -161,6 +161,7 @@ def test_on_windows_keys_are_read_from_its_console(monkeypatch: pytest.MonkeyPat
     codes: queue.SimpleQueue[str] = queue.SimpleQueue()
     console = types.ModuleType("msvcrt")
     console.getwch = codes.get  # type: ignore[attr-defined]
+    console.kbhit = lambda: not codes.empty()  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "msvcrt", console)
     monkeypatch.setattr(terminal, "WINDOWS", True)
     heard: list[str] = []
@@ -239,6 +240,19 @@ def test_a_single_key_works_at_once_in_a_real_terminal() -> None:
             time.sleep(0.01)
     os.close(master)
     assert heard == [" "]
+
+
+def test_what_is_typed_after_the_round_is_left_for_the_question() -> None:
+    pty = pytest.importorskip("pty", reason="Windows has no such terminals.")
+    master, slave = pty.openpty()
+    heard: list[str] = []
+    with os.fdopen(slave, "r") as terminal:
+        with keys(heard.append, terminal):
+            pass
+        os.write(master, b"1.5 bar\n")
+        assert terminal.readline() == "1.5 bar\n"
+    os.close(master)
+    assert heard == []
 
 
 def test_without_a_terminal_lines_are_keys_and_an_empty_one_is_the_big_key(tmp_path: Path) -> None:
