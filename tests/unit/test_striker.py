@@ -91,7 +91,7 @@ def test_a_soft_hit_is_not_as_loud_as_the_tap_that_follows_it_at_once() -> None:
     features, sd_db = blow_features(np.array([alone, together]), RATE)
     assert np.diff(loudness_db(features))[0] > 10.0
     own, doubt = until_next(features, sd_db, np.array([np.inf, 0.02]))
-    assert np.diff(loudness_db(own))[0] == pytest.approx(0.0, abs=2.0)
+    assert 0.0 < np.diff(loudness_db(own))[0] < 6.0  # as if it went on as it had begun
     np.testing.assert_array_equal(own[0], features[0])
     assert (doubt[1, -3:] == MOST_DOUBT_DB).all()
 
