@@ -31,7 +31,8 @@ simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits si
 simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal
 capture.signs capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones
-capture.session capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
+capture.session capture.excerpt capture.onset_lead capture.led_rounds capture.unfinished capture.letters
+capture.terminal
 report.wording report.choices report.remarks report.words report.trend_words report.typefaces report.figure_text
 report.figures report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.past report.typed
 report.letterhead report.further_pages report.page
