@@ -1,14 +1,14 @@
 """Rounds that are led beside the first one: what is tapped, why, and how it comes into the visit.
 
 A second round at another pressure, one mark at many pressures a reading at a time, and a few marks of the tank as it
-was left. Each has its own raw sound in a folder below the visit; its points are in the visit's document once it ends. The
-command line and the pages lead the same ones.
+was left. Each has its own raw sound in a folder below the visit; its points are in the visit's document once it ends.
+The command line and the pages lead the same ones.
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -41,6 +41,7 @@ ONSET_TAPS = 2
 class LedRound:
     """One round to be tapped beside the first one."""
 
+    kind: Literal["again", "onset", "left"]
     folder: Path
     """Of its raw sound."""
     plan: Plan
@@ -66,17 +67,23 @@ def second_round(folder: Path, lead: Leading, pressure: str) -> LedRound:
     """Lead a second round at the pressure that the gauge shows now, as typed."""
     state = "fill raised" if lead.change_pa > 0 else "let down"
     told = {"state": state, "readings": {"pressure": pressure}}
-    return _of_marks(folder, lead.marks_m, told, (lead.after,))
+    return _of_marks("again", folder, lead.marks_m, told, (lead.after,))
 
 
 def round_as_left(folder: Path, marks_m: Sequence[float]) -> LedRound:
     """Lead a few marks of the tank as it was left."""
     left = read_visit(folder).document.as_left
     readings = {"pressure": left.pressure, "water_temperature": left.water_temperature}
-    return _of_marks(folder, tuple(marks_m), {"state": "as left", "same_air": False, "readings": readings}, ())
+    return _of_marks("left", folder, tuple(marks_m), {"state": "as left", "same_air": False, "readings": readings}, ())
 
 
-def _of_marks(folder: Path, marks_m: tuple[float, ...], told: Mapping[str, Any], after: tuple[Said, ...]) -> LedRound:
+def _of_marks(
+    kind: Literal["again", "left"],
+    folder: Path,
+    marks_m: tuple[float, ...],
+    told: Mapping[str, Any],
+    after: tuple[Said, ...],
+) -> LedRound:
     number = len(read_visit(folder).document.rounds) + 2
 
     def keep(session: Session) -> int:
@@ -88,7 +95,8 @@ def _of_marks(folder: Path, marks_m: tuple[float, ...], told: Mapping[str, Any],
             _add(folder, told, points)
         return len(points)
 
-    return LedRound(folder / AGAIN / str(number), Plan(marks_m, None, finer_limit=0, noise_s=2.0), keep, lambda: after)
+    plan = Plan(marks_m, None, finer_limit=0, noise_s=2.0)
+    return LedRound(kind, folder / AGAIN / str(number), plan, keep, lambda: after)
 
 
 def _add(folder: Path, told: Mapping[str, Any], points: Sequence[PointEntry]) -> None:
@@ -144,7 +152,7 @@ def onset_reading(folder: Path, lead: OnsetLead, pressure: tuple[str, float]) ->
 
     practice = 3 if step == 1 else 0
     plan = Plan((lead.mark_m,), None, ONSET_TAPS, finer_limit=0, practice_taps=practice, noise_s=2.0)
-    return LedRound(folder / ONSET / f"{number}-{step:02d}", plan, keep, lambda: _advice(lead))
+    return LedRound("onset", folder / ONSET / f"{number}-{step:02d}", plan, keep, lambda: _advice(lead))
 
 
 def _advice(lead: OnsetLead) -> tuple[Said, ...]:

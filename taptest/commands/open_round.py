@@ -185,6 +185,7 @@ class Talk:
         from taptest.capture.terminal import Lines
         from taptest.commands.led_round import tapped
         from taptest.finding.planner import FEW_MARKS
+        from taptest.line.next_point import few_of
         from taptest.visit.files import read_visit
 
         units = result.units
@@ -262,11 +263,3 @@ def _planned(result: "VisitResult") -> "tuple[Planned, ...]":
     if result.rounds or is_hot(result.case):
         return ()
     return plan(result.case, compare(result.case, result.judgement.line, np.random.default_rng(0)), COST)
-
-
-def few_of(marks_m: list[float], count: int) -> tuple[float, ...]:
-    """Choose so many marks evenly along the line, both ends among them."""
-    down = sorted(set(marks_m))
-    if len(down) <= count:
-        return tuple(down)
-    return tuple(down[round(number * (len(down) - 1) / (count - 1))] for number in range(count))
