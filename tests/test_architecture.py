@@ -40,8 +40,8 @@ report.sources
 api
 desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
 desk.live desk.render desk.section desk.marks desk.model_sound
-desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages desk.review_pages desk.round_pages
-desk.another_pages desk.size_pages
+desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages
+desk.photograph_pages desk.review_pages desk.round_pages desk.another_pages desk.size_pages
 desk.file_pages desk.app desk.network desk.connections desk.serve
 commands.console commands.led_round commands.record_onset commands.record_again
 commands.open_round commands.record commands cli __main__
@@ -71,6 +71,7 @@ ONE_PLACE = {
         "desk.mend_pages",
         "desk.shelf_pages",
         "desk.visit_pages",
+        "desk.photograph_pages",
         "desk.review_pages",
         "desk.round_pages",
         "desk.another_pages",

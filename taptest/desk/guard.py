@@ -28,7 +28,7 @@ MOST_BLOCK_BYTES = 800_000
 """Of sound from a browser: a second at 192 kHz in 32-bit samples; a page that has to catch up sends a second a time."""
 MOST_UPLOAD_BYTES = 600_000_000
 """An hour of sound at 48 kHz takes 350 MB."""
-UPLOADS = ("/new", "/unpack", "/sound")
+UPLOADS = ("/new", "/unpack", "/sound", "/photographs", "/settings/company")
 """Ends of the paths that take files."""
 HEARD = "/round/heard"
 """End of the path that takes what a browser's microphone hears, block by block."""

@@ -1,4 +1,4 @@
-"""Settings: words of the trade and paper, kept on this computer for pages and report; and who has the pages open.
+"""Settings: words of the trade, paper and head of the report, kept on this computer; and who has the pages open.
 
 Browsers are let in and shut out at this computer only: what a telephone could do, whoever took its session could do.
 """
@@ -13,8 +13,10 @@ from starlette.responses import Response
 from taptest.desk.access import Device
 from taptest.desk.guard import DEVICE
 from taptest.desk.render import Posted, desk_of
-from taptest.errors import StorageError
+from taptest.errors import StorageError, TaptestError
+from taptest.images import LARGEST_BYTES
 from taptest.report.choices import PAPERS, WORDINGS, Paper, choose, chosen_paper, usual_wording
+from taptest.report.letterhead import keep_company, keep_logo, kept_letterhead, remove_logo
 from taptest.report.wording import Wording
 
 EXAMPLES: dict[Wording, str] = {"us": "tank, relief valve, fill valve", "uk": "vessel, safety valve, filling loop"}
@@ -38,6 +40,21 @@ def settings(request: Request, form: Posted) -> Response:
     except StorageError as error:
         return _page(request, wording, paper or "", trouble=str(error), status=422)
     return desk.go("/settings", "Settings saved.")
+
+
+def company(request: Request, form: Posted) -> Response:
+    """Keep the head of the report: the company's lines and its logo."""
+    desk = desk_of(request)
+    typed = form.texts.get("company", "")
+    try:
+        keep_company(typed)
+        if sent := form.files.get("logo"):
+            keep_logo(sent[0].content.read(LARGEST_BYTES + 1), sent[0].name)
+        elif form.texts.get("without"):
+            remove_logo()
+    except TaptestError as error:
+        return _page(request, usual_wording(), chosen_paper() or "", refused=(typed, str(error)), status=422)
+    return desk.go("/settings", "The head of the report is kept.")
 
 
 def let_in(request: Request) -> Response:
@@ -73,14 +90,18 @@ def _device(request: Request) -> Device:
 
 def _page(
     request: Request, wording: str, paper: str, *, note: str = "", trouble: str = "", status: int = 200,
-    addresses: list[tuple[str, str]] | None = None,
+    addresses: list[tuple[str, str]] | None = None, refused: tuple[str, str] | None = None,
 ) -> Response:  # fmt: skip
-    desk, own = desk_of(request), _device(request)
+    desk, own, kept = desk_of(request), _device(request), kept_letterhead()
+    company, company_trouble = refused or (kept.text, "")
     shown = desk.access.devices() if own.here else ()
     who: dict[str, Any] = {
         "devices": [(each, f"{datetime.fromtimestamp(each.since).astimezone():%H:%M}") for each in shown],
         "own": own.number,
         "addresses": addresses or [],
+        "company": company,
+        "company_trouble": company_trouble,
+        "logo": kept.logo is not None,
     }
     wordings = [(key, said, EXAMPLES[key]) for key, said in WORDINGS.items()]
     return desk.page(

@@ -13,7 +13,16 @@ from taptest.errors import RecordingError
 from taptest.sound.recording import Recording
 from taptest.sound.records import Tap, TapTrain, TapTraits
 from taptest.sound.remarks import WhyNot
-from taptest.sound.striker import AFTER_S, FEWEST_HITS, LEAD_S, Hits, blow_features, loudness_db, same_striker
+from taptest.sound.striker import (
+    AFTER_S,
+    FEWEST_HITS,
+    LEAD_S,
+    Hits,
+    blow_features,
+    loudness_db,
+    same_striker,
+    until_next,
+)
 from taptest.sound.taps import CLUSTER_S, RING_S, detect_taps, is_clipped
 from taptest.sound.traits import NoiseProfile, noise_profile, quiet_windows, traits_of
 
@@ -27,8 +36,6 @@ TWICE_S = 0.25
 """Two blows of one striker sooner after each other than this are a double hit, not two taps."""
 FAINT_AFTER_DB, FAINT_BEFORE_DB = 6.0, 0.0
 """So much less loud than the tap, a foreign hit in its ring, or just before it, leaves the tap usable."""
-BLOW_S, FIRST_SHARE = 0.003, 0.8
-"""A hit whose peak in its first milliseconds is a larger share of that of the hit in its ring may be a first blow."""
 SAME_HIT_S = 0.005
 """Two onsets nearer than this are one hit's."""
 KEPT_TOGETHER = 1 << 23
@@ -180,7 +187,7 @@ def _compared(each: RecordingHits) -> list[_Event]:
 
 
 def _describe(recording: Recording, events: Sequence[_Event]) -> tuple[np.ndarray, np.ndarray]:
-    """Features of events (E, F) and their deviations (E, F); see `striker.blow_features`."""
+    """Features of events (E, F) in order of time and their deviations (E, F); see `striker.blow_features`."""
     rate = recording.rate_hz
     length = round((LEAD_S + AFTER_S) * rate)
     starts = [round((event.onset_s - LEAD_S) * rate) for event in events]
@@ -188,7 +195,8 @@ def _describe(recording: Recording, events: Sequence[_Event]) -> tuple[np.ndarra
         blow_features(recording.stretches(starts[first : first + HITS_AT_ONCE], length), rate)
         for first in range(0, len(starts), HITS_AT_ONCE)
     ]
-    return np.concatenate([features for features, _ in parts]), np.concatenate([sd_db for _, sd_db in parts])
+    features, sd_db = (np.concatenate(each) for each in zip(*parts, strict=True))
+    return until_next(features, sd_db, np.diff([event.onset_s for event in events], append=np.inf))
 
 
 def is_faint_beside(tap_db: float, other_db: float, after_s: float) -> bool:
@@ -236,24 +244,15 @@ class _Judged:
         twice = (np.abs(near_s) < TWICE_S) & (np.arange(near_s.size) != mine) & self.striker
         if self.events[mine].in_ring:
             tap = self._moved(tap, at_s)
-            if tap.onset_s != at_s:
-                return tap
         if tap.why_not == WhyNot.CLIPPED:
             return tap
         faint = all(is_faint_beside(self.loud_db[mine], self.loud_db[n], near_s[n]) for n in others)
         return replace(tap, why_not=WhyNot.DOUBLE_HIT if twice.any() or not faint else None)
 
     def _moved(self, tap: Tap, onset_s: float) -> Tap:
-        """Return a tap that begins with what was heard in the ring of the hit for which it was taken.
-
-        A first hit that is about as strong is not passed over: the two may be one hand's.
-        """
+        """Return a tap that begins with what was heard in the ring of the hit for which it was taken."""
         rate_hz = self.each.recording.rate_hz
-        starts = [round(at_s * rate_hz) for at_s in (tap.onset_s, onset_s)]
-        before, ring = self.each.recording.stretches(starts, round(RING_S * rate_hz))
-        blow = slice(0, round(BLOW_S * rate_hz))
-        if np.abs(before[blow]).max() > FIRST_SHARE * np.abs(ring[blow]).max():
-            return replace(tap, why_not=WhyNot.DOUBLE_HIT)
+        (ring,) = self.each.recording.stretches([round(onset_s * rate_hz)], round(RING_S * rate_hz))
         return replace(
             tap,
             onset_s=onset_s,

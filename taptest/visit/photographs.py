@@ -57,6 +57,12 @@ def photographs_of(visit: Visit) -> tuple[tuple[str, bytes | None], ...]:
     return tuple((each.caption, _picture(visit.folder, each.file)) for each in visit.document.photographs)
 
 
+def photograph_of(visit: Visit, number: int) -> bytes | None:
+    """Return one picture, counted from 1; None as in `photographs_of`, or where there is no such number."""
+    entries = visit.document.photographs[max(number - 1, 0) : number]
+    return _picture(visit.folder, entries[0].file) if entries else None
+
+
 def _picture(folder: Path, file: str) -> bytes | None:
     try:
         path = inside(folder, file)

@@ -370,6 +370,8 @@ def test_settings_and_a_broken_visit_by_the_keyboard(
         expect(page.locator("main")).to_contain_text("safety valve")
         page.goto(f"{pages.base}/visit/{ident_of('cellar')}/others")
         hold_to_axe(page)
+        page.goto(f"{pages.base}/visit/{ident_of('cellar')}/photographs")
+        hold_to_axe(page)
         page.goto(f"{pages.base}/visit/{ident_of('cellar')}/details")
         page.locator("summary", has_text="Other vessels").focus()
         page.keyboard.press("Enter")

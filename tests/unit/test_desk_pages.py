@@ -25,9 +25,10 @@ from taptest.desk.visits import ident_of, mark_of
 from taptest.sound.recording import write_recording
 from taptest.visit.files import read_visit, save_document
 from taptest.visit.record import Document, HandDecision, PointEntry
-from tests.made_desk import Pages, copy_without_model, make_shelf, pages
+from tests.made_desk import BASE, Pages, copy_without_model, make_shelf, pages
 from tests.made_visits import tap_sound, write_tables, write_taps
 from tests.said import keys_shown
+from tests.unit.test_photographs import picture
 
 IDENT = ident_of("cellar")
 VISIT = f"/visit/{IDENT}"
@@ -742,6 +743,42 @@ def test_edits_of_two_tabs_do_not_undo_each_other(client: Pages, root: Path) -> 
         form = {"onset": onset(page, 1), "verdict": "refuse", "why": f"noise {place}"}
         assert client.send_form(f"{VISIT}/point/{place}/decide", data=form).status_code == 303
     assert [each.why for each in document(root).by_hand] == ["noise 1", "noise 2"]
+
+
+def sent_on(client: Pages, path: str, data: dict[str, str], **files: tuple[str, bytes, str]) -> str:
+    """Send a form, go where it leads, and return the page."""
+    answer = client.send_form(path, data=data, **({"files": files} if files else {}))
+    assert answer.status_code in (303, 422), answer.text
+    page = answer if answer.status_code == 422 else client.get(answer.headers["location"].removeprefix(BASE))
+    return html.unescape(page.text)
+
+
+def test_photographs_are_added_shown_and_taken_away(client: Pages, root: Path) -> None:
+    there = f"{VISIT}/photographs"
+    given = ("IMG.png", picture("PNG", (300, 200)) + bytes(2_000_000), "image/png")  # larger than a form may be
+    assert "The photograph is kept." in sent_on(client, there, {"caption": "<b>Plate</b>"}, files=given)
+    assert "<b>Plate" not in client.get(there).text
+    answer = client.get(f"{there}/1.jpg")
+    assert answer.headers["content-type"] == "image/jpeg"
+    assert answer.content.startswith(b"\xff\xd8")
+    pages_of_report = PdfReader(io.BytesIO(client.get(f"{VISIT}/report.pdf").content)).pages
+    assert "<b>Plate</b>" in pages_of_report[1].extract_text()
+    assert "x.jpg isn't a JPEG" in sent_on(client, there, {}, files=("x.jpg", b"no picture", "image/jpeg"))
+    assert "Choose a picture first" in sent_on(client, there, {})
+    assert "is removed" in sent_on(client, f"{there}/1/remove", {})
+    assert not document(root).photographs
+    assert not list((root / "cellar" / "photographs").iterdir())
+    assert client.get(f"{there}/1.jpg").status_code == 404
+
+
+def test_the_head_of_the_report_is_kept_in_the_settings(client: Pages) -> None:
+    given = ("logo.png", picture("PNG", (300, 200)), "image/png")
+    page = sent_on(client, "/settings/company", {"company": "Sample Heating\n4 Mill Lane"}, logo=given)
+    assert "The head of the report is kept." in page
+    assert "A logo is kept" in page
+    assert "Sample Heating" in PdfReader(io.BytesIO(client.get(f"{VISIT}/report.pdf").content)).pages[0].extract_text()
+    assert "longer than 90 letters" in sent_on(client, "/settings/company", {"company": "x" * 100})
+    assert "A logo is kept" not in sent_on(client, "/settings/company", {"company": "", "without": "yes"})
 
 
 def test_typed_texts_never_become_markup(client: Pages, root: Path) -> None:

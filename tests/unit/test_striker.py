@@ -3,7 +3,17 @@
 import numpy as np
 import pytest
 
-from taptest.sound.striker import AFTER_S, LEAD_S, Hits, KnownBlows, blow_features, same_striker
+from taptest.sound.striker import (
+    AFTER_S,
+    LEAD_S,
+    MOST_DOUBT_DB,
+    Hits,
+    KnownBlows,
+    blow_features,
+    loudness_db,
+    same_striker,
+    until_next,
+)
 from tests.made_taps import ring
 from tests.samples import every
 
@@ -31,15 +41,15 @@ def voiced(rng: np.random.Generator) -> np.ndarray:
     return np.asarray(wave * np.minimum(time_s / rng.uniform(0.002, 0.03), 1.0))
 
 
-def visit(kind: str, seed: int) -> tuple[Hits, np.ndarray]:
-    """Fifteen points of three taps, half of them with other damping (water), and as many foreign hits, softer."""
+def visit(kind: str, seed: int, foreign: int = 3) -> tuple[Hits, np.ndarray]:
+    """Fifteen points of three taps, half of them with other damping (water), and so many foreign hits each, softer."""
     rng = np.random.default_rng(seed)
     dry, wet = ring(RATE, rng, loss=0.006), ring(RATE, rng, loss=0.02)
     key = ring(RATE, rng, loss=0.05, low_hz=1500, high_hz=9000)
     sounds, onsets_s, recording, true = [], [], [], []
     for point in range(15):
         events = [(0.6 + 0.6 * k + rng.uniform(-0.06, 0.06), True) for k in range(3)]
-        events += [] if kind == "none" else [(rng.uniform(0.1, 2.6), False) for _ in range(3)]
+        events += [] if kind == "none" else [(rng.uniform(0.1, 2.6), False) for _ in range(foreign)]
         for onset_s, mine in sorted(events):
             shell = dry if point < 8 else wet
             other = voiced(rng) if kind == "talk" else key * rng.uniform(0.5, 2.0)
@@ -60,6 +70,30 @@ def test_foreign_hits_are_refused_and_taps_on_both_sides_of_the_water_are_kept(k
     found = same_striker(hits).striker
     assert found[true].mean() >= 0.97
     assert found[~true].sum() <= 1
+
+
+def test_taps_among_many_hits_are_known_by_their_number_at_each_mark() -> None:
+    """A fifth of all hits, most with another one near by chance, and some of the others as loud."""
+    hits, true = visit("keys", 1, foreign=11)
+    loud_keys = np.flatnonzero(~true)[::2]
+    hits.features[loud_keys, 0] += 12.0
+    found = same_striker(hits).striker
+    assert found[true].mean() >= 0.9
+    assert found[~true].sum() <= 3
+
+
+def test_a_soft_hit_is_not_as_loud_as_the_tap_that_follows_it_at_once() -> None:
+    rng = np.random.default_rng(6)
+    key, tap = ring(RATE, rng, loss=0.05, low_hz=1500, high_hz=9000), ring(RATE, rng, loss=0.006)
+    alone, together = (stretch(key, 0.03, np.random.default_rng(7)) for _ in range(2))
+    start = round((LEAD_S + 0.02) * RATE)
+    together[start:] += 0.3 * tap[: together.size - start]
+    features, sd_db = blow_features(np.array([alone, together]), RATE)
+    assert np.diff(loudness_db(features))[0] > 10.0
+    own, doubt = until_next(features, sd_db, np.array([np.inf, 0.02]))
+    assert 0.0 < np.diff(loudness_db(own))[0] < 6.0  # as if it went on as it had begun
+    np.testing.assert_array_equal(own[0], features[0])
+    assert (doubt[1, -3:] == MOST_DOUBT_DB).all()
 
 
 def test_a_clock_is_too_regular_and_a_hand_is_not() -> None:
