@@ -87,6 +87,30 @@ if (count) {
     .catch(() => { if (looking) looking.textContent = "The folder could not be read."; });
 }
 
+// Many visits are judged behind the list: how far it has come, and the list anew at the end.
+const batch = () => {
+  const place = document.querySelector("[data-batch]");
+  if (!place) return;
+  told(place.dataset.batch).then((answer) => {
+    if (!answer.running) { location.reload(); return; }
+    place.querySelector("[data-done]").textContent = answer.done;
+    place.querySelector("progress").value = answer.done;
+    setTimeout(batch, 1000);
+  }).catch(() => setTimeout(batch, 5000));
+};
+batch();
+
+// The arrow keys go through the list.
+document.addEventListener("keydown", (event) => {
+  const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
+  const list = document.getElementById("list");
+  if (!step || !list || !list.contains(document.activeElement)) return;
+  const links = Array.from(list.querySelectorAll("tbody th a"));
+  const here = links.indexOf(document.activeElement);
+  const next = links[here < 0 ? 0 : here + step];
+  if (next) { event.preventDefault(); next.focus(); }
+});
+
 const MOST_FAILURES = 5;
 const wait = () => {
   const judging = document.querySelector("[data-judging]");
