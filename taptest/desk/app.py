@@ -134,6 +134,8 @@ ROUTES: tuple[BaseRoute, ...] = (
     form("/visit/{ident}/round/microphone", "round_pages.attach"),
     form("/visit/{ident}/round/microphone/leave", "round_pages.leave"),
     page("/visit/{ident}/round/heard", "round_pages.heard", "POST"),
+    page("/visit/{ident}/another", "another_pages.another"),
+    form("/visit/{ident}/another", "another_pages.begin"),
     page("/visit/{ident}/boundary.{form}", "file_pages.picture"),
     page("/visit/{ident}/forecast.{form}", "file_pages.forecast"),
     page("/visit/{ident}/{page}.pdf", "file_pages.report"),
