@@ -38,8 +38,8 @@ report.figures report.forecast_figure report.rounds_figure report.trend_figure r
 report.letterhead report.further_pages report.page
 report.sources
 api
-desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
-desk.live desk.render desk.section desk.marks desk.model_sound
+desk.access desk.guard desk.fields desk.drafts desk.visits desk.judging desk.sounds desk.rings desk.arrivals
+desk.browser_sound desk.live desk.render desk.section desk.marks desk.model_sound
 desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages
 desk.photograph_pages desk.away_pages desk.review_pages desk.round_pages desk.another_pages desk.size_pages
 desk.file_pages desk.app desk.network desk.connections desk.serve

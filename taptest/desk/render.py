@@ -25,6 +25,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from taptest import __version__
 from taptest.desk.access import Access
 from taptest.desk.arrivals import MOST_FILES, Sent
+from taptest.desk.drafts import Drafts
 from taptest.desk.judging import Batch, Histories, Judge
 from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
@@ -97,6 +98,7 @@ class Desk:
         self.judge = Judge()
         self.histories = Histories(root)
         self.rounds = Rounds(way or Devices())
+        self.drafts = Drafts(root)
         self.reach: str | None = None
         """The address at which the local network reaches the pages, where the user asked for it."""
         self.batch = Batch(self.visits, self.judge)

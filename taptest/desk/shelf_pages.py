@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from taptest.desk.arrivals import as_walk, make_visit, unpack
+from taptest.desk.drafts import NEW
 from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_of
 from taptest.desk.render import SIGNS, Posted, clean, desk_of
 from taptest.desk.visits import Visits, ident_of
@@ -128,7 +129,21 @@ def new_form(request: Request) -> Response:
         for name, text in before.items():
             if name in CARRIED_OVER or name.partition(".")[0] in CARRIED_OVER:
                 typed[name] = text
-    return _form(request, typed, {}, {})
+    draft = {} if like else desk.drafts.read(NEW)
+    return _form(request, typed | draft, {}, {}, drafted=bool(draft))
+
+
+def draft(request: Request, form: Posted) -> Response:
+    """Keep what is typed in the form of a new visit so far."""
+    desk_of(request).drafts.keep(NEW, form.texts)
+    return Response(status_code=204)
+
+
+def start_anew(request: Request) -> Response:
+    """Show the form of a new visit empty."""
+    desk = desk_of(request)
+    desk.drafts.forget(NEW)
+    return desk.go("/new")
 
 
 def new_visit(request: Request, form: Posted) -> Response:
@@ -142,6 +157,7 @@ def new_visit(request: Request, form: Posted) -> Response:
         ident, notes = make_visit(desk.visits, read.document, form.files.get("files", []), as_walk(form.texts))
     except TaptestError as error:
         return _form(request, read.typed, {"files": str(error)}, walk, 422)
+    desk.drafts.forget(NEW)
     return desk.go(f"/visit/{ident}", " ".join(["The visit is on the shelf.", *notes]))
 
 
@@ -186,12 +202,14 @@ def picks(visits: Visits) -> dict[str, list[str]]:
 
 
 def _form(
-    request: Request, typed: dict[str, str], errors: dict[str, str], walk: dict[str, str], status: int = 200
-) -> Response:
+    request: Request, typed: dict[str, str], errors: dict[str, str], walk: dict[str, str], status: int = 200,
+    *, drafted: bool = False,
+) -> Response:  # fmt: skip
     desk = desk_of(request)
     return desk.page(
         "new.html", status, title="New visit", groups=groups_for(typed), typed=typed, errors=in_order(errors),
         picks=picks(desk.visits), walk={"first": "", "last": "", "every": "", "taps": "", **walk}, fields=FIELDS,
+        drafted=drafted,
     )  # fmt: skip
 
 

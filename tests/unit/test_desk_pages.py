@@ -755,6 +755,34 @@ def sent_on(client: Pages, path: str, data: dict[str, str], **files: tuple[str, 
     return html.unescape(page.text)
 
 
+def test_a_form_that_was_not_sent_is_there_again(client: Pages) -> None:
+    typed = TYPED | {"tank.volume": "18", "not.a.field": "x"}
+    assert client.send_form("/new/draft", data=typed).status_code == 204
+    page = shown(client, "/new")
+    assert "This was typed before and not sent yet." in page
+    assert 'value="Mill Lane 4"' in page
+    assert re.search(r'value="diaphragm" checked', page)
+    assert "not sent yet" not in sent_on(client, "/new/anew", {})
+    client.send_form("/new/draft", data=typed)
+    assert client.send_form("/new", data=TYPED).status_code == 303
+    assert "not sent yet" not in shown(client, "/new")
+
+
+def test_a_draft_of_details_overwrites_no_newer_ones_unseen(client: Pages, root: Path) -> None:
+    mark = mark_of(document(root))
+    client.send_form(f"{VISIT}/details/draft", data={"mark": mark, "tank.volume": "20 l"})
+    page = shown(client, f"{VISIT}/details")
+    assert 'value="20 l"' in page
+    client.send_form(f"{VISIT}/reading", data={"key": "readings.pressure", "value": "1.1 bar"})
+    page = shown(client, f"{VISIT}/details")
+    sent = dict(re.findall(r'name="([^"]+)" type="text" value="([^"]*)"', page))
+    fields = {"mark": mark, "tank.kind": "diaphragm", "tank.water_end": "top", "tank.axis": "vertical"} | sent
+    assert f'name="mark" value="{mark}"' in page
+    assert client.send_form(f"{VISIT}/details", data=fields).status_code == 409
+    assert "not sent yet" not in sent_on(client, f"{VISIT}/details/anew", {})
+    assert client.send_form("/visit/none/details/draft", data={}).status_code == 404
+
+
 def test_the_list_is_sorted_and_taken_along_as_it_is_shown(client: Pages, root: Path) -> None:
     for name, site in (("Attic", "Z Street"), ("boiler room", "A Street")):
         folder = root / name.replace(" ", "-")

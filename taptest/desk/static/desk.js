@@ -44,6 +44,25 @@ window.addEventListener("pageshow", (event) => {
   if (event.persisted) for (const button of document.querySelectorAll("button")) button.disabled = false;
 });
 
+// What is typed in a long form is kept a moment later, and at once when the page is left; not once it was sent.
+const drafted = document.querySelector("[data-draft]");
+if (drafted) {
+  let due = 0;
+  let sent = false;
+  const keep = (last) => {
+    clearTimeout(due);
+    due = 0;
+    if (sent) return;
+    const texts = new URLSearchParams();
+    for (const [name, value] of new FormData(drafted)) if (typeof value === "string") texts.append(name, value);
+    fetch(drafted.dataset.draft, { method: "POST", body: texts, keepalive: last === true }).catch(() => {});
+  };
+  drafted.addEventListener("input", () => { clearTimeout(due); due = setTimeout(keep, 600); });
+  drafted.addEventListener("submit", () => { sent = true; clearTimeout(due); });
+  window.addEventListener("pagehide", () => { if (due) keep(true); });
+  document.addEventListener("visibilitychange", () => { if (document.hidden && due) keep(true); });
+}
+
 const errors = document.getElementById("errors");
 if (errors) errors.focus();
 
