@@ -26,21 +26,22 @@ finding.settle finding.planner finding.wording finding.judge
 visit.remarks visit.record visit.parallel visit.meaning visit.size_task visit.files visit.fingerprint visit.photographs
 visit.intake visit.more_rounds visit.sweeps visit.result visit.listen visit.reading visit.onset_reading
 visit.unfinished visit.as_left visit.analyse visit.open_questions
-visit.judged visit.parcel visit.shelf visit.trend visit.history visit.workers visit.judge_many
+visit.judged visit.parcel visit.shelf visit.put_away visit.trend visit.history visit.workers visit.judge_many
 simulate.strike simulate.rooms simulate.wetted simulate.scene simulate.visits simulate.later_round simulate.scenario
 simulate.truth simulate.onset_round simulate.staged simulate.trial
 capture.remarks capture.device capture.known_levels capture.opening capture.marks capture.tape capture.journal
 capture.signs capture.own_tone capture.place capture.round capture.plans capture.notes capture.estimate capture.tones
-capture.session capture.excerpt capture.onset_lead capture.unfinished capture.letters capture.terminal
+capture.session capture.excerpt capture.onset_lead capture.led_rounds capture.unfinished capture.letters
+capture.terminal
 report.wording report.choices report.remarks report.words report.trend_words report.typefaces report.figure_text
 report.figures report.forecast_figure report.rounds_figure report.trend_figure report.page_text report.past report.typed
 report.letterhead report.further_pages report.page
 report.sources
 api
-desk.access desk.guard desk.fields desk.visits desk.judging desk.sounds desk.rings desk.arrivals desk.browser_sound
-desk.live desk.render desk.section desk.marks desk.model_sound
+desk.access desk.guard desk.fields desk.drafts desk.visits desk.judging desk.sounds desk.rings desk.arrivals
+desk.browser_sound desk.live desk.render desk.section desk.marks desk.model_sound
 desk.settings_pages desk.mend_pages desk.shelf_pages desk.visit_pages
-desk.photograph_pages desk.review_pages desk.round_pages desk.size_pages
+desk.photograph_pages desk.away_pages desk.review_pages desk.round_pages desk.another_pages desk.size_pages
 desk.file_pages desk.app desk.network desk.connections desk.serve
 commands.console commands.led_round commands.record_onset commands.record_again
 commands.open_round commands.record commands cli __main__
@@ -71,8 +72,10 @@ ONE_PLACE = {
         "desk.shelf_pages",
         "desk.visit_pages",
         "desk.photograph_pages",
+        "desk.away_pages",
         "desk.review_pages",
         "desk.round_pages",
+        "desk.another_pages",
         "desk.size_pages",
         "desk.file_pages",
         "desk.app",

@@ -9,7 +9,9 @@ from taptest.errors import QuantityError
 
 if TYPE_CHECKING:
     from taptest.capture.device import Source
+    from taptest.capture.led_rounds import LedRound
     from taptest.capture.session import Tones
+    from taptest.capture.terminal import Lines
     from taptest.quantities import Units
 
     Opened = tuple[Callable[[], Source], Tones | None]
@@ -32,6 +34,21 @@ def with_microphone(arguments: argparse.Namespace, lead: "Callable[[Callable[[],
     if system.hangs:
         end_now(0)
     return 0
+
+
+def tapped(led: "LedRound", open_source: "Callable[[], Source]", tones: "Tones | None", view: "Lines") -> int:
+    """Let a led round be tapped and keep it; returns how many points or readings it has."""
+    from taptest import disk
+    from taptest.capture.session import open_session
+
+    disk.make_folder(led.folder)
+    session = open_session(led.folder, led.plan, open_source, tones=tones)
+    try:
+        for event in session.run():
+            view.show(event)
+        return led.keep(session)
+    finally:
+        session.journal.close()
 
 
 @contextmanager

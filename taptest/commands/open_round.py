@@ -181,8 +181,11 @@ class Talk:
 
     def _left(self, result: "VisitResult") -> None:
         """Ask how the tank was left, hold it against the need, and show before and after where it is tapped again."""
-        from taptest.commands.record_again import retap
+        from taptest.capture.led_rounds import round_as_left
+        from taptest.capture.terminal import Lines
+        from taptest.commands.led_round import tapped
         from taptest.finding.planner import FEW_MARKS
+        from taptest.line.next_point import few_of
         from taptest.visit.files import read_visit
 
         units = result.units
@@ -199,7 +202,7 @@ class Talk:
         marks_m = few_of([point.depth_m for point in result.points], FEW_MARKS)
         if not self._wanted("OFFER_RETAP", units, marks=len(marks_m)):
             return
-        if retap(self.folder, marks_m, *self.sound()):
+        if tapped(round_as_left(self.folder, marks_m), *self.sound(), Lines(units)):
             before = result.judgement.says
             after = self._told().judgement.rounds[-1].says
             self._say("BEFORE", units, sentence=before)
@@ -260,11 +263,3 @@ def _planned(result: "VisitResult") -> "tuple[Planned, ...]":
     if result.rounds or is_hot(result.case):
         return ()
     return plan(result.case, compare(result.case, result.judgement.line, np.random.default_rng(0)), COST)
-
-
-def few_of(marks_m: list[float], count: int) -> tuple[float, ...]:
-    """Choose so many marks evenly along the line, both ends among them."""
-    down = sorted(set(marks_m))
-    if len(down) <= count:
-        return tuple(down)
-    return tuple(down[round(number * (len(down) - 1) / (count - 1))] for number in range(count))

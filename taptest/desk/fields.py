@@ -17,7 +17,7 @@ from taptest.report.page_text import KIND
 if TYPE_CHECKING:
     from taptest.visit.record import Document
 
-Type = Literal["text", "date", "area", "choice"]
+Type = Literal["text", "date", "area", "choice", "pictured"]
 
 SOURCE = "This form"
 LONGEST = 2_000
@@ -34,7 +34,7 @@ class Field:
     hint: str = ""
     type: Type = "text"
     choices: tuple[tuple[str, str], ...] = ()
-    """For a choice: what is stored, and how it is said."""
+    """For a choice, and a pictured one: what is stored, and how it is said."""
 
     @property
     def name(self) -> str:
@@ -78,16 +78,16 @@ GROUPS: tuple[Group, ...] = (
                 "kind",
                 "Kind",
                 "diaphragm: a membrane clamped at the seam; bladder: a bag inside the shell; open: under the roof",
-                "choice",
-                (("", "choose"), *KIND.items()),
+                "pictured",
+                tuple(KIND.items()),
             ),
             Field(
                 "tank",
                 "water_end",
                 "Water enters",
                 "which end the pipe is at, as the tank hangs or stands",
-                "choice",
-                (NOT_KNOWN, ("top", "at the top"), ("bottom", "at the bottom")),
+                "pictured",
+                (("top", "at the top"), ("bottom", "at the bottom"), NOT_KNOWN),
             ),
             Field("tank", "volume", "Volume", "with its unit: 18 l, 4.4 gal"),
             Field("tank", "diameter", "Diameter", "270 mm, 11 in"),

@@ -4,10 +4,12 @@ A judgement belongs to the document and recordings as they were (`visit.judged.b
 anew. Pages ask and are answered at once: done, under way with the share done, or failed with its sentence.
 """
 
+import contextlib
 import queue
 import threading
 import time
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -15,6 +17,7 @@ from typing import TYPE_CHECKING, Literal
 from taptest.errors import TaptestError
 
 if TYPE_CHECKING:
+    from taptest.desk.visits import Visits
     from taptest.report.figures import Picture
     from taptest.report.wording import Wording
     from taptest.visit.files import Visit
@@ -23,6 +26,8 @@ if TYPE_CHECKING:
 
 KEPT = 16
 """Results kept in memory; each takes a few megabytes."""
+LONGEST_S = 600.0
+"""One visit of many is waited for so long."""
 
 
 @dataclass(slots=True)
@@ -132,6 +137,50 @@ class Judge:
 def _load() -> None:
     import taptest.report.figures
     import taptest.visit.analyse  # noqa: F401 - loaded for later
+
+
+class Batch:
+    """Judges many visits one after the other behind the pages; what a page asks for meanwhile waits for one at most."""
+
+    def __init__(self, visits: "Visits", judge: Judge) -> None:
+        self._visits, self._judge = visits, judge
+        self._lock = threading.Lock()
+        self._waiting: list[str] = []
+        self.running = False
+        """Whether visits are being judged."""
+        self.done = 0
+        self.total = 0
+
+    def begin(self, idents: Sequence[str]) -> None:
+        """Judge these visits after those that wait already."""
+        with self._lock:
+            if not self.running:
+                self.done, self.total = 0, 0
+            new = [ident for ident in idents if ident not in self._waiting]
+            self._waiting += new
+            self.total += len(new)
+            if new and not self.running:
+                self.running = True
+                threading.Thread(target=self._work, daemon=True, name="judging all").start()
+
+    def stop(self) -> None:
+        """Judge no more after the one under way."""
+        with self._lock:
+            self.total -= len(self._waiting)
+            self._waiting.clear()
+
+    def _work(self) -> None:
+        while True:
+            with self._lock:
+                self.running = bool(self._waiting)
+                if not self.running:
+                    return
+                ident = self._waiting.pop(0)
+            with contextlib.suppress(TaptestError):  # the list says of each visit why it has no finding
+                found = self._visits.read(ident)
+                if found.visit.document.points:
+                    self._judge.ask(found.visit, wait_s=LONGEST_S)
+            self.done += 1
 
 
 @dataclass(slots=True)

@@ -17,6 +17,7 @@ from taptest.errors import DeviceError, LineError, TaptestError, VisitError
 
 if TYPE_CHECKING:
     from taptest.capture.device import Microphone, SoundSystem, Source, Speaker
+    from taptest.capture.led_rounds import LedRound
     from taptest.capture.round import Advice, Plan, Stop
     from taptest.capture.session import Key, Session, SessionEvent, Tones
     from taptest.quantities import Units
@@ -134,6 +135,7 @@ class LiveRound:
         units: "Units",
         tones: "Tones | None",
         feed: Feed | None = None,
+        led: "LedRound | None" = None,
     ) -> None:
         from taptest.capture.remarks import RoundWarning
         from taptest.report.choices import in_usual_words
@@ -148,6 +150,7 @@ class LiveRound:
         self._session = session
         self._units = units
         self._tones = tones
+        self._led = led
         self._lock = threading.Lock()
         self._marks: dict[float, dict[str, Any]] = {}
         self._seen: dict[str, Any] = {
@@ -168,6 +171,7 @@ class LiveRound:
             "tones": bool(getattr(tones, "on", False)),
             "points": 0,
             "tone": None,
+            "led": "" if led is None else led.kind,
         }
         if feed is not None:
             feed.changed = self._put
@@ -226,7 +230,8 @@ class LiveRound:
             self.feed.finish()
         points, trouble = self._keep()
         drift = in_usual_words(self._session.drift()) if points else ""
-        said = [each for each in (sentence, trouble, drift) if each]
+        after = [in_usual_words(each, self._units) for each in self._led.after()] if self._led and points else []
+        said = [each for each in (sentence, trouble, drift, *after) if each]
         over = "failed" if sentence or trouble else self._session.round.stage
         self._put(state=over, said=said or self.snapshot()["said"], points=points)
 
@@ -236,6 +241,8 @@ class LiveRound:
         from taptest.capture.journal import open_journal
 
         try:
+            if self._led is not None:
+                return self._led.keep(self._session), ""
             journal = open_journal(self._visit.folder)
             try:
                 return save_points(self._visit.folder, journal, self._session.round.results), ""
@@ -354,11 +361,7 @@ class Rounds:
         from taptest.visit.sweeps import sharpening
 
         with self._lock:
-            running = self.running
-            if running is not None:
-                raise DeviceError(
-                    "A round is running already, and two at once would hear each other. Stop that one first."
-                )
+            self._refuse_second()
             refuse_foreign(visit)
             meaning = meaning_of(visit.document, visit.source)
             # A round that was begun keeps its plan, so what is typed anew is not looked at.
@@ -367,9 +370,7 @@ class Rounds:
             if begun is not None and wish.more.strip():
                 more = plan_of(Wanted(marks=wish.more, reference=LEAVE_OUT), meaning.case.tank, meaning.units, MORE)
                 add_marks(visit.folder, more.depths_m)
-            feed = Feed() if wish.microphone == BROWSER else None
-            opener: Callable[[], Source] = feed.open if feed is not None else self.way.opener(wish.microphone)
-            tones = PageTones(feed, on=wish.tones) if feed is not None else self.way.tones(on=wish.tones)
+            feed, opener, tones = self._sound(wish)
             model = partial(sharpening, meaning.case)
             estimator = Estimator(meaning.case.tank, model, meaning.units) if plan.finer_limit else None
             if estimator is None:
@@ -377,12 +378,37 @@ class Rounds:
             session = open_session(
                 visit.folder, plan, opener, estimator=estimator, tones=tones, patient=feed is not None
             )
-            live = LiveRound(ident, visit, session, meaning.units, tones, feed)
-            if isinstance(tones, PageTones):
-                tones.tell = live.tell_tone
-            self._rounds[ident] = live
-            live.start()
-            return live
+            return self._started(LiveRound(ident, visit, session, meaning.units, tones, feed), tones)
+
+    def begin_led(self, ident: str, visit: "Visit", wish: Wish, led: "LedRound", units: "Units") -> LiveRound:
+        """Begin a round that is led beside the first one. Raises `DeviceError`, `StorageError`."""
+        from taptest import disk
+        from taptest.capture.session import open_session
+
+        with self._lock:
+            self._refuse_second()
+            feed, opener, tones = self._sound(wish)
+            disk.make_folder(led.folder)
+            session = open_session(led.folder, led.plan, opener, tones=tones, patient=feed is not None)
+            return self._started(LiveRound(ident, visit, session, units, tones, feed, led), tones)
+
+    def _refuse_second(self) -> None:
+        if self.running is not None:
+            raise DeviceError("A round is running already, and two at once would hear each other. Stop that one first.")
+
+    def _sound(self, wish: Wish) -> "tuple[Feed | None, Callable[[], Source], Tones | None]":
+        """Return the page's feed, what opens the sound, and the tones. Raises `DeviceError`."""
+        if wish.microphone == BROWSER:
+            feed = Feed()
+            return feed, feed.open, PageTones(feed, on=wish.tones)
+        return None, self.way.opener(wish.microphone), self.way.tones(on=wish.tones)
+
+    def _started(self, live: LiveRound, tones: "Tones | None") -> LiveRound:
+        if isinstance(tones, PageTones):
+            tones.tell = live.tell_tone
+        self._rounds[live.ident] = live
+        live.start()
+        return live
 
     def close(self) -> None:
         """Stop what runs; its points are kept."""

@@ -25,7 +25,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from taptest import __version__
 from taptest.desk.access import Access
 from taptest.desk.arrivals import MOST_FILES, Sent
-from taptest.desk.judging import Histories, Judge
+from taptest.desk.drafts import Drafts
+from taptest.desk.judging import Batch, Histories, Judge
 from taptest.desk.live import Devices, Rounds, SoundWay
 from taptest.desk.visits import ChangedMeanwhileError, NoSuchVisitError, Visits
 from taptest.disk import plain
@@ -80,6 +81,14 @@ class Compiled(jinja2.BytecodeCache):
         return self._folder / f"{bucket.key}.{sys.implementation.cache_tag}"
 
 
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """What takes back what a note tells: where it is sent, and the texts that go with it."""
+
+    path: str
+    texts: Mapping[str, str]
+
+
 class Desk:
     """What the pages work with."""
 
@@ -89,9 +98,11 @@ class Desk:
         self.judge = Judge()
         self.histories = Histories(root)
         self.rounds = Rounds(way or Devices())
+        self.drafts = Drafts(root)
         self.reach: str | None = None
         """The address at which the local network reaches the pages, where the user asked for it."""
-        self._notes: OrderedDict[str, str] = OrderedDict()
+        self.batch = Batch(self.visits, self.judge)
+        self._notes: OrderedDict[str, tuple[str, Undo | None]] = OrderedDict()
         self._templates = jinja2.Environment(
             loader=jinja2.FileSystemLoader(TEMPLATES),
             bytecode_cache=Compiled(TEMPLATES / "__pycache__"),
@@ -109,7 +120,7 @@ class Desk:
         from taptest.report.choices import usual_wording
 
         self._wording = usual_wording()
-        known = {"note": "", "running": self.rounds.running, "wide": False, "reach": self.reach}
+        known = {"note": "", "undo": None, "running": self.rounds.running, "wide": False, "reach": self.reach}
         return HTMLResponse(plain(self._templates.get_template(template).render({**known, **values})), status)
 
     @jinja2.pass_context
@@ -123,11 +134,11 @@ class Desk:
             text = text.replace(f"{self.visits.root}{sign}", "")
         return worded(text, self._wording)
 
-    def go(self, where: str, note: str = "") -> RedirectResponse:
+    def go(self, where: str, note: str = "", undo: Undo | None = None) -> RedirectResponse:
         """Go to another page, which shows a note once. `where` is made of our own words and ids only."""
         if note:
             key = secrets.token_hex(6)
-            self._notes[key] = note
+            self._notes[key] = note, undo
             while len(self._notes) > MOST_NOTES:
                 self._notes.popitem(last=False)
             path, _, place = where.partition("#")
@@ -136,7 +147,14 @@ class Desk:
 
     def note(self, request: Request) -> str:
         """Return the note that was left for this page."""
-        return self._notes.get(request.query_params.get("note", ""), "")
+        return self._note(request)[0]
+
+    def undo(self, request: Request) -> Undo | None:
+        """Return what takes back what the page's note tells; None where nothing does."""
+        return self._note(request)[1]
+
+    def _note(self, request: Request) -> tuple[str, Undo | None]:
+        return self._notes.get(request.query_params.get("note", ""), ("", None))
 
 
 @dataclass(frozen=True, slots=True)

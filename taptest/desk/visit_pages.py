@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from taptest.desk.arrivals import add_sound, as_walk
+from taptest.desk.drafts import MARK
 from taptest.desk.fields import FIELDS, groups_for, in_order, read_form, typed_of
 from taptest.desk.judging import Judging
 from taptest.desk.live import round_began
@@ -165,8 +166,28 @@ def state(request: Request) -> Response:
 def details_form(request: Request) -> Response:
     """Show what was typed of a visit, to correct it; what is wrong with it already stands beside its field."""
     found = desk_of(request).visits.read(request.path_params["ident"])
-    typed = typed_of(found.visit.document)
-    return _details(request, found, typed, read_form(typed, found.visit.document).errors, found.mark)
+    kept = typed_of(found.visit.document)
+    texts = desk_of(request).drafts.read(found.ident)
+    mark = texts.pop(MARK, found.mark)  # a document that changed since is not overwritten unseen
+    typed = kept | texts
+    errors = read_form(typed, found.visit.document).errors
+    return _details(request, found, typed, errors, found.mark if typed == kept else mark, drafted=typed != kept)
+
+
+def draft(request: Request, form: Posted) -> Response:
+    """Keep what is typed in the details so far."""
+    desk = desk_of(request)
+    ident = desk.visits.read(request.path_params["ident"]).ident
+    desk.drafts.keep(ident, form.texts)
+    return Response(status_code=204)
+
+
+def start_anew(request: Request) -> Response:
+    """Show the details as the visit has them."""
+    desk = desk_of(request)
+    ident = desk.visits.read(request.path_params["ident"]).ident
+    desk.drafts.forget(ident)
+    return desk.go(f"/visit/{ident}/details")
 
 
 def details(request: Request, form: Posted) -> Response:
@@ -184,6 +205,7 @@ def details(request: Request, form: Posted) -> Response:
         return _details(request, found, read.typed, {"": str(error)}, found.mark, 409)
     except TaptestError as error:
         return _details(request, found, read.typed, {"": str(error)}, form.texts.get("mark", ""), 422)
+    desk.drafts.forget(ident)
     return desk.go(f"/visit/{ident}", "Details saved.")
 
 
@@ -436,12 +458,13 @@ def _answers(document: "Document") -> dict[str, str]:
 
 
 def _details(
-    request: Request, found: Found, typed: dict[str, str], errors: dict[str, str], mark: str, status: int = 200
-) -> Response:
+    request: Request, found: Found, typed: dict[str, str], errors: dict[str, str], mark: str, status: int = 200,
+    *, drafted: bool = False,
+) -> Response:  # fmt: skip
     desk = desk_of(request)
     return desk.page(
         "details.html", status, **heading(found), groups=groups_for(typed), typed=typed, errors=in_order(errors),
-        fields=FIELDS, picks=picks(desk.visits), mark=mark,
+        fields=FIELDS, picks=picks(desk.visits), mark=mark, drafted=drafted,
     )  # fmt: skip
 
 

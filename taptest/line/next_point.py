@@ -246,3 +246,11 @@ def _novelty(candidate_m: FloatArray, tapped_m: FloatArray) -> FloatArray:
 def _entropy_bits(p: FloatArray) -> FloatArray:
     q = np.clip(p, 1e-12, 1 - 1e-12)
     return np.asarray(-(q * np.log2(q) + (1 - q) * np.log2(1 - q)))
+
+
+def few_of(marks_m: Sequence[float], count: int) -> tuple[float, ...]:
+    """Choose so many marks evenly along the line, both ends among them."""
+    down = sorted(set(marks_m))
+    if len(down) <= count:
+        return tuple(down)
+    return tuple(down[round(number * (len(down) - 1) / (count - 1))] for number in range(count))

@@ -2,11 +2,13 @@
 the tank is left out here.
 """
 
+import csv
 import html
 import io
 import json
 import re
 import shutil
+import time
 import wave
 import zipfile
 from collections.abc import Iterator
@@ -751,6 +753,123 @@ def sent_on(client: Pages, path: str, data: dict[str, str], **files: tuple[str, 
     assert answer.status_code in (303, 422), answer.text
     page = answer if answer.status_code == 422 else client.get(answer.headers["location"].removeprefix(BASE))
     return html.unescape(page.text)
+
+
+def test_a_form_that_was_not_sent_is_there_again(client: Pages) -> None:
+    typed = TYPED | {"tank.volume": "18", "not.a.field": "x"}
+    assert client.send_form("/new/draft", data=typed).status_code == 204
+    page = shown(client, "/new")
+    assert "This was typed before and not sent yet." in page
+    assert 'value="Mill Lane 4"' in page
+    assert re.search(r'value="diaphragm" checked', page)
+    assert "not sent yet" not in sent_on(client, "/new/anew", {})
+    client.send_form("/new/draft", data=typed)
+    assert client.send_form("/new", data=TYPED).status_code == 303
+    assert "not sent yet" not in shown(client, "/new")
+
+
+def test_a_draft_of_details_overwrites_no_newer_ones_unseen(client: Pages, root: Path) -> None:
+    mark = mark_of(document(root))
+    client.send_form(f"{VISIT}/details/draft", data={"mark": mark, "tank.volume": "20 l"})
+    page = shown(client, f"{VISIT}/details")
+    assert 'value="20 l"' in page
+    client.send_form(f"{VISIT}/reading", data={"key": "readings.pressure", "value": "1.1 bar"})
+    page = shown(client, f"{VISIT}/details")
+    sent = dict(re.findall(r'name="([^"]+)" type="text" value="([^"]*)"', page))
+    fields = {"mark": mark, "tank.kind": "diaphragm", "tank.water_end": "top", "tank.axis": "vertical"} | sent
+    assert f'name="mark" value="{mark}"' in page
+    assert client.send_form(f"{VISIT}/details", data=fields).status_code == 409
+    assert "not sent yet" not in sent_on(client, f"{VISIT}/details/anew", {})
+    assert client.send_form("/visit/none/details/draft", data={}).status_code == 404
+
+
+def test_the_list_is_sorted_and_taken_along_as_it_is_shown(client: Pages, root: Path) -> None:
+    for name, site in (("Attic", "Z Street"), ("boiler room", "A Street")):
+        folder = root / name.replace(" ", "-")
+        shutil.copytree(root / "cellar", folder)
+        kept = read_visit(folder).document
+        tank, visit = kept.tank.model_copy(update={"name": name}), kept.visit.model_copy(update={"site": site})
+        save_document(folder, kept.model_copy(update={"tank": tank, "visit": visit}))
+    shown(client, "/?look=yes")
+
+    def order(query: str) -> list[str]:
+        return [name for name, _, _ in csv_rows(client.get(f"/visits.csv?{query}").text)]
+
+    assert order("sort=tank") == ["Attic", "boiler room", "Cellar"]
+    assert order("sort=site") == ["Cellar", "boiler room", "Attic"]
+    assert order("sort=tank&tank=C") == ["Attic", "Cellar"]
+    page = shown(client, "/?sort=site")
+    assert page.index(">boiler room<") < page.index(">Attic<")
+
+
+def csv_rows(text: str) -> list[tuple[str, str, str]]:
+    """Tank, site and finding of each row of the list."""
+    return [(row["tank"], row["site"], row["finding"]) for row in csv.DictReader(io.StringIO(text.lstrip("\ufeff")))]
+
+
+def test_all_that_has_no_finding_is_judged_behind_the_list(client: Pages, root: Path) -> None:
+    shutil.copytree(root / "cellar", root / "attic")
+    shutil.copytree(root / "cellar", root / "broken")
+    (root / "broken" / "sound" / "p01.wav").unlink()
+    assert "Judge the 2 without a finding" in shown(client, "/?look=yes")
+    assert "Judging:" in sent_on(client, "/judge-all", {}) or not client.desk.batch.running
+    until = time.monotonic() + 30
+    while (state := client.get("/judging").json())["running"] and time.monotonic() < until:
+        time.sleep(0.05)
+    assert state == {"running": False, "done": 2, "total": 2}
+    findings = [finding for _, _, finding in csv_rows(client.get("/visits.csv").text)]
+    assert sorted(findings) == ["", "cannot tell", "cannot tell"]
+    assert "without a finding" not in shown(client, "/?look=yes")
+
+
+def test_a_visit_is_renamed_and_named_back(client: Pages, root: Path) -> None:
+    assert "Rename" in shown(client, f"{VISIT}/manage")
+    page = sent_on(client, f"{VISIT}/name", {"tank": "Left of the boiler", "site": "Mill Lane"})
+    assert "The visit is renamed." in page
+    assert ">Left of the boiler</a>" in page
+    assert document(root).tank.name == "Left of the boiler"
+    fields = dict(re.findall(r'type="hidden" name="(tank|site)" value="([^"]*)"', page))
+    sent_on(client, f"{VISIT}/name", fields)
+    assert document(root).tank.name == "Cellar"
+
+
+def test_a_deleted_visit_comes_back_whole(client: Pages, root: Path) -> None:
+    before = {path.name: path.read_bytes() for path in (root / "cellar").rglob("*") if path.is_file()}
+    page = sent_on(client, f"{VISIT}/away", {"to": "deleted"})
+    assert "“Cellar” is deleted." in page
+    assert ">Cellar</a>" not in page
+    assert not (root / "cellar").exists()
+    undo = re.search(r'action="[^"]*(/away/[0-9a-f]+/back)"', page)
+    assert undo is not None
+    shutil.copytree(next((root / ".deleted").rglob("visit")), root / "cellar")  # its place is taken meanwhile
+    assert "back on the shelf" in sent_on(client, undo[1], {})
+    after = {path.name: path.read_bytes() for path in (root / "cellar-2").rglob("*") if path.is_file()}
+    assert before.items() <= after.items()  # opened, it is judged as well
+    assert "no longer put away" in sent_on(client, undo[1], {})
+
+
+def test_an_archived_visit_is_kept_and_a_deleted_one_can_go_for_good(client: Pages, root: Path) -> None:
+    shutil.copytree(root / "cellar", root / "attic")
+    (root / "attic" / "visit.json").write_text("no document", encoding="utf-8")
+    shown(client, "/?look=yes")
+    sent_on(client, f"{VISIT}/away", {"to": "archived"})
+    assert "Delete" in shown(client, f"/visit/{ident_of('attic')}/manage")
+    sent_on(client, f"/visit/{ident_of('attic')}/away", {"to": "deleted"})
+    page = shown(client, "/away")
+    assert "Cellar" in page
+    assert "attic" in page
+    (out,) = re.findall(r"/away/[0-9a-f]+/out", page)
+    assert "deleted for good" in sent_on(client, out, {})
+    assert not list((root / ".deleted").iterdir())
+    (back,) = re.findall(r"/away/[0-9a-f]+/back", shown(client, "/away"))
+    assert "is archived" in sent_on(client, back.replace("/back", "/out"), {})
+    assert "Choose whether" in sent_on(client, f"/visit/{ident_of(put_back(client, back))}/away", {"to": "../.."})
+
+
+def put_back(client: Pages, path: str) -> str:
+    """Bring a visit back that came from "cellar"."""
+    assert "back on the shelf" in sent_on(client, path, {})
+    return "cellar"
 
 
 def test_photographs_are_added_shown_and_taken_away(client: Pages, root: Path) -> None:

@@ -96,7 +96,9 @@ def test_something_speaks_against_a_tank_as_soon_as_a_fault_is_the_likeliest_fin
     """From a right charge down to a great loss, which long does no harm where the relief valve is set high."""
     case = made_case(STANDING, **FILLED)
     case = replace(case, system=replace(case.system, relief_pa=6e5))
-    found = [judge(case, heard_at(STANDING, charge, FILLED)) for charge in np.linspace(1e5, 0.0, 21)]
+    found = [
+        judge(case, heard_at(STANDING, charge, FILLED)) for charge in 1e5 * np.array([1, 0.6, 0.5, 0.45, 0.4, 0.2, 0])
+    ]
     quiet = [each.speaks_against is False for each in found]
     likeliest = [max(each.probabilities, key=each.probabilities.__getitem__) == "as expected" for each in found]
     assert quiet[0]

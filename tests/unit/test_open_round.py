@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from taptest.commands import open_round
-from taptest.commands.open_round import Talk, few_of
+from taptest.commands.open_round import Talk
 from taptest.errors import DeviceError
 from taptest.finding.planner import Planned
 from taptest.finding.settle import Settle
+from taptest.line.next_point import few_of
 from taptest.statements import Statement
 from taptest.visit import analyse
 from taptest.visit.files import read_visit, save_document

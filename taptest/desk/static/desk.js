@@ -44,6 +44,25 @@ window.addEventListener("pageshow", (event) => {
   if (event.persisted) for (const button of document.querySelectorAll("button")) button.disabled = false;
 });
 
+// What is typed in a long form is kept a moment later, and at once when the page is left; not once it was sent.
+const drafted = document.querySelector("[data-draft]");
+if (drafted) {
+  let due = 0;
+  let sent = false;
+  const keep = (last) => {
+    clearTimeout(due);
+    due = 0;
+    if (sent) return;
+    const texts = new URLSearchParams();
+    for (const [name, value] of new FormData(drafted)) if (typeof value === "string") texts.append(name, value);
+    fetch(drafted.dataset.draft, { method: "POST", body: texts, keepalive: last === true }).catch(() => {});
+  };
+  drafted.addEventListener("input", () => { clearTimeout(due); due = setTimeout(keep, 600); });
+  drafted.addEventListener("submit", () => { sent = true; clearTimeout(due); });
+  window.addEventListener("pagehide", () => { if (due) keep(true); });
+  document.addEventListener("visibilitychange", () => { if (document.hidden && due) keep(true); });
+}
+
 const errors = document.getElementById("errors");
 if (errors) errors.focus();
 
@@ -86,6 +105,30 @@ if (count) {
     })
     .catch(() => { if (looking) looking.textContent = "The folder could not be read."; });
 }
+
+// Many visits are judged behind the list: how far it has come, and the list anew at the end.
+const batch = () => {
+  const place = document.querySelector("[data-batch]");
+  if (!place) return;
+  told(place.dataset.batch).then((answer) => {
+    if (!answer.running) { location.reload(); return; }
+    place.querySelector("[data-done]").textContent = answer.done;
+    place.querySelector("progress").value = answer.done;
+    setTimeout(batch, 1000);
+  }).catch(() => setTimeout(batch, 5000));
+};
+batch();
+
+// The arrow keys go through the list.
+document.addEventListener("keydown", (event) => {
+  const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
+  const list = document.getElementById("list");
+  if (!step || !list || !list.contains(document.activeElement)) return;
+  const links = Array.from(list.querySelectorAll("tbody th a"));
+  const here = links.indexOf(document.activeElement);
+  const next = links[here < 0 ? 0 : here + step];
+  if (next) { event.preventDefault(); next.focus(); }
+});
 
 const MOST_FAILURES = 5;
 const wait = () => {
