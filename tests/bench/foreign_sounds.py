@@ -5,9 +5,9 @@ Run: python -m tests.bench.foreign_sounds              (all rows; needs the reco
 
 Sounds: talk is made by the synthesiser espeak-ng; key presses are those of the Debian package bucklespring-data
 (unpacked; its folder wav in TAPTEST_KEYS), doors those of minetest-data (its folder of the mod "doors" in
-TAPTEST_DOORS); clocks, fires and dishes are those of ../shared/real. Clocks and fires are clips of 5 s: one
-is repeated, but by themselves all fires are played one after another. By themselves sounds are heard as one recording of 40 s
-and cut into a dozen. A sound's level is the root mean square of its frames of 60 ms within 15 dB of the loudest
+TAPTEST_DOORS); clocks, fires and dishes are those of ../shared/real. Clocks and fires are clips of 5 s: one is
+repeated, but by themselves all fires are played one after another. By themselves sounds are heard as one recording of
+40 s and cut into a dozen. A sound's level is the root mean square of its frames of 60 ms within 15 dB of the loudest
 hundredth; a visit's that of the 60 ms after its median tap. A hit is matched within 5 ms.
 """
 
