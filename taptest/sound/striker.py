@@ -489,7 +489,7 @@ def _believable(hits: Hits, x: FloatArray, sd: FloatArray, scale: _Scale, loud_d
 
 
 def _are_counted(recording: IntArray, mine: BoolArray) -> bool:
-    """Whether recordings hold about as many chosen hits each, as a hand taps each mark as often (index of dispersion)."""
+    """Whether all recordings hold about as many chosen hits, as a hand taps each mark as often (Fisher)."""
     counts = np.bincount(recording[mine], minlength=int(recording.max()) + 1)
     return bool(
         counts.size >= MANY_RECORDINGS and counts.mean() >= LEAST_A_MARK and counts.var() <= EVENLY * counts.mean()
