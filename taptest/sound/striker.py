@@ -76,10 +76,10 @@ WILD, UNLIKE, LASTS_DB = 1.0, 0.3, -2.0
 """Mean square of the steps from tap to tap, in units of what repetition explains, beyond which hits are of no striker;
 and beyond which they are not, if they do not die away either: 25 to 50 ms after the onset a ring has fallen, talk has
 not. Strikers lie at 0.05 to 0.5, talk at 0.6 and more."""
-EVENLY, LEAST_A_MARK = 0.3, 1.5
+EVENLY, LEAST_A_MARK = 0.25, 1.5
 """Variance over mean of the number of taps in a recording, up to which a hand counted them, and the least mean of it.
-What comes by chance has 1 (Poisson), taps of simulated visits under keys, talk and a clock 0 to 0.3, talk and music
-alone 0.45 and more."""
+What comes by chance has 1 (Poisson), taps of simulated visits under keys, talk and a clock mostly 0 to 0.2, keys, talk
+and music alone 0.28 and more."""
 CLEARLY_LOUDER_DB = 6.0
 LEAST_SHARE = 0.3
 """Taps that nobody counted and that are not clearly louder than what was refused are believed from this share of the
