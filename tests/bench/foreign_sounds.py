@@ -1,7 +1,7 @@
 """Taps among other people's sounds: used false taps, true taps kept, signs of processing.
 
 Run: python -m tests.bench.foreign_sounds              (all rows; needs the recordings named below, leaves out the rest)
-     python -m tests.bench.foreign_sounds --visits DIR (visits with truth.json to mix under; recordings_demo else)
+     python -m tests.bench.foreign_sounds --visits DIR (only under these visits with truth.json)
 
 Sounds: talk is made by the synthesiser espeak-ng; key presses are those of the Debian package bucklespring-data
 (unpacked; its folder wav in TAPTEST_KEYS), doors those of minetest-data (its folder of the mod "doors" in
@@ -221,11 +221,14 @@ def signs(visits: list[Path]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--visits", type=Path, default=Path(__file__).parents[2] / "recordings_demo")
+    parser.add_argument(
+        "--visits", type=Path, help="visits to mix sounds under; recordings_demo, and sounds alone, else"
+    )
     given = parser.parse_args()
-    visits = [path.parent for path in sorted(given.visits.glob("*/truth.json"))]
-    visits = [path for path in visits if "noisy" not in path.name]
-    alone()
+    if given.visits is None:
+        alone()
+    folder = given.visits or Path(__file__).parents[2] / "recordings_demo"
+    visits = [path.parent for path in sorted(folder.glob("*/truth.json")) if "noisy" not in path.parent.name]
     under_visits(visits, 10.0)
     signs(visits)
 
