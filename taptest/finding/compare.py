@@ -130,6 +130,8 @@ class Comparison:
     """What the readings leave open, for the same."""
     rings_all_over: bool = False
     """Whether the shell rings behind every mark."""
+    lines: int = 1
+    """Lines tapped in the first round."""
 
 
 def compare(
@@ -198,6 +200,7 @@ def compare(
         weighed.charges,
         draws,
         line.state == "all air" or rings_all_over(line),
+        1 + len(beside),
     )
 
 

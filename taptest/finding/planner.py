@@ -34,6 +34,9 @@ ROUND_STEPS_PA = (30_000.0, 50_000.0, 80_000.0)
 """By how much a second round may be raised or let down."""
 HEARD_SD_M, CAP_SD_M = 0.02, 0.04
 """Error of a boundary and of a dry cap's edge in a second round."""
+FAR_SIDE_SHARE = 0.7
+"""Error of those in a second round over that in a second line of the first one: there the wet wall's edge differs from
+meridian to meridian as well, and the model's own error is the same as in the first line."""
 ONSET_SD_PA = 4_000.0
 """Error of the pressure at which one mark turns."""
 DRAIN_M3 = 1.0e-3
@@ -44,9 +47,9 @@ READ_SD_PA = 5_000.0
 """Error of a charge read at the air valve with the tank isolated and drained."""
 FELT_SD = 0.3
 """Error of the water share by pushing the tank."""
-MINUTES = {"round": 4.0, "onset": 4.0, "drain": 6.0, "isolated": 25.0, "weight": 1.0}
+MINUTES = {"line": 4.0, "round": 4.0, "onset": 4.0, "drain": 6.0, "isolated": 25.0, "weight": 1.0}
 """What each step takes: own judgement, no source."""
-MISSES = {"round": 0.15, "onset": 0.1, "drain": 0.03, "isolated": 0.02, "weight": 0.2}
+MISSES = {"line": 0.15, "round": 0.15, "onset": 0.1, "drain": 0.03, "isolated": 0.02, "weight": 0.2}
 """Probability that a step tells nothing: own judgement, no source."""
 LEAST_SAVED = 0.05
 """A step that saves less than this is worth no minute."""
@@ -197,6 +200,8 @@ def _steps(case: Case, comparison: Comparison, possible: _Possible, weigh_by_han
     found: list[_Step] = []
     if not is_hot(case) and not comparison.rounds:
         found += [_round(change, pressure, possible) for change in _changes(case, pressure, low, high)]
+    if comparison.lines == 1:
+        found.append(_Step("line", Statement(Settle.FAR_SIDE), FAR_SIDE_SHARE * possible.of_round(pressure)))
     if case.tank.clamped and not comparison.onset_heard:
         said = cold_step(case, comparison.rings_all_over)
         if said.key is not Settle.READ_ISOLATED:

@@ -27,6 +27,7 @@ class Settle(Key):
     READ_ISOLATED = "settle.read isolated"
     DRAIN = "settle.drain"
     DRAIN_GLYCOL = "settle.drain, glycol"
+    FAR_SIDE = "settle.far side"
     ROUND_RAISED = "settle.second round, raised", "step_pa"
     ROUND_LOWERED = "settle.second round, lowered", "step_pa"
 
@@ -50,8 +51,8 @@ def settling_step(case: Case, line: LineReading | None, onset_heard: bool = Fals
 
 
 def cooled(case: Case, step: Statement) -> Statement:
-    """Say a cold step of a hot system: it cools down first."""
-    return Statement(Settle.COOL_FIRST, {"step": step}) if is_hot(case) else step
+    """Say a step of a hot system: it cools down first, unless the step is to tap it as it is."""
+    return Statement(Settle.COOL_FIRST, {"step": step}) if is_hot(case) and step.key is not Settle.FAR_SIDE else step
 
 
 def drain_step(case: Case) -> Statement:

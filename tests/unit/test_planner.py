@@ -9,7 +9,7 @@ from taptest.finding.compare import compare
 from taptest.finding.judge import COST, judge
 from taptest.finding.planner import MINUTES, Planned, plan
 from taptest.finding.records import Case
-from taptest.finding.settle import Settle
+from taptest.finding.settle import Settle, cooled
 from taptest.quantities import US
 from taptest.statements import Statement
 from taptest.tank.kinds import TankKind, WaterEnd
@@ -75,6 +75,17 @@ def test_what_was_done_is_not_asked_for_again() -> None:
     assert not any(each.kind == "drain" for each in planned(drained))
 
 
+def test_a_second_line_is_asked_for_once_and_of_a_hot_tank_as_it_is() -> None:
+    case = made_case(made_tank("diaphragm", "bottom"), state="hot", pressure_pa=1.6e5)
+    line = heard(case.tank, "not found")
+    alone = compare(case, line, np.random.default_rng(0))
+    both = compare(case, line, np.random.default_rng(0), beside=[line])
+    (far,) = [each for each in plan(case, alone, COST) if key_of(each) is Settle.FAR_SIDE]
+    assert isinstance(far.said, Statement)
+    assert cooled(case, far.said) == far.said
+    assert Settle.FAR_SIDE not in {key_of(each) for each in plan(case, both, COST)}
+
+
 def test_where_the_finding_is_sure_no_step_is_worth_its_time() -> None:
     assert planned(made_case(made_tank("diaphragm", "bottom"), pressure_pa=1.3e5), "found", 0.12) == ()
 
@@ -85,4 +96,4 @@ def test_an_open_finding_names_the_step_that_is_worth_most() -> None:
     if found.code == "cannot tell":
         assert isinstance(found.next_checks[0], Statement)
     assert tell(planned(case)[0].said, US)
-    assert set(MINUTES) == {"round", "onset", "drain", "isolated", "weight"}
+    assert set(MINUTES) == {"line", "round", "onset", "drain", "isolated", "weight"}
