@@ -5,7 +5,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +26,8 @@ volume = "18 l"
 diameter = "280 mm"
 height = "380 mm"
 """
+PATIENCE_S = 40.0
+"""Longest wait for a round on a busy machine; an idle one asks for the next mark within a second."""
 OPTIONS = ("--finer", "0", "--no-practice", "--no-tones", "--plain", "--reference", "none")
 
 
@@ -90,14 +91,29 @@ class LiveRound:
 def tap_along(live: LiveRound, player: Player, sound: Callable[[float], FloatArray], stop_after: int = 10**6) -> int:
     """Tap where the journal says, until it is done, the process ends, or `stop_after` points are done.
 
-    `sound` gives what to play at a position in millimetres. Returns the number of points tapped.
+    `sound` gives what to play at a position in millimetres. A mark that is asked for again, as where the sound dropped
+    out on a busy machine, is tapped again. Returns the number of points that are done.
     """
-    tapped, known = 0, 0
-    while tapped < stop_after and live.wait_for(partial(live.has_more, "next", known), 20):
-        known = len(live.entries("next"))
-        player.play(sound(live.entries("next")[-1]["position_mm"]))
-        tapped += 1
-    return tapped
+    known, last_mm = 0, None
+
+    def asked_or_done() -> bool:
+        return live.has_more("next", known) or len(live.entries("point")) >= stop_after
+
+    while live.wait_for(asked_or_done, PATIENCE_S) and len(live.entries("point")) < stop_after:
+        entries = live.entries("next")
+        known, position_mm = len(entries), entries[-1]["position_mm"]
+        if position_mm == last_mm:
+            player.wait_until_quiet()
+            if live.has_more("next", known) or _under_way(live, entries[-1]["n"]):
+                continue  # taps of the first time count after all, or the mark is asked for once more
+        player.play(sound(position_mm))
+        last_mm = position_mm
+    return len(live.entries("point"))
+
+
+def _under_way(live: LiveRound, since: int) -> bool:
+    """Whether a tap was taken since an entry, so that the mark is finished or starts over by itself."""
+    return any(entry["accepted"] and entry["n"] > since for entry in live.entries("tap"))
 
 
 def plain_taps(position_mm: float) -> FloatArray:

@@ -41,11 +41,11 @@ class Site:
         self.player.close()
         self.player = Player(self.server, Hand().quiet(3.0).sound())
 
-    def goes_on(self, seconds: float = 25) -> bool:
+    def goes_on(self, seconds: float = 40) -> bool:
         """Whether the third mark is asked for again, after an interruption."""
         return self.live.wait_for(partial(self.live.has_more, "next", 3), seconds)
 
-    def told(self, what: str, words: str, seconds: float = 12) -> bool:
+    def told(self, what: str, words: str, seconds: float = 30) -> bool:
         """Whether the journal gets an entry of a kind with these words."""
 
         def there() -> bool:
@@ -68,13 +68,8 @@ class Site:
         """Tap the rest and expect a whole visit."""
         known = len(self.live.entries("stage"))
         assert self.live.wait_for(lambda: self.live.has_more("stage", known - 1), 5)
-        while self.live.process.poll() is None:
-            before = len(self.live.entries("point"))
-            position = self.live.entries("next")[-1]["position_mm"]
-            self.player.play(plain_taps(position))
-            if not self.live.wait_for(partial(self.live.has_more, "point", before), 12):
-                break
-        assert self.live.process.wait(10) == 0, self.live.output.read_text()
+        tap_along(self.live, self.player, plain_taps)
+        assert self.live.process.wait(30) == 0, self.live.output.read_text()
         document = read_visit(self.folder / "visit").document
         assert [point.position_mm for point in document.points] == [60, 120, 180, 240]
 

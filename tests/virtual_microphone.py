@@ -22,6 +22,10 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 RATE_HZ = 48000
+LATENCY_MS = 200
+"""What the server holds of the player's sound: on a busy machine the player's turn may be as long in coming."""
+PIPE_S = 0.4
+"""What waits between the player and its server."""
 NEEDED = ("pulseaudio", "pactl", "pacat")
 SKIP_SENTENCE = (
     "There is no PulseAudio here to make a virtual microphone of: install pulseaudio, pulseaudio-utils and "
@@ -108,16 +112,25 @@ class Player:
     def __init__(self, server: Server, noise: FloatArray) -> None:
         self._noise = noise.astype("<f4")
         self._wanted: queue.SimpleQueue[FloatArray | None] = queue.SimpleQueue()
+        self._until = 0.0
         command = ["pacat", "--playback", "--device=tank", "--format=float32le", f"--rate={RATE_HZ}", "--channels=1"]
         self._process = subprocess.Popen(
-            [*command, "--latency-msec=60"], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
+            [*command, f"--latency-msec={LATENCY_MS}"],
+            env=server.environment,
+            stdin=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
         )
         self._thread = threading.Thread(target=self._play, daemon=True)
         self._thread.start()
 
     def play(self, sound: FloatArray) -> None:
         """Play a sound (N,) next."""
+        self._until = max(self._until, time.monotonic() + PIPE_S + LATENCY_MS / 1000) + len(sound) / RATE_HZ
         self._wanted.put(sound)
+
+    def wait_until_quiet(self) -> None:
+        """Wait until everything that was to be played has been heard."""
+        time.sleep(max(self._until - time.monotonic(), 0.0))
 
     def close(self) -> None:
         """Fall silent."""

@@ -189,6 +189,7 @@ class Estimator:
     def _work(self) -> None:
         known: dict[HeardStop, Point] = {}
         given: list[Advice] = []
+        first: Said = ""
         while (question := self._newest()) is not None:
             heard, results = question
             known = {stop: known.get(stop) or stop.point() for stop in heard if stop.windows}
@@ -197,7 +198,9 @@ class Estimator:
             if points and all(stop.stop.kind == "end" for stop in known if stop.stop.on_line):
                 if len(points) == 2 * MARKS:
                     said = two_places(points, self._tank, self._sweeps).said
-                    self._answers.put(Advice(results, said, first=True, caution=caution_of(points)))
+                    if said != first:
+                        self._answers.put(Advice(results, said, first=True, caution=caution_of(points)))
+                    first = said
             elif points:
                 may_end = not self._computing  # what is said without the model may change once it is there
                 advice = advise(points, reference, self._tank, self._sweeps, results, given, self._units)

@@ -74,7 +74,7 @@ def save_points(folder: Path, journal: Journal, results: Sequence[Result]) -> in
 def of_marks(results: Sequence[Result]) -> list[Result]:
     """Return results with what was tapped near the ends for the first answer joined to the same mark of the line.
 
-    A mark of the ends that the line has not come to yet stays where it is.
+    A mark of the ends that the line has not come to yet stays where it is; one that was skipped there is left out.
     """
     first = {each.stop.depth_m: each for each in results if each.stop.kind == "end"}
     joined_to = {each.stop.depth_m for each in results if each.stop.kind == "point"} & first.keys()
@@ -82,7 +82,7 @@ def of_marks(results: Sequence[Result]) -> list[Result]:
     for each in results:
         if each.stop.kind == "end" and each.stop.depth_m in joined_to:
             continue
-        if each.stop.kind == "point" and each.stop.depth_m in first:
+        if each.stop.kind == "point" and each.stop.depth_m in first and not each.skipped:
             before = first[each.stop.depth_m]
             refused = before.refused + each.refused
             whole.append(replace(each, taps=(*before.taps, *each.taps), refused=refused))

@@ -64,6 +64,8 @@ class Estimate(Key):
 class StageText(Key):
     """What each stage of a round asks for; whole sentences."""
 
+    OPENING = "stage.opening"
+    BROWSER = "stage.browser"
     QUIET = "stage.quiet"
     PRACTICE = "stage.practice"
     DECIDING = "stage.deciding"

@@ -79,6 +79,8 @@ def _pressure(typed: str, units: Units) -> tuple[str, float]:
 def _page(request: Request, trouble: str, status: int = 200) -> Response:
     desk = desk_of(request)
     found = desk.visits.read(request.path_params["ident"])
+    if not found.visit.document.points:
+        return desk.go(f"/visit/{found.ident}/round")
     judging = desk.judge.ask(found.visit, WAIT_S)
     if judging.state == "working":
         return waiting(request, found)

@@ -35,7 +35,8 @@ def picture(request: Request) -> Response:
     if form not in PICTURES:
         raise NoSuchVisitError(f"The picture is available as {', '.join(PICTURES)}.")
     found, judging = _judged(request)
-    content: bytes = getattr(judging.picture(usual_wording()), form)
+    upright = form == "svg" and "upright" in request.query_params
+    content: bytes = judging.upright(usual_wording()) if upright else getattr(judging.picture(usual_wording()), form)
     more = {"content-security-policy": PICTURE_POLICY} if form == "svg" else {}
     return _file(content, PICTURES[form], found, f"boundary.{form}", "take" in request.query_params, more)
 

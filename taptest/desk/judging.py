@@ -53,6 +53,14 @@ class Judging:
                 self.drawn[wording] = boundary_picture(self.result, wording)
             return self.drawn[wording]
 
+    def upright(self, wording: "Wording" = "us") -> bytes:
+        """Draw the tank for a narrow screen, as SVG; there must be a result."""
+        from taptest.report.figures import UPRIGHT, vector_picture
+
+        assert self.result is not None, "asked for where a finding is shown"
+        with self.lock:
+            return vector_picture(self.result, UPRIGHT, wording)
+
 
 class Judge:
     """Judges visits; `ask` never waits longer than it is told to."""

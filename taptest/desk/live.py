@@ -137,7 +137,7 @@ class LiveRound:
         feed: Feed | None = None,
         led: "LedRound | None" = None,
     ) -> None:
-        from taptest.capture.remarks import RoundWarning
+        from taptest.capture.remarks import RoundWarning, StageText
         from taptest.report.choices import in_usual_words
         from taptest.statements import Statement
 
@@ -157,7 +157,7 @@ class LiveRound:
             "state": "running",
             "stage": "waiting",
             "big": "…",
-            "small": "Opening the microphone." if feed is None else "Waiting for the browser's microphone.",
+            "small": in_usual_words(Statement(StageText.OPENING if feed is None else StageText.BROWSER), units),
             "number": "",
             "count": 0,
             "of": 0,

@@ -111,6 +111,8 @@ ALONE = Sheet(7.5, 3.7, 2.25)
 """The picture by itself."""
 ON_PAGE = Sheet(4.7, 2.45, 1.5, words=False)
 """Beside the readings, on a page that says the rest."""
+UPRIGHT = Sheet(3.3, 3.4, 1.9, words=False, panels=False, legend_columns=1)
+"""For a telephone's screen, where the page beside it says the rest."""
 TANK_ONLY = Sheet(3.1, 2.6, 1.6, words=False, panels=False, legend_columns=1, plain=True)
 """The tank without its measurements, for the customer."""
 

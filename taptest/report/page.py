@@ -198,6 +198,11 @@ def _common(result: VisitResult, sources: Sources, typed: Typed) -> dict[str, An
         "picture": PageText.PICTURE_ALT,
         "letterhead": _letterhead(sources.letterhead, typed),
         "signatures": [PageText.SIGNED_TECHNICIAN, PageText.SIGNED_CUSTOMER],
+        "where": [
+            *([typed(visit.site)] if visit.site else []),
+            *([typed(sources.document.tank.name)] if sources.document.tank.name else []),
+            day,
+        ],
         "compared": before_and_after(result, sources.document, typed),
         "photographs": [],
         "small": [PageText.SIMULATED_NOTE] if result.simulated else [],

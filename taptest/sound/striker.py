@@ -76,16 +76,18 @@ WILD, UNLIKE, LASTS_DB = 1.0, 0.3, -2.0
 """Mean square of the steps from tap to tap, in units of what repetition explains, beyond which hits are of no striker;
 and beyond which they are not, if they do not die away either: 25 to 50 ms after the onset a ring has fallen, talk has
 not. Strikers lie at 0.05 to 0.5, talk at 0.6 and more."""
+EVENLY, LEAST_A_MARK = 0.25, 1.5
+"""Variance over mean of the number of taps in a recording, up to which a hand counted them, and the least mean of it.
+What comes by chance has 1 (Poisson), taps of simulated visits under keys, talk and a clock mostly 0 to 0.2, keys, talk
+and music alone 0.28 and more."""
 CLEARLY_LOUDER_DB = 6.0
 LEAST_SHARE = 0.3
-"""Taps that are not clearly louder than what was refused are believed from this share of the hits on, or where a hand
-counted them: as many in each of"""
-MOSTLY_AS_MANY, LEAST_AS_MANY = 0.6, 2
-"""such a share of the recordings, and at least so many. Taps of simulated visits have 0.5 to 1 under keys, talk and a
-clock; what sounds by itself has such shares of recordings with none or one hit only, a clock apart."""
-COMPANY_S, ATTACHED = 0.2, 0.4
-"""Hits of which such a share more than chance brings have another one so near are no taps: a key that goes down comes
-up again."""
+"""Taps that nobody counted and that are not clearly louder than what was refused are believed from this share of the
+hits on, and"""
+COMPANY_S = 0.2
+"""if most have no other hit so near: a key that goes down comes up again."""
+MOSTLY, ALWAYS = 0.6, 0.9
+"""Shares of hits in company from which on this speaks against few hits: those that are no louder, and loud ones."""
 
 QUICKEST_PACE_S, SLOWEST_PACE_S = 0.2, 2.2
 PACE_SD_S = 0.004
@@ -475,38 +477,23 @@ def _believable(hits: Hits, x: FloatArray, sd: FloatArray, scale: _Scale, loud_d
     dies_db = float(np.median(hits.features[at, -2]))
     if scatter > WILD or (scatter > UNLIKE and dies_db > LASTS_DB):
         return False
-    if _attached_share(hits, mine) >= ATTACHED:
-        return False
-    if _louder_db(loud_db, mine) >= CLEARLY_LOUDER_DB or mine.mean() >= LEAST_SHARE:
+    if _are_counted(hits.recording, mine):
         return True
-    return _are_counted(hits.recording, mine)
-
-
-def _attached_share(hits: Hits, mine: BoolArray) -> float:
-    """Share of the chosen hits that have another one within `COMPANY_S`, beyond the share that chance gives company.
-
-    By chance as many others lie near a hit as their number in its recording makes likely (Poisson); where the length of
-    a recording is not known, it is that from its first hit to its last.
-    """
-    attached, by_chance = [], []
-    for number in np.unique(hits.recording[mine]):
-        inside = hits.recording == number
-        ours_s, others_s = hits.onset_s[inside & mine], hits.onset_s[inside & ~mine]
-        length_s = hits.length_s[number] if hits.length_s else float(np.ptp(hits.onset_s[inside]))
-        near = np.abs(ours_s[:, None] - others_s) < COMPANY_S
-        attached.extend(near.any(axis=1))
-        by_chance.extend([-np.expm1(-2 * COMPANY_S * others_s.size / max(length_s, COMPANY_S))] * ours_s.size)
-    chance = float(np.mean(by_chance))
-    return (float(np.mean(attached)) - chance) / max(1.0 - chance, 1e-3)
+    together = hits.recording[1:] == hits.recording[:-1]
+    gap_s = np.where(together, np.diff(hits.onset_s), np.inf)
+    nearest_s = np.minimum(np.append(gap_s, np.inf), np.insert(gap_s, 0, np.inf))
+    company = float(np.mean(nearest_s[at] < COMPANY_S))
+    if _louder_db(loud_db, mine) >= CLEARLY_LOUDER_DB:
+        return bool(mine.mean() >= LEAST_SHARE or company < ALWAYS)
+    return bool(mine.mean() >= LEAST_SHARE and company < MOSTLY)
 
 
 def _are_counted(recording: IntArray, mine: BoolArray) -> bool:
-    """Whether most recordings hold the same number of chosen hits, as a hand taps each mark as often."""
+    """Whether all recordings hold about as many chosen hits, as a hand taps each mark as often (Fisher)."""
     counts = np.bincount(recording[mine], minlength=int(recording.max()) + 1)
-    if counts.size < MANY_RECORDINGS:
-        return False
-    usual = int(np.bincount(counts).argmax())
-    return usual >= LEAST_AS_MANY and float(np.mean(counts == usual)) >= MOSTLY_AS_MANY
+    return bool(
+        counts.size >= MANY_RECORDINGS and counts.mean() >= LEAST_A_MARK and counts.var() <= EVENLY * counts.mean()
+    )
 
 
 # ---- live ------------------------------------------------------------------------------------------------------------

@@ -1,12 +1,14 @@
 """Taps among other people's sounds: used false taps, true taps kept, signs of processing.
 
 Run: python -m tests.bench.foreign_sounds              (all rows; needs the recordings named below, leaves out the rest)
-     python -m tests.bench.foreign_sounds --visits DIR (visits with truth.json to mix under; recordings_demo else)
+     python -m tests.bench.foreign_sounds --visits DIR (only under these visits with truth.json)
 
 Sounds: talk is made by the synthesiser espeak-ng; key presses are those of the Debian package bucklespring-data
-(unpacked; its folder wav in TAPTEST_KEYS); clock, doors' stand-ins, rain and water are those of ../shared/real. A
-sound's level is the root mean square of its frames of 60 ms within 15 dB of the loudest hundredth; a visit's that of
-the 60 ms after its median tap. A hit is matched within 5 ms.
+(unpacked; its folder wav in TAPTEST_KEYS), doors those of minetest-data (its folder of the mod "doors" in
+TAPTEST_DOORS); clocks, fires and dishes are those of ../shared/real. Clocks and fires are clips of 5 s: one is
+repeated, but by themselves all fires are played one after another. By themselves sounds are heard as one recording of
+40 s and cut into a dozen. A sound's level is the root mean square of its frames of 60 ms within 15 dB of the loudest
+hundredth; a visit's that of the 60 ms after its median tap. A hit is matched within 5 ms.
 """
 
 import argparse
@@ -16,7 +18,8 @@ import shutil
 import subprocess
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -32,8 +35,10 @@ FloatArray = NDArray[np.float64]
 RATE = 48_000
 REAL = Path(os.environ.get("TAPTEST_REAL_DATA") or Path(__file__).parents[3] / "shared" / "real")
 KEYS = Path(os.environ.get("TAPTEST_KEYS", ""))
+DOORS = Path(os.environ.get("TAPTEST_DOORS", ""))
 NEAR_S = 0.005
-SECONDS = 40
+SECONDS, ALONE = 40, 12
+"""Length of a sound by itself, and how many of each kind."""
 TEXT = (
     "The boiler was serviced last week and the gauge showed a little over one bar. Could you hand me the big spanner "
     "please? No, the other one. It dripped yesterday, about one drop every ten seconds. Seventy, eighty, ninety. Stop. "
@@ -74,9 +79,34 @@ def keys(number: int) -> FloatArray | None:
     return out
 
 
-def clock(number: int) -> FloatArray | None:
-    found = [path for path in sorted(REAL.glob("site_noise/005_*.ogg")) if np.abs(load(path)).max() > 1e-3]
+def doors(number: int) -> FloatArray | None:
+    """A door opened or closed every one to four seconds, by up to 6 dB more or less."""
+    if not (found := sorted(DOORS.glob("*door*.ogg"))) or not DOORS.name:
+        return None
+    rng = np.random.default_rng(number)
+    out, at_s = np.zeros(SECONDS * RATE), 0.7
+    while at_s < SECONDS - 2.5:
+        wave, start = load(found[int(rng.integers(len(found)))]), round(at_s * RATE)
+        out[start : start + wave.size] += wave[: out.size - start] * 10 ** (rng.uniform(-6, 0) / 20)
+        at_s += rng.uniform(1.2, 4.0)
+    return out
+
+
+def clips(name: str) -> list[Path]:
+    return [path for path in sorted(REAL.glob(f"site_noise/{name}_*.ogg")) if np.abs(load(path)).max() > 1e-3]
+
+
+def clip(name: str, number: int) -> FloatArray | None:
+    found = clips(name)
     return load(found[number % len(found)]) if found else None
+
+
+def one_after_another(name: str, number: int) -> FloatArray | None:
+    """All clips, each as loud as the others, beginning with another one for each number."""
+    found = [load(path) for path in clips(name)]
+    if not found:
+        return None
+    return np.roll(np.concatenate([wave / np.abs(wave).max() for wave in found]), -number * SECONDS // 4 * RATE)
 
 
 def dishes(number: int) -> FloatArray | None:
@@ -84,7 +114,15 @@ def dishes(number: int) -> FloatArray | None:
     return np.roll(load(path), -number * 7 * RATE) if path.exists() else None
 
 
-SOUNDS: dict[str, Callable[[int], FloatArray | None]] = {"talk": talk, "keys": keys, "clock": clock, "dishes": dishes}
+SOUNDS: dict[str, Callable[[int], FloatArray | None]] = {
+    "talk": talk,
+    "keys": keys,
+    "clock": partial(clip, "005"),
+    "fire": partial(clip, "006"),
+    "dishes": dishes,
+    "doors": doors,
+}
+BY_THEMSELVES = SOUNDS | {"fire": partial(one_after_another, "006")}
 
 
 def level(sound: FloatArray, rate_hz: int) -> float:
@@ -146,26 +184,30 @@ def under_visits(visits: list[Path], below_db: float) -> None:
 
 
 def alone() -> None:
+    for kind, made in BY_THEMSELVES.items():
+        got = {"one": 0, "dozen": 0, "raw": 0}
+        sounds = [sound for number in range(ALONE) if (sound := made(number)) is not None]
+        for number, sound in enumerate(sounds):
+            whole = np.resize(sound, SECONDS * RATE)
+            noise = 1e-4 * np.random.default_rng(number).normal(size=whole.size)
+            whole = 0.3 * whole / np.abs(whole).max() + noise
+            got["one"] += used_in([whole])
+            got["dozen"] += used_in(np.array_split(whole, 12))
+            got["raw"] += sum(tap.used for tap in detect_taps([whole.astype(np.float32)], RATE).taps)
+        if sounds:
+            per_minute = {name: 60 * count / (SECONDS * len(sounds)) for name, count in got.items()}
+            print(
+                f"{kind:8s} alone: used {per_minute['one']:.1f} a minute, cut into a dozen recordings "
+                f"{per_minute['dozen']:.1f} (detector alone {per_minute['raw']:.0f})"
+            )
+
+
+def used_in(sounds: Sequence[FloatArray]) -> int:
     with tempfile.TemporaryDirectory() as folder:
-        for kind, made in SOUNDS.items():
-            got = {"with": 0.0, "raw": 0.0, "min": 0.0}
-            for number in range(4):
-                if (sound := made(number)) is None:
-                    continue
-                whole = np.resize(sound, SECONDS * RATE)
-                noise = 1e-4 * np.random.default_rng(number).normal(size=whole.size)
-                path = Path(folder) / "a.wav"
-                write_recording(path, 0.3 * whole / np.abs(whole).max() + noise, RATE)
-                (heard,) = listen([("a", path)])
-                recording = open_recording(path)
-                got["with"] += sum(tap.used for tap in heard.taps)
-                got["raw"] += sum(tap.used for tap in detect_taps(recording.blocks(), RATE).taps)
-                got["min"] += SECONDS / 60
-            if got["min"]:
-                print(
-                    f"{kind:8s} alone: used {got['with'] / got['min']:.1f} a minute "
-                    f"(detector alone {got['raw'] / got['min']:.0f})"
-                )
+        files = [(str(number), Path(folder) / f"{number}.wav") for number in range(len(sounds))]
+        for (_, path), sound in zip(files, sounds, strict=True):
+            write_recording(path, sound, RATE)
+        return sum(tap.used for heard in listen(files) for tap in heard.taps)
 
 
 def signs(visits: list[Path]) -> None:
@@ -179,11 +221,14 @@ def signs(visits: list[Path]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--visits", type=Path, default=Path(__file__).parents[2] / "recordings_demo")
+    parser.add_argument(
+        "--visits", type=Path, help="visits to mix sounds under; recordings_demo, and sounds alone, else"
+    )
     given = parser.parse_args()
-    visits = [path.parent for path in sorted(given.visits.glob("*/truth.json"))]
-    visits = [path for path in visits if "noisy" not in path.name]
-    alone()
+    if given.visits is None:
+        alone()
+    folder = given.visits or Path(__file__).parents[2] / "recordings_demo"
+    visits = [path.parent for path in sorted(folder.glob("*/truth.json")) if "noisy" not in path.parent.name]
     under_visits(visits, 10.0)
     signs(visits)
 

@@ -9,12 +9,13 @@ over white noise, after 1.2 s of it or where the file begins; a visit's double h
 another one, as loud or up to 8 dB softer.
 """
 
+import argparse
 import json
 import os
 import re
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -22,10 +23,12 @@ import numpy as np
 from taptest.errors import TaptestError
 from taptest.sound.recording import open_recording, write_recording
 from taptest.sound.taps import detect_taps
-from taptest.visit.listen import listen
+from taptest.visit.listen import Heard, listen
 from tests.bench.foreign_sounds import NEAR_S, RATE, REAL, FloatArray, load
 
 LEAD_S = 1.2
+WRONG_DB = 1.0
+"""A tap whose levels are off by so much in the median band is a wrong one."""
 NO_SINGLE_BLOW = re.compile(
     r"clap|foot|swish|hat|hh|ho_|tambo|maraca|flink|shak|roll|demo|noise|loop|scratch|voice|kit_z01", re.IGNORECASE
 )
@@ -101,29 +104,54 @@ def doubled(visit: Path, folder: Path, rng: np.random.Generator) -> Iterator[tup
         yield path, np.array(onsets), twice
 
 
-def double_hits() -> None:
+def double_hits(visits: Sequence[Path]) -> None:
     got: Counter[str] = Counter()
-    places = sorted((Path(__file__).parents[2] / "recordings_demo").glob("*/truth.json"))
-    for number, place in enumerate(path.parent for path in places if "noisy" not in path.parent.name):
+    for number, place in enumerate(visits):
+        clean_taps = {path.name: heard for path, heard in zip(*undisturbed(place), strict=True)}
         with tempfile.TemporaryDirectory() as folder:
             files = list(doubled(place, Path(folder), np.random.default_rng(50 + number)))
             expected = sum(onsets.size for _, onsets, _ in files)
             heard_files = listen([(path.name, path) for path, _, _ in files], (), expected)
-            for (_, onsets, twice), heard in zip(files, heard_files, strict=True):
+            for (_, onsets, twice), heard, clean in zip(files, heard_files, clean_taps.values(), strict=True):
                 for onset_s, double in zip(onsets, twice, strict=True):
                     reach_s = 0.3 if double else NEAR_S
-                    used = any(tap.used and -NEAR_S < tap.onset_s - onset_s < reach_s for tap in heard.taps)
+                    used = [
+                        n for n, tap in enumerate(heard.taps) if tap.used and -NEAR_S < tap.onset_s - onset_s < reach_s
+                    ]
                     kind = "double" if double else "single"
                     got[kind] += 1
-                    got[kind + " used"] += used
+                    got[kind + " used"] += bool(used)
+                    got[kind + " wrong"] += bool(used) and level_error_db(heard, used[0], clean) > WRONG_DB
     refused = got["double"] - got["double used"]
-    print(f"double hits refused: {refused} of {got['double']}; single taps beside them used: ", end="")
-    print(f"{got['single used']} of {got['single']}")
+    print(f"double hits refused: {refused} of {got['double']}, used and wrong {got['double wrong']}; ", end="")
+    print(f"single taps beside them used: {got['single used']} of {got['single']}")
+
+
+def undisturbed(visit: Path) -> tuple[list[Path], Sequence[Heard]]:
+    files = [
+        visit / name for name in sorted(json.loads((visit / "truth.json").read_text(encoding="utf-8"))["onsets_s"])
+    ]
+    return files, listen([(path.name, path) for path in files])
+
+
+def level_error_db(heard: Heard, number: int, clean: Heard) -> float:
+    """Median over the bands of the change of a tap's levels; infinite where no tap of the clean recording is there."""
+    away_s = [abs(tap.onset_s - heard.taps[number].onset_s) for tap in clean.taps]
+    same = int(np.argmin(away_s))
+    traits, wanted = heard.traits[number], clean.traits[same]
+    if away_s[same] > NEAR_S or traits is None or wanted is None:
+        return float("inf")
+    return float(np.nanmedian(np.abs(traits.band_level_db - wanted.band_level_db)))
 
 
 def main() -> None:
-    clean()
-    double_hits()
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--visits", type=Path, help="double hits alone, made of the taps of visits with truth.json")
+    given = parser.parse_args()
+    if given.visits is None:
+        clean()
+    folder = given.visits or Path(__file__).parents[2] / "recordings_demo"
+    double_hits([path.parent for path in sorted(folder.glob("*/truth.json")) if "noisy" not in path.parent.name])
 
 
 if __name__ == "__main__":

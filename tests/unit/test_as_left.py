@@ -101,6 +101,7 @@ def test_a_tank_that_was_tapped_again_as_left_is_shown_before_and_after() -> Non
         assert len(pages) == 2
         second = " ".join(pages[1].extract_text().split())
         assert "Before and after" in second
+        assert "Mill Road 4, cellar · left of the door · 2025-03-14" in second
         assert "none: water everywhere 60 mm (48 to 76 mm)" in second
         assert "As left: The tank works as expected." in second
     hot = replace(left, state="hot")

@@ -340,7 +340,8 @@ def test_a_round_waits_for_its_page_and_can_be_stopped_meanwhile(client: Pages) 
     where = new(client)
     client.send_form(f"{where}/round", data=FROM_PAGE)
     (live,) = client.desk.rounds._rounds.values()
-    assert until(live, said=[heard.NOT_HERE])["state"] == "running"
+    before = live.snapshot()["said"][:1]
+    assert until(live, said=[*before, heard.NOT_HERE])["state"] == "running"
     client.send_form(f"{where}/round/key", data={"key": "stop"})
     assert ended(client).snapshot()["state"] == "stopped"
     late = Page(client, where).answer

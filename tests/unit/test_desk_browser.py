@@ -46,6 +46,7 @@ def browser() -> Iterator[Browser]:
 def pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
     monkeypatch.setattr(sweeps, "sharpening", lambda case: iter(()))
     monkeypatch.setattr(analyse, "sweeps_for", lambda case, progress: ((), ()))
+    monkeypatch.setenv("TAPTEST_HOME", str(tmp_path / "home"))
     (tmp_path / "visits").mkdir()
     with served(tmp_path / "visits", Arrays(lambda: Endless(tapping(6)))) as pages:
         yield pages

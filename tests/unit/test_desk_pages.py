@@ -278,6 +278,18 @@ FILES = (
 )
 
 
+def test_the_picture_comes_upright_for_a_narrow_screen(client: Pages) -> None:
+    assert "boundary.svg?upright=yes" in shown(client, VISIT)
+    wide, upright = (
+        re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', client.get(f"{VISIT}/boundary.svg{query}").text)
+        for query in ("", "?upright=yes")
+    )
+    assert wide is not None
+    assert upright is not None
+    assert float(wide[1]) > float(wide[2])
+    assert float(upright[1]) < float(upright[2])
+
+
 def test_a_visit_gives_files_to_take_along(client: Pages) -> None:
     for path, kind, start in FILES:
         answer = client.get(f"{VISIT}/{path}")

@@ -19,6 +19,7 @@ from taptest.errors import VisitError
 from taptest.line.boundary import PLACE_SD_M, PLACE_TAIL, read_line
 from taptest.line.next_point import ENOUGH_M, free_places_m
 from taptest.line.records import BoundaryPosterior, LineReading, Point
+from taptest.line.remarks import FirstAnswer
 from taptest.quantities import METRIC, US
 from taptest.shell.records import LevelSweep
 from taptest.sound.traits import NoiseProfile
@@ -340,3 +341,34 @@ def test_the_point_carries_its_refused_taps() -> None:
     point: Point = stop.point()
     assert (point.taps_used, point.taps_rejected) == (3, 2)
     assert point.depth_m == pytest.approx(0.1)
+
+
+def test_the_first_answer_comes_again_once_the_model_is_there() -> None:
+    ready = threading.Event()
+
+    def model() -> Iterator[list[LevelSweep]]:
+        assert ready.wait(20)
+        yield [made_sweep("top")]
+
+    marks = (*MARKS[:3], *MARKS[-3:])
+    ends = [HeardStop(Stop("end", mark), heard(mark).windows[:1], RATE_HZ, NoiseProfile.none()) for mark in marks]
+    estimator = Estimator(made_tank("top"), model)
+
+    def answer() -> Advice:
+        until = time.monotonic() + 20
+        while time.monotonic() < until:
+            found = estimator.answer()
+            if found is not None:
+                return found
+            time.sleep(0.01)
+        raise AssertionError("no answer came")
+
+    estimator.ask(ends[:5], 5)
+    estimator.ask(ends, 6)
+    without = answer()
+    assert (keys_of([without.sentence]), without.first) == ([FirstAnswer.NO_MODEL], True)
+    ready.set()
+    better = answer()
+    assert better.first
+    assert better.sentence != without.sentence
+    estimator.close()

@@ -19,7 +19,7 @@ import soundfile
 from taptest.capture.journal import read_log, recordings
 from taptest.capture.notes import results_from
 from taptest.visit.files import read_visit
-from tests.live_round import OPTIONS, TANK, LiveRound, plain_taps, tap_along
+from tests.live_round import OPTIONS, PATIENCE_S, TANK, LiveRound, plain_taps, tap_along
 from tests.live_site import MARKS, Site, site_with_two_marks_tapped, sound_seconds
 from tests.tapping import Hand
 from tests.virtual_microphone import Player, serving
@@ -36,45 +36,45 @@ def test_the_server_is_killed(site: Site) -> None:
     before = sound_seconds(site.folder / "visit")
     site.server.process.send_signal(signal.SIGKILL)
     site.server.process.wait(5)
-    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), 10)
+    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), PATIENCE_S)
     assert sound_seconds(site.folder / "visit") >= before - 0.1
     site.server.start()
     site.noise_again()
-    assert site.live.wait_for(partial(site.live.has_more, "next", 3), 20), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "next", 3), PATIENCE_S), site.live.output.read_text()
     site.finish()
 
 
 @pytest.mark.slow
 def test_the_server_freezes_and_the_program_can_be_ended_and_taken_up(site: Site) -> None:
     site.server.process.send_signal(signal.SIGSTOP)
-    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), 12), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), PATIENCE_S), site.live.output.read_text()
     site.live.press("q")
-    assert site.live.process.wait(10) == 0
+    assert site.live.process.wait(PATIENCE_S) == 0
     assert "stuck" in site.live.entries("lost")[0]["sentence"]
     site.server.process.send_signal(signal.SIGCONT)
     site.begin()
-    assert site.live.wait_for(partial(site.live.has_more, "next", 3), 20), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "next", 3), PATIENCE_S), site.live.output.read_text()
     site.finish()
 
 
 @pytest.mark.slow
 def test_the_server_freezes_for_a_while_and_the_round_goes_on_by_itself(site: Site) -> None:
     site.server.process.send_signal(signal.SIGSTOP)
-    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), 12), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), PATIENCE_S), site.live.output.read_text()
     time.sleep(2)
     site.server.process.send_signal(signal.SIGCONT)
-    assert site.live.wait_for(partial(site.live.has_more, "next", 3), 25), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "next", 3), PATIENCE_S), site.live.output.read_text()
     site.finish()
 
 
 @pytest.mark.slow
 def test_the_module_is_unloaded(site: Site) -> None:
     assert site.server.control("unload-module", site.module("null-sink")) == 0
-    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), 12), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "lost", 0), PATIENCE_S), site.live.output.read_text()
     assert site.server.control("load-module", "module-null-sink", "sink_name=tank", "rate=48000", "norewinds=1") == 0
     site.server.control("set-default-source", "tank.monitor")
     site.noise_again()
-    assert site.live.wait_for(partial(site.live.has_more, "next", 3), 20), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "next", 3), PATIENCE_S), site.live.output.read_text()
     site.finish()
 
 
@@ -89,7 +89,7 @@ def test_the_program_is_killed(site: Site) -> None:
     assert len(sound) / rate_hz > 5
     assert time.monotonic() - heard < 5
     site.begin()
-    assert site.live.wait_for(partial(site.live.has_more, "next", 3), 20), site.live.output.read_text()
+    assert site.live.wait_for(partial(site.live.has_more, "next", 3), PATIENCE_S), site.live.output.read_text()
     site.finish()
 
 
@@ -170,7 +170,7 @@ def test_the_disk_is_full(tmp_path: Path) -> None:
             live = LiveRound(server, disk / "visit", options)
             try:
                 tap_along(live, player, plain_taps)
-                assert live.process.wait(20) == 2
+                assert live.process.wait(PATIENCE_S) == 2
                 assert "the disk is full" in live.output.read_text()
                 heard, points = sound_seconds(disk / "visit"), len(live.entries("point"))
                 assert heard > 6
@@ -180,12 +180,12 @@ def test_the_disk_is_full(tmp_path: Path) -> None:
                 known = len(live.entries("next"))
                 live.close()
                 live = LiveRound(server, disk / "visit", options)
-                assert live.wait_for(partial(live.has_more, "next", known), 20), live.output.read_text()
+                assert live.wait_for(partial(live.has_more, "next", known), PATIENCE_S), live.output.read_text()
                 assert live.entries("next")[-1]["position_mm"] == 60 * (points + 1)
                 assert len(results_from(read_log(disk / "visit"))) == points
                 assert sound_seconds(disk / "visit") >= heard
                 tap_along(live, player, plain_taps)
-                assert live.process.wait(20) == 0, live.output.read_text()
+                assert live.process.wait(PATIENCE_S) == 0, live.output.read_text()
             finally:
                 player.close()
                 live.close()

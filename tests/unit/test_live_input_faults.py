@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from taptest.capture.journal import open_journal, read_log
 from taptest.capture.notes import results_from
 from taptest.sound.taps import RING_S
-from tests.live_round import LiveRound, plain_taps
+from tests.live_round import PATIENCE_S, LiveRound, plain_taps
 from tests.live_site import Site, site_with_two_marks_tapped, sound_seconds
 from tests.tapping import Hand, ring
 from tests.virtual_microphone import RATE_HZ
@@ -104,10 +104,10 @@ def test_other_programs_listen_to_the_same_input(site: Site) -> None:
     )
     second = LiveRound(site.server, site.folder / "second", site.options)
     try:
-        assert second.wait_for(partial(second.has_more, "next", 0), 20), second.output.read_text()
+        assert second.wait_for(partial(second.has_more, "next", 0), PATIENCE_S), second.output.read_text()
         points = len(second.entries("point"))
         site.finish()
-        assert second.wait_for(partial(second.has_more, "point", points + 1), 5)
+        assert second.wait_for(partial(second.has_more, "point", points + 1), PATIENCE_S)
     finally:
         recorder.kill()
         recorder.wait(5)
@@ -118,7 +118,7 @@ def test_a_second_round_in_the_same_folder_is_refused(site: Site) -> None:
     before = len(results_from(read_log(site.folder / "visit")))
     second = LiveRound(site.server, site.folder / "visit", site.options)
     try:
-        assert second.process.wait(20) == 2
+        assert second.process.wait(PATIENCE_S) == 2
         assert "A round is running" in second.output.read_text()
     finally:
         second.close()
@@ -131,7 +131,7 @@ def test_an_input_that_the_system_refuses_is_told_with_a_cure(site: Site) -> Non
     site.server.environment["PULSE_SOURCE"] = "held-by-another"
     other = LiveRound(site.server, site.folder / "other", site.options)
     try:
-        assert other.process.wait(20) == 2
+        assert other.process.wait(PATIENCE_S) == 2
         said = other.output.read_text()
         assert "Another program may hold" in said or "may hold it" in said
         assert "Traceback" not in said
@@ -145,7 +145,7 @@ def test_the_program_is_held_up_as_by_a_closed_lid(site: Site) -> None:
     """It stands still while time goes on: the gap is told, the unfinished mark starts over, the round goes on."""
     hand = Hand(seed=9).quiet(0.3).taps(1, then_s=1.0)
     site.player.play(hand.sound())
-    assert site.live.wait_for(lambda: len([e for e in site.live.entries("tap") if e["accepted"]]) == 7, 10)
+    assert site.live.wait_for(lambda: len([e for e in site.live.entries("tap") if e["accepted"]]) == 7, PATIENCE_S)
     before = sound_seconds(site.folder / "visit")
     site.live.process.send_signal(signal.SIGSTOP)
     time.sleep(5)

@@ -73,6 +73,8 @@ def test_taps_of_the_ends_join_those_of_their_mark() -> None:
     line = Result(Stop("point", LINE[0]), (TAP, TAP), 2)
     joined = of_marks([*ends, line])
     assert joined == [ends[1], Result(Stop("point", LINE[0]), (TAP, TAP, TAP), 3)]
+    skipped = Result(Stop("point", LINE[0]), (), skipped=True)
+    assert of_marks([*ends, skipped]) == [ends[1], skipped]
 
 
 def test_a_round_taken_up_goes_on_within_the_ends() -> None:

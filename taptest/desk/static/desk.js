@@ -3,7 +3,7 @@
 
 // Handlers sit on the document, so that they serve parts of the page that are put in place later, too.
 const tell = (zone) => {
-  const names = Array.from(zone.querySelector("input[type=file]").files, (file) => file.name);
+  const names = Array.from(zone.querySelectorAll("input[type=file]")).flatMap((input) => Array.from(input.files, (file) => file.name));
   const more = names.length > 6 ? ` and ${names.length - 6} more` : "";
   const said = names.length ? `${names.length} chosen: ${names.slice(0, 6).join(", ")}${more}` : "";
   zone.querySelector("[data-chosen]").textContent = said;

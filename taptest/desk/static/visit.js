@@ -8,8 +8,9 @@ const live = () => document.querySelector("[data-live]");
 
 const put = (page) => {
   const main = document.getElementById("main");
-  const chosen = document.activeElement && document.activeElement.closest(".spot, [data-tap]");
-  const again = chosen && (chosen.classList.contains("spot") ? ".spot.here" : `[data-tap="${chosen.dataset.tap}"]`);
+  const chosen = document.activeElement && document.activeElement.closest(".spot, [data-tap], .heard [data-mark]");
+  const by = chosen && chosen.getAttribute("aria-label");
+  const again = chosen && (chosen.classList.contains("spot") ? ".spot.here" : chosen.dataset.tap ? `[data-tap="${chosen.dataset.tap}"]` : `.heard [aria-label="${by}"]`);
   document.title = page.title;
   main.replaceChildren(...page.getElementById("main").childNodes);
   const place = again && main.querySelector(again);
