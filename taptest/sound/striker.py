@@ -475,10 +475,10 @@ def _believable(hits: Hits, x: FloatArray, sd: FloatArray, scale: _Scale, loud_d
     step = np.diff(x[at], axis=0) ** 2 / (2 * scale.repeat**2 + sd[at][1:] ** 2 + sd[at][:-1] ** 2)
     scatter = float(np.median(step.mean(axis=1)))
     dies_db = float(np.median(hits.features[at, -2]))
+    if scatter <= WILD and _are_counted(hits.recording, mine):
+        return True
     if scatter > WILD or (scatter > UNLIKE and dies_db > LASTS_DB):
         return False
-    if _are_counted(hits.recording, mine):
-        return True
     together = hits.recording[1:] == hits.recording[:-1]
     gap_s = np.where(together, np.diff(hits.onset_s), np.inf)
     nearest_s = np.minimum(np.append(gap_s, np.inf), np.insert(gap_s, 0, np.inf))
