@@ -22,12 +22,12 @@ SHOWN = 100
 """Visits on one page."""
 LONGEST_SEARCH = 100
 SEARCHED = ("site", "tank", "since", "until", "finding")
-_WORST_FIRST = ("membrane failed", "waterlogged", "too small", "low on air", "more air than expected", "cannot tell")
+_WORST_FIRST = ("bad", "warn", "open", "good")
 SORTS: "dict[str, Callable[[Entry], Any] | None]" = {
     "day": None,  # as the index has them, the latest first
     "tank": lambda entry: (entry.tank.casefold(), entry.site.casefold()),
     "site": lambda entry: (entry.site.casefold(), entry.tank.casefold()),
-    "finding": lambda entry: _WORST_FIRST.index(entry.state) if entry.state in _WORST_FIRST else len(_WORST_FIRST),
+    "finding": lambda entry: _WORST_FIRST.index(SIGNS[entry.state][1]),
 }
 """Orders of the list; within one the latest come first."""
 CARRIED_OVER = ("visit.site", "visit.technician", "tank", "system", "parallel", "line")

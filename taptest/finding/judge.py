@@ -564,7 +564,7 @@ def _open_between(
     first, second = sorted(said, key=lambda name: -said[name])[:2]
     if case.tank.has_bag and line.state == "not found" and rings_all_over(line):
         why = Why.HEAVY_BAG_RINGS if observed.get("weight") == "heavy" else Why.BAG_RINGS
-        return _open(why, _next_of_a_ringing_bag(case, observed), said[first])
+        return _open(why, _next_of_a_ringing_bag(case, comparison, observed), said[first])
     if line.state == "all air" and {first, second} == {FindingName.AS_EXPECTED, FindingName.MORE_AIR}:
         return _open(Why.RINGS_EITHER_WAY, _worthiest(case, line, comparison, observed), said[first])
     between: dict[str, Value] = {
@@ -580,16 +580,21 @@ def _open_between(
 
 def _worthiest(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> Said:
     """Return the step that saves most of the finding's cost a minute; the usual one where none saves anything."""
-    push = None if "weight" in observed else check_step("weight")
+    push = None if "weight" in observed or not _weight_counts(case, comparison) else check_step("weight")
     best = best_step(plan(case, comparison, COST, push))
     if best is None:
         return settling_step(case, line, comparison.onset_heard)
     return cooled(case, best) if isinstance(best, Statement) and isinstance(best.key, Settle) else best
 
 
-def _next_of_a_ringing_bag(case: Case, observed: Mapping[str, str]) -> Said:
+def _weight_counts(case: Case, comparison: Comparison) -> bool:
+    """Whether it tells anything that the tank feels heavy or light; nobody is asked to push it else."""
+    return bool(told_by_weight(case, comparison, {"weight": "heavy"}))
+
+
+def _next_of_a_ringing_bag(case: Case, comparison: Comparison, observed: Mapping[str, str]) -> Said:
     """Return the cheapest check that parts an empty bag from one that does not touch and that was not made yet."""
-    known = set(observed)
+    known = set(observed) if _weight_counts(case, comparison) else {*observed, "weight"}
     if is_hot(case) or observed.get("weight") == "heavy":  # tapped hot already, or too likely full to wait
         known.add("level from cold to hot")
     checks = ("weight", "level from cold to hot")
