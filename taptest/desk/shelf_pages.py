@@ -23,11 +23,12 @@ SHOWN = 100
 LONGEST_SEARCH = 100
 SEARCHED = ("site", "tank", "since", "until", "finding")
 _WORST_FIRST = ("bad", "warn", "open", "good")
+"""Classes of the findings' signs."""
 SORTS: "dict[str, Callable[[Entry], Any] | None]" = {
     "day": None,  # as the index has them, the latest first
     "tank": lambda entry: (entry.tank.casefold(), entry.site.casefold()),
     "site": lambda entry: (entry.site.casefold(), entry.tank.casefold()),
-    "finding": lambda entry: _WORST_FIRST.index(SIGNS[entry.state][1]),
+    "finding": lambda entry: (_WORST_FIRST.index(SIGNS[entry.state][1]), entry.state),
 }
 """Orders of the list; within one the latest come first."""
 CARRIED_OVER = ("visit.site", "visit.technician", "tank", "system", "parallel", "line")

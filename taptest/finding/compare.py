@@ -252,8 +252,9 @@ def _heard_charges(likelihood: LineLikelihood, draws: Draws, together: Together,
         return _Possible(share, precharge_abs_pa(share, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c), every)
     share = _proposed_shares(rng)
     charge = precharge_abs_pa(share, draws.pressure_abs_pa, draws.gas_t_c, draws.charge_t_c)
-    # No water may be any charge above the pressure; which one, a later round at a higher pressure can tell.
-    charge = np.where(share <= 0.0, charge * (1 + OVERCHARGE_SPAN * rng.uniform(size=DRAWS)), charge)
+    # No water may be any charge above the pressure; which one, only a later round at a higher pressure can tell.
+    if together.rounds:
+        charge = np.where(share <= 0.0, charge * (1 + OVERCHARGE_SPAN * rng.uniform(size=DRAWS)), charge)
     weight = together.of(charge, share)
     drawn = rng.choice(DRAWS, DRAWS, p=weight / weight.sum())
     return _Possible(share[drawn], charge[drawn], drawn)

@@ -155,6 +155,9 @@ or slightly low, as it was before; something does below the second; between them
 FAULT_SPEAKS = 2.0
 """Something speaks against it, too, where the odds of one fault against a right tank have doubled (own judgement), or
 where one fault is likelier than a right tank."""
+MUCH_UNSEEN_PA = 50_000.0
+"""A tank is not called as expected with high confidence where a charge so far off would not show: 0.5 bar, own
+judgement."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
 TOO_LOW_PA = 15_000.0
@@ -335,8 +338,8 @@ def _speaks_against(
     if comparison.air is not None and comparison.air.contradiction:
         return None
     ratio = (p["as expected"] + comparison.harmless_loss) / comparison.fine_before
-    fault_likelier = max(p.values()) > p["as expected"]
-    if ratio < SPEAKS_AGAINST or fault_likelier or comparison.fault_odds > FAULT_SPEAKS:
+    likeliest, _ = _ranked(_chances(comparison, line, observed))[0]
+    if ratio < SPEAKS_AGAINST or likeliest != FindingName.AS_EXPECTED or comparison.fault_odds > FAULT_SPEAKS:
         return True
     return False if ratio >= SPEAKS_FOR else None
 
@@ -351,7 +354,7 @@ def _decide(case: Case, line: LineReading, comparison: Comparison, observed: Map
     picture = _picture(tank, line)
     if picture is not None:
         return picture
-    blocked = _blocked(case, line, comparison) or _shut_off(comparison)
+    blocked = _blocked(case, line, comparison, observed) or _shut_off(comparison)
     if blocked is not None:
         return blocked
     return _from_probabilities(case, line, comparison, observed)
@@ -390,7 +393,7 @@ def _inverted(tank: Tank, probability: float, by_taps: bool = True) -> _Verdict:
     return _Verdict("membrane failed", probability, why(Why.INVERTED))
 
 
-def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict | None:
+def _blocked(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict | None:
     """Why sound and readings cannot be compared; a shell dull all over stays waterlogged all the same."""
     pressure, posterior = case.readings.pressure_pa, line.posterior
     if line.misfit >= 1.0:
@@ -409,19 +412,18 @@ def _blocked(case: Case, line: LineReading, comparison: Comparison) -> _Verdict 
         and not comparison.onset_heard
         and comparison.probabilities.get("membrane failed", 0.0) < SURE_ENOUGH
     ):
-        return _end_not_shown(case.tank, line)
+        return _end_not_shown(case, line, comparison, observed)
     else:
         return None
     return _Verdict("waterlogged", 0.8 * posterior.p_all_water) if dull else left_open
 
 
-def _end_not_shown(tank: Tank, line: LineReading) -> _Verdict:
-    """Say why the line does not show where the water ends."""
-    # A line too poor to be read at all says why itself; the bag is no reason then.
-    if tank.has_bag and line.method != "none":
-        return _open(Why.END_NOT_SHOWN_BAG, Step.TAP_AGAIN)
+def _end_not_shown(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> _Verdict:
+    """Say why the line does not show where the water ends, and what tells without it."""
+    # A line too poor to be read at all says why itself, and is tapped again.
     if line.unreadable is None:
-        return _open(Why.END_NOT_SHOWN, Step.TAP_AGAIN)
+        why_not = Why.END_NOT_SHOWN_BAG if case.tank.has_bag else Why.END_NOT_SHOWN
+        return _open(why_not, _worthiest(case, line, comparison, observed))
     why = Statement(Why.UNREADABLE, {"taps": line.unreadable.why})
     return _Verdict("cannot tell", 1.0, why, line.unreadable.step or Statement(Step.TAP_AGAIN))
 
@@ -555,27 +557,32 @@ def _open_between(
     observed: Mapping[str, str],
 ) -> _Verdict:
     """Name the two likeliest findings; for a bag that rings all over, why the taps cannot tell them apart."""
+    (first, first_chance), (second, second_chance) = _ranked(chances)[:2]
+    if case.tank.has_bag and line.state == "not found" and rings_all_over(line):
+        why = Why.HEAVY_BAG_RINGS if observed.get("weight") == "heavy" else Why.BAG_RINGS
+        return _open(why, _next_of_a_ringing_bag(case, comparison, observed), first_chance)
+    if line.state == "all air" and {first, second} == {FindingName.AS_EXPECTED, FindingName.MORE_AIR}:
+        return _open(Why.RINGS_EITHER_WAY, _worthiest(case, line, comparison, observed), first_chance)
+    between: dict[str, Value] = {
+        "first": Statement(first),
+        "first_share": first_chance,
+        "second": Statement(second),
+        "second_share": second_chance,
+    }
+    return _Verdict(
+        "cannot tell", first_chance, Statement(Why.OPEN_BETWEEN, between), _worthiest(case, line, comparison, observed)
+    )
+
+
+def _ranked(chances: Mapping[State, float]) -> list[tuple[FindingName, float]]:
+    """Return the findings as they are named, the likeliest first."""
     said: dict[FindingName, float] = {
         FindingName.AS_EXPECTED: chances["right"],
         FindingName.LOW_ON_AIR: chances["low on air"] + chances["slight loss"],
         FindingName.MORE_AIR: chances["more air than expected"] + chances["hidden air"],
         **{name: chances[state] for state, name in NAMED_APART.items()},
     }
-    first, second = sorted(said, key=lambda name: -said[name])[:2]
-    if case.tank.has_bag and line.state == "not found" and rings_all_over(line):
-        why = Why.HEAVY_BAG_RINGS if observed.get("weight") == "heavy" else Why.BAG_RINGS
-        return _open(why, _next_of_a_ringing_bag(case, comparison, observed), said[first])
-    if line.state == "all air" and {first, second} == {FindingName.AS_EXPECTED, FindingName.MORE_AIR}:
-        return _open(Why.RINGS_EITHER_WAY, _worthiest(case, line, comparison, observed), said[first])
-    between: dict[str, Value] = {
-        "first": Statement(first),
-        "first_share": said[first],
-        "second": Statement(second),
-        "second_share": said[second],
-    }
-    return _Verdict(
-        "cannot tell", said[first], Statement(Why.OPEN_BETWEEN, between), _worthiest(case, line, comparison, observed)
-    )
+    return sorted(said.items(), key=lambda item: -item[1])
 
 
 def _worthiest(case: Case, line: LineReading, comparison: Comparison, observed: Mapping[str, str]) -> Said:
@@ -635,10 +642,19 @@ def _out_of_reach(story: Story, flags: tuple[RedFlag, ...]) -> tuple[str, ...]:
 
 
 def _confidence(verdict: _Verdict, line: LineReading, comparison: Comparison) -> Confidence:
-    """Name the confidence; a line that names no state carries no high one for a tank called right."""
-    if verdict.code == "as expected" and line.state == "not found" and not comparison.onset_heard:
+    """Name the confidence: of a right tank no high one where the line names no state, or where much would not show."""
+    unnamed = line.state == "not found" and not comparison.onset_heard
+    if verdict.code == "as expected" and (unnamed or _much_unseen(comparison)):
         return "fair" if verdict.probability >= 0.9 else "low"
     return "high" if verdict.probability >= 0.9 else "fair" if verdict.probability >= 0.75 else "low"
+
+
+def _much_unseen(comparison: Comparison) -> bool:
+    """Whether charges far from the right one would sound and read the same."""
+    unseen, reference = comparison.unseen_pa, comparison.reference
+    if unseen is None or reference is None:
+        return False
+    return max(reference.pressure_pa - unseen[0], unseen[1] - reference.pressure_pa) > MUCH_UNSEEN_PA
 
 
 def _in_order(checks: tuple[Said, ...]) -> tuple[Said, ...]:

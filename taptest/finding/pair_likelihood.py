@@ -10,8 +10,6 @@ from taptest.tank.membrane import from_water_end
 
 FloatArray = NDArray[np.float64]
 
-ALONE_POWER = 1.0 / (1.0 + SHARED_ERROR)
-"""Power of each round's own likelihood where the difference is compared, too (`line.pair`)."""
 DIFFERENCE_POWER = SHARED_ERROR / (1.0 - SHARED_ERROR**2)
 """Power of the difference's likelihood beside it: both errors are drawn alike with that correlation."""
 

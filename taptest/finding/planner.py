@@ -17,6 +17,7 @@ from taptest.finding.compare import Comparison
 from taptest.finding.draws import is_hot
 from taptest.finding.records import Case
 from taptest.finding.red_flags import safe_down_to_pa, safe_up_to_pa
+from taptest.finding.rounds import other_side
 from taptest.finding.settle import Settle, cold_step, drain_step
 from taptest.finding.weigh import GRAVE_LOSS_SHARE
 from taptest.statements import Key, Said, Statement
@@ -35,8 +36,8 @@ ROUND_STEPS_PA = (30_000.0, 50_000.0, 80_000.0)
 HEARD_SD_M, CAP_SD_M = 0.02, 0.04
 """Error of a boundary and of a dry cap's edge in a second round."""
 FAR_SIDE_SHARE = 0.7
-"""Error of those in a second round over that in a second line of the first one: there the wet wall's edge differs from
-meridian to meridian as well, and the model's own error is the same as in the first line."""
+"""Error of those in a second round over that in a second line of the first one, where the model's own error is that of
+the first line once more."""
 ONSET_SD_PA = 4_000.0
 """Error of the pressure at which one mark turns."""
 DRAIN_M3 = 1.0e-3
@@ -151,11 +152,15 @@ class _Possible:
         at = np.maximum(draws.pressure_abs_pa + pressure_pa - self.case.readings.pressure_pa, 2_000.0)
         return np.asarray(water_share(self.charge_abs_pa, at, draws.gas_t_c, draws.charge_t_c))
 
-    def of_round(self, pressure_pa: float) -> FloatArray:
-        """(N, 2) boundary and dry cap that a line would show at another pressure, in units of their errors."""
+    def of_round(self, pressure_pa: float, elsewhere: np.random.Generator | None = None) -> FloatArray:
+        """(N, 2) boundary and dry cap that a line would show at a pressure, in units of their errors.
+
+        The same line, or one elsewhere round the tank.
+        """
         draws, tank = self.comparison.draws, self.case.tank
         assert draws is not None
-        contact = contacts(tank, self.held(pressure_pa), draws.forms)
+        there = draws if elsewhere is None else other_side(tank, draws, elsewhere)
+        contact = contacts(tank, self.held(pressure_pa), there.forms)
         depth = np.clip(water_depth_m(tank, contact), 0.0, tank.shape.height_m)
         return np.stack([depth / HEARD_SD_M, contact.cap_m / CAP_SD_M], axis=1)[self.which]
 
@@ -201,7 +206,8 @@ def _steps(case: Case, comparison: Comparison, possible: _Possible, weigh_by_han
     if not is_hot(case) and not comparison.rounds:
         found += [_round(change, pressure, possible) for change in _changes(case, pressure, low, high)]
     if comparison.lines == 1:
-        found.append(_Step("line", Statement(Settle.FAR_SIDE), FAR_SIDE_SHARE * possible.of_round(pressure)))
+        shown = possible.of_round(pressure, np.random.default_rng(SEED))
+        found.append(_Step("line", Statement(Settle.FAR_SIDE), FAR_SIDE_SHARE * shown))
     if case.tank.clamped and not comparison.onset_heard:
         said = cold_step(case, comparison.rings_all_over)
         if said.key is not Settle.READ_ISOLATED:

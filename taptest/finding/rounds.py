@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from taptest.finding.draws import DRAWS, Draws, draw_gas_temperature, taken
 from taptest.finding.line_likelihood import MODEL_FLOOR, LineLikelihood
 from taptest.finding.onset_likelihood import OnsetLikelihood
-from taptest.finding.pair_likelihood import ALONE_POWER, PairLikelihood
+from taptest.finding.pair_likelihood import PairLikelihood
 from taptest.finding.records import Case, Readings, Round
 from taptest.finding.rise import LEAST_WARMING_C
 from taptest.finding.still_likelihood import of_change
 from taptest.line.boundary import NO_CONTACT, prior_for
+from taptest.line.pair import SHARED_ERROR
 from taptest.line.records import LineReading
 from taptest.line.still import StillEvidence
 from taptest.tank.contact import contacts, on_another_side
@@ -54,7 +55,8 @@ class _Line:
     likelihood: LineLikelihood | None
     """None where too few marks were tapped to read the line by itself."""
     draws: Draws
-    first_round: bool
+    number: int
+    """Of its round, 0 for the first."""
     pair: PairLikelihood | None = None
     """Its difference from the first line of the first round."""
 
@@ -120,9 +122,9 @@ class Together:
         touching, loose = np.ones(DRAWS), 1.0
         begin = contacts(self.tank, held, self.lines[0].draws.forms)
         for each in self.lines:
-            now = held if each.first_round else np.where(frozen, held, self.held(charge_abs_pa, each.draws))
+            now = held if each.number == 0 else np.where(frozen, held, self.held(charge_abs_pa, each.draws))
             contact = contacts(self.tank, now, each.draws.forms)
-            power = ALONE_POWER if self._in_pair(each) else 1.0
+            power = self._power(each)
             if each.likelihood is not None:
                 heard = each.likelihood.of_contact(contact, each.draws.depth_error_m) + MODEL_FLOOR
                 touching = touching * heard**power
@@ -133,9 +135,13 @@ class Together:
             return touching
         return np.asarray((1 - NO_CONTACT) * touching + NO_CONTACT * loose)
 
-    def _in_pair(self, line: _Line) -> bool:
-        """Whether the difference to another round is compared as well."""
-        return line.pair is not None or (line is self.lines[0] and any(each.pair is not None for each in self.lines))
+    def _power(self, line: _Line) -> float:
+        """Power of a line's own likelihood: the model's error is the same in the lines of a round, and in a pair."""
+        others = sum(
+            each.number == line.number and each.likelihood is not None for each in self.lines if each is not line
+        )
+        paired = line.pair is not None or (line is self.lines[0] and any(each.pair is not None for each in self.lines))
+        return 1.0 / (1.0 + SHARED_ERROR * (others + paired))
 
     def held(self, charge_abs_pa: FloatArray, draws: Draws) -> FloatArray:
         """(D,) share of water that charges leave at the pressure of a round."""
@@ -164,9 +170,9 @@ def put_together(
     A round after the air was changed, and all that follow it, say nothing of the charge that was found.
     """
     tank, prior = case.tank, prior_for(case.tank)
-    lines = [_Line(line, draws, first_round=True)]
+    lines = [_Line(line, draws, 0)]
     lines += [
-        _Line(LineLikelihood(each, tank, prior), _other_side(tank, draws, rng), first_round=True)
+        _Line(LineLikelihood(each, tank, prior), other_side(tank, draws, rng), 0)
         for each in beside
         if each.method != "none"
     ]
@@ -175,7 +181,7 @@ def put_together(
     onsets: list[OnsetLikelihood] = []
     stills: list[tuple[StillEvidence, Draws]] = []
     before, readings = draws, case.readings
-    for each in rounds:
+    for later, each in enumerate(rounds, 1):
         if not each.same_air or (each.readings.pressure_pa is None and each.onset is None):
             break
         if each.onset is not None:
@@ -190,8 +196,8 @@ def put_together(
             said = None if own.method == "none" else LineLikelihood(own, tank, prior)
             pair = None if each.pair is None or number > 0 else PairLikelihood(each.pair, tank)
             if said is not None or pair is not None:
-                heard_at = after if number == 0 else _other_side(tank, after, rng)
-                lines.append(_Line(said, heard_at, first_round=False, pair=pair))
+                heard_at = after if number == 0 else other_side(tank, after, rng)
+                lines.append(_Line(said, heard_at, later, pair))
         if each.still is not None:
             stills.append((each.still, after))
         balance = _balance(case, each, readings, before, after, rng)
@@ -202,7 +208,8 @@ def put_together(
     return Together(tank, tuple(lines), tuple(balances), tuple(drawn), tuple(onsets), tuple(stills))
 
 
-def _other_side(tank: Tank, draws: Draws, rng: np.random.Generator) -> Draws:
+def other_side(tank: Tank, draws: Draws, rng: np.random.Generator) -> Draws:
+    """Return what is left open of another line down the same tank."""
     return replace(draws, forms=on_another_side(tank, draws.forms, rng))
 
 

@@ -205,7 +205,7 @@ def _fault_odds(now: dict[FindingCode, float], before: dict[FindingCode, float])
 
 def _shut(together: Together, draws: Draws, others: float, rng: np.random.Generator) -> float:
     """Probability that the tank holds water and takes no part: what it holds stays, whatever the pressure does."""
-    if together.alone:
+    if not together.rounds:
         return 0.0
     held = rng.uniform(size=DRAWS)
     weight = SHUT * float(together.of(draws.pressure_abs_pa, held, np.ones(DRAWS, dtype=bool)).mean())

@@ -3,10 +3,12 @@
 Figures and typed texts come from elsewhere. `MORE` keeps its brace: `page.typ` puts the number in.
 """
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from taptest.finding.records import FindingCode
 from taptest.statements import Key
+
+if TYPE_CHECKING:
+    from taptest.finding.records import FindingCode  # it brings numpy, for which the desk's first page would wait
 
 
 class PageText(Key):
@@ -207,7 +209,7 @@ class CustomerText(Key):
 
 
 UNCHANGED: Final = "–"
-FINDING: Final[dict[FindingCode, PageText]] = {
+FINDING: "Final[dict[FindingCode, PageText]]" = {
     "as expected": PageText.FINDING_AS_EXPECTED,
     "low on air": PageText.FINDING_LOW_ON_AIR,
     "waterlogged": PageText.FINDING_WATERLOGGED,
@@ -216,7 +218,7 @@ FINDING: Final[dict[FindingCode, PageText]] = {
     "membrane failed": PageText.FINDING_MEMBRANE_FAILED,
     "cannot tell": PageText.FINDING_CANNOT_TELL,
 }
-FINDING_SIGN: Final[dict[FindingCode, tuple[str, str]]] = {
+FINDING_SIGN: "Final[dict[FindingCode, tuple[str, str]]]" = {
     "as expected": ("✓", "good"),
     "low on air": ("▲", "warn"),
     "more air than expected": ("▲", "warn"),
@@ -251,7 +253,7 @@ SURE_WORDS: Final[dict[str, CustomerText]] = {
     "fair": CustomerText.SURE_WORDS_FAIR,
     "low": CustomerText.SURE_WORDS_LOW,
 }
-CUSTOMER_FOUND: Final[dict[FindingCode, CustomerText]] = {
+CUSTOMER_FOUND: "Final[dict[FindingCode, CustomerText]]" = {
     "as expected": CustomerText.FOUND_AS_EXPECTED,
     "low on air": CustomerText.FOUND_LOW_ON_AIR,
     "waterlogged": CustomerText.FOUND_WATERLOGGED,
@@ -260,12 +262,12 @@ CUSTOMER_FOUND: Final[dict[FindingCode, CustomerText]] = {
     "membrane failed": CustomerText.FOUND_MEMBRANE_FAILED,
     "cannot tell": CustomerText.FOUND_CANNOT_TELL,
 }
-CUSTOMER_FOUND_BEFORE: Final[dict[FindingCode, CustomerText]] = {
+CUSTOMER_FOUND_BEFORE: "Final[dict[FindingCode, CustomerText]]" = {
     "low on air": CustomerText.FOUND_BEFORE_LOW_ON_AIR,
     "waterlogged": CustomerText.FOUND_BEFORE_WATERLOGGED,
     "more air than expected": CustomerText.FOUND_BEFORE_MORE_AIR_THAN_EXPECTED,
 }
-CUSTOMER_MEANS: Final[dict[FindingCode, CustomerText]] = {
+CUSTOMER_MEANS: "Final[dict[FindingCode, CustomerText]]" = {
     "as expected": CustomerText.MEANS_AS_EXPECTED,
     "low on air": CustomerText.MEANS_LOW_ON_AIR,
     "waterlogged": CustomerText.MEANS_WATERLOGGED,
@@ -274,7 +276,7 @@ CUSTOMER_MEANS: Final[dict[FindingCode, CustomerText]] = {
     "membrane failed": CustomerText.MEANS_MEMBRANE_FAILED,
     "cannot tell": CustomerText.MEANS_CANNOT_TELL,
 }
-CUSTOMER_NEXT: Final[dict[FindingCode, tuple[CustomerText, ...]]] = {
+CUSTOMER_NEXT: "Final[dict[FindingCode, tuple[CustomerText, ...]]]" = {
     "as expected": (
         CustomerText.NEXT_TANK_STAYS,
         CustomerText.NEXT_OTHER_CAUSES,
@@ -306,7 +308,7 @@ CUSTOMER_NEXT: Final[dict[FindingCode, tuple[CustomerText, ...]]] = {
         CustomerText.NEXT_REPLACE_NOTHING_YET,
     ),
 }
-CUSTOMER_NEXT_NO_WATER: Final[dict[FindingCode, tuple[CustomerText, ...]]] = {
+CUSTOMER_NEXT_NO_WATER: "Final[dict[FindingCode, tuple[CustomerText, ...]]]" = {
     "low on air": (
         CustomerText.NEXT_PUMP_UP,
         CustomerText.NEXT_LOOK_AGAIN_IN_MONTHS,

@@ -293,17 +293,24 @@ def pictures_of(tank: Tank3D, walls: Sequence[WetWall]) -> Pictures:
     return Pictures(walls, wet, _rubber(tank, heights, wet), seam, _clamped_loss(tank))
 
 
-def reduce_harmonic(tank: Tank3D, n: int, pictures: Pictures, arcs_m: FloatArray) -> Harmonic:
-    """Project shell, water and losses of harmonic n on the dry modes, for all pictures of the wetted wall at once."""
+def reduce_harmonic(
+    tank: Tank3D, n: int, pictures: Pictures, arcs_m: FloatArray, precision: type[np.floating] = np.float64
+) -> Harmonic:
+    """Project shell, water and losses of harmonic n on the dry modes, for all pictures of the wetted wall at once.
+
+    Matrices of the pictures are kept with `precision`: of a large tank they take most of the memory.
+    """
     basis = dry_basis(tank.shell, n, tank.basis_hz)
     rubber = pictures.rubber if np.any(pictures.rubber > 0) else np.zeros((0, pictures.wet.shape[1]))
-    local = basis.stiffness_where(np.concatenate([[pictures.seam, pictures.clamped_loss], pictures.wet, rubber]))
-    area = basis.area_where(np.concatenate([np.ones((1, pictures.wet.shape[1])), rubber]))
+    added = _added(tank, n, basis.normal, pictures.walls).astype(precision)
+    acting = np.concatenate([[pictures.seam, pictures.clamped_loss], pictures.wet, rubber])
+    local = basis.stiffness_where(acting).astype(precision)
+    area = basis.area_where(np.concatenate([np.ones((1, pictures.wet.shape[1])), rubber])).astype(precision)
     count = 2 + len(pictures.wet)
     nothing = np.zeros((len(pictures.wet), 1, 1))
     return Harmonic(
         basis=basis,
-        added=_added(tank, n, basis.normal, pictures.walls),
+        added=added,
         wet_stiffness=local[2:count],
         rubber_stiffness=local[count:] if len(rubber) else nothing,
         rubber_area=area[1:] if len(rubber) else nothing,

@@ -42,6 +42,7 @@ from taptest.shell.records import (
     Zone,
 )
 from taptest.shell.response import (
+    SINGLE,
     WEAK,
     Pictures,
     Resolution,
@@ -398,7 +399,7 @@ def _line_of(tank: Tank3D, depth_m: FloatArray) -> _Line:
 
 def _one_harmonic(tank: Tank3D, n: int, line: _Line, pictures: Pictures, changes: Sequence[Change]) -> FloatArray:
     """Return band energies (V, L, P, B) of one harmonic for every variant and picture of the wetted wall."""
-    reduced = reduce_harmonic(tank, n, pictures, line.arcs_m)
+    reduced = reduce_harmonic(tank, n, pictures, line.arcs_m, SINGLE)
     table = _table(n, line.rings, line.places)
     count = len(pictures.walls)
     out = np.zeros((len(changes), count, line.points, len(BAND_HZ)), dtype=np.float32)

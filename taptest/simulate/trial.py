@@ -36,10 +36,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import TaptestError, VisitError
+from taptest.finding.keys import Step
 from taptest.finding.onset_likelihood import SURE
 from taptest.line.records import LineReading
 from taptest.simulate.truth import TRUTH, VisitTruth, read_truth
 from taptest.sound.remarks import WhyNot
+from taptest.statements import Said, Statement
 from taptest.visit.analyse import judge_visit
 from taptest.visit.files import DOCUMENT, Visit, read_visit
 from taptest.visit.result import VisitResult
@@ -99,8 +101,8 @@ class Score:
     """Width of that interval."""
     speaks_against: bool | None
     """Whether taps or readings speak against the tank; None where nothing is said of it."""
-    next_checks: int
-    """Number of checks that the judgement asks for."""
+    settles: bool
+    """Whether the first check that is asked for does more than tap the same line again."""
     p_water: tuple[float, ...]
     water: tuple[bool, ...]
     """Whether water backs each of the points of `p_water`."""
@@ -250,13 +252,17 @@ def _failed(name: str, visit: Visit, truth: VisitTruth, seconds: float, trouble:
         charge_covered=None,
         charge_width_bar=None,
         speaks_against=None,
-        next_checks=0,
+        settles=False,
         p_water=(),
         water=(),
         seconds=seconds,
         model_seconds=0.0,
         trouble=trouble,
     )
+
+
+def _settles(checks: Sequence[Said]) -> bool:
+    return bool(checks) and not (isinstance(checks[0], Statement) and checks[0].key is Step.TAP_AGAIN)
 
 
 def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clock: _Clock) -> Score:
@@ -316,7 +322,7 @@ def _scored(name: str, visit: Visit, truth: VisitTruth, result: VisitResult, clo
         charge_covered=charge_covered,
         charge_width_bar=charge_width,
         speaks_against=getattr(result.judgement, "speaks_against", None),
-        next_checks=len(result.judgement.next_checks),
+        settles=_settles(result.judgement.next_checks),
         p_water=tuple(float(point.p_water or 0.0) for point, _ in judged),
         water=tuple(water for _, water in judged),
         seconds=seconds,
@@ -545,6 +551,10 @@ MEASURES: dict[str, tuple[str, Measure]] = {
         "healthy tanks not named, nothing against them",
         _fraction(lambda s: s.healthy, lambda s: s.cannot_tell and s.speaks_against is False),
     ),
+    "failed_nothing_against": (
+        "failed tanks not named, nothing against them",
+        _fraction(lambda s: s.failed, lambda s: s.cannot_tell and s.speaks_against is False),
+    ),
     "healthy_condemned": (
         "healthy tanks condemned",
         _fraction(lambda s: s.healthy, lambda s: not s.cannot_tell and s.said not in s.findings),
@@ -552,8 +562,8 @@ MEASURES: dict[str, tuple[str, Measure]] = {
     "not_named": ("line without a named state", _fraction(lambda _: True, lambda s: s.said_state == "not found")),
     "cannot_tell": ('"cannot tell"', _fraction(lambda _: True, lambda s: s.cannot_tell)),
     "cannot_tell_no_step": (
-        '  "cannot tell" without a next check',
-        _fraction(lambda s: s.cannot_tell, lambda s: s.next_checks == 0),
+        '  "cannot tell" without a step that settles it',
+        _fraction(lambda s: s.cannot_tell, lambda s: not s.settles),
     ),
     "calibration_error": ("expected calibration error of p_water", _ece),
     "seconds": ("time a visit, s, the tank's model included", _mean(lambda s: s.seconds)),
@@ -626,7 +636,7 @@ def trial_json(scores: Sequence[Score]) -> dict[str, Any]:
         "each": [
             {
                 "name": s.name, "fault": s.fault, "kind": s.kind, "form": s.form, "switches": list(s.switches),
-                "state": s.state, "speaks_against": s.speaks_against, "next_checks": s.next_checks,
+                "state": s.state, "speaks_against": s.speaks_against, "settles": s.settles,
                 "made_error_mm": s.made_error_mm, "made_covered": s.made_covered,
                 "said_state": s.said_state, "findings": list(s.findings), "said": s.said, "error_mm": s.error_mm,
                 "spacing_mm": s.spacing_mm, "covered": s.covered, "interval_mm": s.interval_mm,

@@ -6,11 +6,13 @@ Conventions: samples (N, C) of all channels, float32 at full scale 1, in blocks 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from taptest.errors import RecordingError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 ENDINGS = (".m4a", ".mp4", ".aac", ".3gp", ".amr", ".webm")
 INSTALL = 'pip install "taptest[telephone]"'
@@ -22,7 +24,7 @@ class Decoded:
 
     rate_hz: int
     channels: int
-    blocks: Iterator[NDArray[np.float32]]
+    blocks: "Iterator[NDArray[np.float32]]"
 
 
 def is_telephone_sound(path: Path) -> bool:
@@ -55,7 +57,9 @@ def decode(path: Path) -> Decoded:
         container.close()
         raise RecordingError(f"The file {path} has no audio. Is it a video without a sound track?")
 
-    def blocks() -> Iterator[NDArray[np.float32]]:
+    def blocks() -> "Iterator[NDArray[np.float32]]":
+        import numpy as np  # not at the top: the desk's first page asks this module for its endings only
+
         resampler = av.AudioResampler(format="flt", layout=stream.codec_context.layout, rate=stream.rate)
         try:
             with container:

@@ -8,6 +8,8 @@ import io
 import json
 import re
 import shutil
+import subprocess
+import sys
 import time
 import wave
 import zipfile
@@ -945,6 +947,12 @@ def test_every_address_leads_to_a_function_that_is_there() -> None:
     assert len(named) > 30
     for place in named:
         assert callable(function_of(place)), place
+
+
+def test_the_first_page_waits_for_no_numbers_and_pictures() -> None:
+    loads = "import sys, taptest.desk.serve, taptest.desk.shelf_pages; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", loads], check=True, capture_output=True, text=True).stdout.split()
+    assert not {"numpy", "PIL", "typst", "matplotlib", "pydantic"} & set(loaded)
 
 
 def test_templates_are_compiled_once_and_anew_when_they_change(tmp_path: Path) -> None:

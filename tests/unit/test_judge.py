@@ -553,6 +553,41 @@ def test_as_expected_says_which_charges_would_show_the_same() -> None:
     assert at_charge(HANGING, -0.4e5, **FILLED).unseen_pa is None
 
 
+@pytest.mark.parametrize("tank", [HANGING, STANDING, BAG], ids=["hanging", "standing", "bag"])
+@pytest.mark.parametrize("charge", [1e5, 0.4e5, 0.0])
+def test_the_same_line_twice_tells_hardly_more_than_once(tank: Tank, charge: float) -> None:
+    """The model's own error is the same in both; a second line adds what differs round the tank."""
+    case, line = made_case(tank, **FILLED), heard_at(tank, charge, FILLED)
+    once, twice = judge(case, line), judge(case, line, beside=[line])
+    assert twice.probabilities == pytest.approx(once.probabilities, abs=0.08)
+    assert once.precharge is not None
+    assert twice.precharge is not None
+    widths = [
+        each.precharge.pressure_pa.high - each.precharge.pressure_pa.low for each in (once, twice) if each.precharge
+    ]
+    assert 0.75 < widths[1] / widths[0] < 1.1
+
+
+def test_something_speaks_against_a_tank_that_is_likelier_too_small() -> None:
+    case = made_case(STANDING, **FILLED)
+    line = heard_at(STANDING, 0.6e5, FILLED)
+    room = replace(case, system=replace(case.system, relief_pa=9e5))
+    tight = replace(case, system=replace(case.system, relief_pa=1.9e5, max_temperature_c=90.0))
+    assert judge(room, line).speaks_against is False
+    small = judge(tight, line)
+    assert small.code in ("cannot tell", "too small")
+    assert small.speaks_against is True
+
+
+def test_a_tank_is_not_surely_right_where_half_a_bar_would_not_show() -> None:
+    line, wide = heard_at(HANGING, 1e5, FILLED), replace(made_case(HANGING, **FILLED))
+    sure = judge(wide, line)
+    unsure = judge(replace(wide, readings=replace(wide.readings, pressure_sd_pa=40_000.0)), line)
+    assert sure.confidence == "high"
+    assert unsure.code in ("cannot tell", "as expected")
+    assert unsure.confidence != "high"
+
+
 def test_a_plain_tank_as_expected_says_how_much_air_more_or_less_would_not_show() -> None:
     tank = made_tank("plain", "bottom")
     case = made_case(tank, **FILLED, precharge_pa=0.0)

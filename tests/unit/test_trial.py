@@ -50,7 +50,7 @@ BASE = Score(
     charge_covered=None,
     charge_width_bar=None,
     speaks_against=None,
-    next_checks=1,
+    settles=True,
     p_water=(0.1, 0.9),
     water=(False, True),
     seconds=1.0,
@@ -159,13 +159,14 @@ def test_failed_tanks_within_reach_of_the_tolerance_do_not_count_as_called_fine(
 
 def test_healthy_tanks_are_named_left_with_nothing_against_them_or_condemned() -> None:
     left = replace(BASE, said="cannot tell", speaks_against=False)
-    unheard = replace(left, speaks_against=None, next_checks=0)
+    unheard = replace(left, speaks_against=None, settles=False)
     condemned = replace(BASE, said="low on air", speaks_against=True)
     scores = [BASE, left, unheard, condemned, LOSS]
     assert value("healthy_named", scores) == pytest.approx(1 / 4)
     assert value("healthy_nothing_against", scores) == pytest.approx(1 / 4)
     assert value("healthy_condemned", scores) == pytest.approx(1 / 4)
     assert value("cannot_tell_no_step", scores) == pytest.approx(1 / 2)
+    assert value("failed_nothing_against", [LOSS, replace(LOSS, said="cannot tell", speaks_against=False)]) == 0.5
     edge = replace(condemned, findings=("as expected", "low on air"))
     assert value("healthy_named", [edge]) == 1.0
 
