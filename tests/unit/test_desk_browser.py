@@ -180,6 +180,7 @@ def test_a_round_by_the_keyboard_alone(browser: Browser, pages: Served) -> None:
         assert complaints == []
 
 
+@pytest.mark.long
 def test_a_microphone_that_the_browser_refuses_is_told_with_what_to_do(browser: Browser, pages: Served) -> None:
     """Headless Chromium has a microphone here, and nobody who could allow it."""
     with tab(browser, DESKTOP) as (page, complaints):
@@ -244,6 +245,7 @@ def test_a_visit_that_is_new_in_the_folder_joins_the_list_without_loading_the_pa
         assert complaints == []
 
 
+@pytest.mark.long
 def test_whoever_stands_in_the_list_keeps_the_place_and_is_told_of_new_visits(browser: Browser, pages: Served) -> None:
     make_shelf(pages.desk.visits.root)
     pages.desk.visits.search(refresh=True)
@@ -262,6 +264,7 @@ def test_whoever_stands_in_the_list_keeps_the_place_and_is_told_of_new_visits(br
         assert complaints == []
 
 
+@pytest.mark.long
 def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
     browser: Browser, pages: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -304,6 +307,7 @@ def test_a_finding_that_was_waited_for_is_put_in_place_and_its_forms_work(
         assert complaints == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("size", "scheme"), every(2, [(PHONE, "dark"), ((1280, 800), "light")]), ids=["phone", "laptop"]
 )
@@ -347,6 +351,7 @@ def test_the_tank_is_the_way_to_every_mark_and_an_answer_moves_the_causes(
         assert complaints == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("size", "scheme"), every(2, [(DESKTOP, "dark"), (PHONE, "light")]), ids=["laptop", "phone"])
 def test_settings_and_a_broken_visit_by_the_keyboard(
     browser: Browser, pages: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: tuple[int, int], scheme: str
@@ -402,6 +407,7 @@ def test_settings_and_a_broken_visit_by_the_keyboard(
     assert read_visit(folder).document.parallel[0].volume == "25 l"
 
 
+@pytest.mark.long
 def test_a_foreign_page_cannot_reach_the_desk(browser: Browser, pages: Served) -> None:
     """A page under another name, though open in the same browser beside the cookie, gets and sets nothing."""
     with tab(browser, DESKTOP) as (page, _):
@@ -480,6 +486,7 @@ def test_the_file_that_opens_the_browser_leads_in(browser: Browser, pages: Serve
         assert complaints == []
 
 
+@pytest.mark.long
 def test_a_browser_is_let_in_and_shut_out_in_the_settings(
     browser: Browser, pages: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -590,6 +597,7 @@ def test_on_a_telephone_the_number_and_the_keys_never_scroll_away(browser: Brows
         assert complaints == []
 
 
+@pytest.mark.long
 def test_a_hidden_tab_has_no_stream_and_is_told_all_when_it_is_seen(
     browser: Browser, pages: Served, streams: list[str]
 ) -> None:

@@ -229,6 +229,7 @@ def drawn(history: History) -> np.ndarray[Any, np.dtype[np.float32]]:
     return np.asarray(matplotlib.image.imread(io.BytesIO(picture.png)))
 
 
+@pytest.mark.long
 def test_the_picture_shows_the_margin_and_the_settings(root: Path) -> None:
     image = drawn(read_history(root))
     assert image.shape[0] > 1500
@@ -253,6 +254,7 @@ def test_the_picture_of_little(tmp_path: Path) -> None:
     drawn(replace(history, tank="\u7ba1\u7406\u5ba4 " * 40, site="$x_1$ \x07 <&>"))
 
 
+@pytest.mark.long
 def test_the_command_writes_json_and_pictures(root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["history", str(root), "--json", "-", "--out", str(tmp_path / "out")]) == 0
     assert json.loads(capsys.readouterr().out)["tank"] == "Boiler room"

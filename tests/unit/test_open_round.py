@@ -66,6 +66,7 @@ class Person:
         return sum(words in question for question in self.asked)
 
 
+@pytest.mark.long
 def test_a_missing_pressure_is_asked_for_and_moves_the_finding(visit: Path) -> None:
     without(visit, "readings", "pressure")
     person = Person({"gauge show while": ["soon", "1.5"]})
@@ -113,6 +114,7 @@ def test_the_charge_as_left_is_held_against_the_need(visit: Path) -> None:
     assert any("0.30 bar" in said and "needs" in said for said in person.told)
 
 
+@pytest.mark.long
 def test_a_short_re_tap_shows_before_and_after(visit: Path) -> None:
     marks = few_of([point.position_mm for point in read_visit(visit).document.points], 7)
     hand = Hand().quiet(2.5).taps(3).quiet(0.7)
@@ -125,6 +127,7 @@ def test_a_short_re_tap_shows_before_and_after(visit: Path) -> None:
     assert [said.split(":")[0] for said in person.told[-3:-1]] == ["Before", "After"]
 
 
+@pytest.mark.long
 def test_a_step_that_cannot_be_led_is_told_and_the_talk_goes_on(visit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     step = Planned("round", Statement(Settle.DRAIN), 4.0, 0.5)
     monkeypatch.setattr(open_round, "_planned", lambda _: (step,))
@@ -135,6 +138,7 @@ def test_a_step_that_cannot_be_led_is_told_and_the_talk_goes_on(visit: Path, mon
     assert person.was_asked("was changed") == 1
 
 
+@pytest.mark.long
 def test_one_more_mark_is_offered_and_given_back(visit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     judge = analyse.judge_visit
 

@@ -181,6 +181,7 @@ def test_same_visit_same_page() -> None:
     assert pdf_of("found", "report", "a4", "us") == made_page("report", made_up(), made_sources())
 
 
+@pytest.mark.long
 def test_simulated_is_said_only_where_it_is_so() -> None:
     real = replace(made_up(), simulated=False)
     for form in ("report", "customer"):
@@ -244,6 +245,7 @@ def test_long_texts_cost_neither_cautions_nor_what_was_not_checked(paper: Paper)
     assert words(PageText.CUT) in text
 
 
+@pytest.mark.long
 def test_far_too_much_is_scaled_and_not_lost() -> None:
     result = long_result()
     sentences = tuple(f"Open point {n}: this was not looked at during the visit." for n in range(150))
@@ -282,6 +284,7 @@ def test_names_in_latin_greek_and_cyrillic_need_no_other_font(monkeypatch: pytes
     assert words(PageText.LETTERS) not in text
 
 
+@pytest.mark.long
 def test_letters_of_no_font_are_owned_up_to(monkeypatch: pytest.MonkeyPatch) -> None:
     only_ours(monkeypatch)
     # Letters for private use have no sign of their own; typst names them by their numbers.
@@ -371,6 +374,7 @@ def customer_words(result: VisitResult, **sections: Any) -> str:
     return words_of(made_page("customer", result, made_sources(made_document(**sections))))
 
 
+@pytest.mark.long
 def test_next_steps_for_the_customer_follow_what_is_known() -> None:
     found = made_up()
     asked = words(page_text.CUSTOMER_NEXT["low on air"][0])
@@ -393,6 +397,7 @@ def test_next_steps_for_the_customer_follow_what_is_known() -> None:
     assert "air side" not in plain
 
 
+@pytest.mark.long
 def test_other_tanks_on_the_system_stand_on_both_pages() -> None:
     small = made_up(code="too small")
     assert words(page_text.CUSTOMER_FOUND["too small"]) in customer_words(small)
@@ -438,6 +443,7 @@ def truth(**changes: Any) -> VisitTruth:
     return replace(made, **changes)
 
 
+@pytest.mark.long
 def test_known_level_is_shown_where_there_is_one() -> None:
     real = replace(made_up(), simulated=False)
     assert words(PageText.NO_KNOWN_LEVEL) in words_of(made_page("report", real, made_sources()))
