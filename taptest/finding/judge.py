@@ -160,6 +160,9 @@ MUCH_UNSEEN_PA = 50_000.0
 judgement."""
 SURE_ENOUGH = 0.6
 """Where no costs are weighed, a state counts as true from this probability on."""
+LOOK_AT_VALVE = 0.05
+"""From this probability of being shut off on, the valve is looked at before anything else is done to the tank: a minute
+against a needless recharge. Own judgement, no source."""
 TOO_LOW_PA = 15_000.0
 """A charge by this much under the static head is too low for the system: 0.15 bar, own judgement, no source."""
 TOO_HIGH_PA = 50_000.0
@@ -264,7 +267,18 @@ def _checks(verdict: _Verdict, story: Story, facts: Facts, flags: tuple[RedFlag,
     if _in_danger(flags):
         return ()
     first = () if verdict.check is None else (verdict.check,)
-    return first + checks_of(story) + _wider_checks(story, facts, flags, verdict.code != "cannot tell")
+    return (
+        _valve_first(verdict, story.comparison.p_shut)
+        + first
+        + checks_of(story)
+        + _wider_checks(story, facts, flags, verdict.code != "cannot tell")
+    )
+
+
+def _valve_first(verdict: _Verdict, p_shut: float) -> tuple[Statement, ...]:
+    """Ask for a look at the valve where the tank may well be shut off and is not called so."""
+    asked = verdict.code != "as expected" and LOOK_AT_VALVE <= p_shut < SURE_ENOUGH
+    return (Statement(Step.SEE_VALVE),) if asked else ()
 
 
 def _in_danger(flags: tuple[RedFlag, ...]) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from taptest.finding.judge import judge
+from taptest.finding.judge import LOOK_AT_VALVE, SURE_ENOUGH, judge
 from taptest.finding.keys import Step
 from taptest.finding.records import Case, Judgement, Round
 from taptest.finding.settle import Settle
@@ -140,3 +140,17 @@ def test_gauge_zero_is_shared_between_rounds() -> None:
     assert together.precharge is not None
     widths = [np.subtract(*(p.pressure_pa.high, p.pressure_pa.low)) for p in (alone.precharge, together.precharge)]
     assert widths[1] < widths[0]
+
+
+def test_a_tank_that_may_be_shut_is_looked_at_before_it_is_recharged() -> None:
+    """A level that stays between near pressures may be that of a shut tank; one that moves over a wide step is not."""
+    case = plain(P1)
+    line = heard(case.tank, "found", level_for(case.tank, -0.3e5, read(P1), 0.0))
+    stays = Round(replace(case.readings, pressure_pa=P1 + 0.4e5), (line,))
+    moves = round_at(case, -0.3e5, P2 + 0.5e5)
+    doubtful, clear = judge(case, line, rounds=[stays]), judge(case, line, rounds=[moves])
+    assert LOOK_AT_VALVE <= doubtful.p_shut < SURE_ENOUGH
+    assert keys_of(doubtful.next_checks[0]) == [Step.SEE_VALVE]
+    assert clear.p_shut < LOOK_AT_VALVE
+    assert clear.code != "as expected"
+    assert Step.SEE_VALVE not in keys_of(clear.next_checks)
