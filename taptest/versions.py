@@ -7,5 +7,5 @@ commit as the change itself. A change that moves no figure leaves both alone, so
 
 MODEL = 2
 """Version of the figures in a tank's level sweep."""
-JUDGEMENT = 16
+JUDGEMENT = 17
 """Version of the figures of a judged visit; a new `MODEL` counts as a new judgement by itself."""
