@@ -378,6 +378,10 @@ class Units:
         name: str = getattr(self, kind)
         return name
 
+    def with_unit(self, kind: Kind, typed: str) -> str:
+        """Return what was typed, a bare number with the preferred unit."""
+        return typed if any(letter.isalpha() for letter in typed) else f"{typed} {self.unit(kind)}"
+
     def show(self, kind: Kind, si: float, digits: int | None = None) -> str:
         """Show an SI value (pressure: gauge) in the preferred unit; lengths in inches as they stand on a tape."""
         unit = self.unit(kind)

@@ -20,7 +20,8 @@ from taptest.capture.session import Session
 from taptest.errors import VisitError
 from taptest.finding.compare import compare
 from taptest.finding.judge import COST
-from taptest.finding.planner import Leading, lead_round
+from taptest.finding.planner import FEW_MARKS, Leading, lead_round
+from taptest.line.next_point import few_of
 from taptest.sound.recording import recording_of
 from taptest.sound.taps import detect_taps
 from taptest.sound.traits import traits_of
@@ -68,6 +69,11 @@ def second_round(folder: Path, lead: Leading, pressure: str) -> LedRound:
     state = "fill raised" if lead.change_pa > 0 else "let down"
     told = {"state": state, "readings": {"pressure": pressure}}
     return _of_marks("again", folder, lead.marks_m, told, (lead.after,))
+
+
+def marks_as_left(result: VisitResult) -> tuple[float, ...]:
+    """Choose the few marks at which a tank is tapped again as it was left."""
+    return few_of([point.depth_m for point in result.points], FEW_MARKS)
 
 
 def round_as_left(folder: Path, marks_m: Sequence[float]) -> LedRound:

@@ -94,7 +94,7 @@ def asked_pressure(ask: Callable[[str], str], units: "Units") -> tuple[str, floa
             return None
         if not typed:
             return None
-        text = typed if any(letter.isalpha() for letter in typed) else f"{typed} {units.pressure}"
+        text = units.with_unit("pressure", typed)
         try:
             return text, parse("pressure", text, "gauge").si
         except QuantityError as error:

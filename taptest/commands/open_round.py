@@ -15,7 +15,7 @@ from taptest.errors import TaptestError
 if TYPE_CHECKING:
     from taptest.commands.led_round import Sound
     from taptest.finding.planner import Planned
-    from taptest.quantities import Units
+    from taptest.quantities import Kind, Units
     from taptest.statements import Key, Said
     from taptest.visit.open_questions import Question
     from taptest.visit.record import Document
@@ -120,19 +120,18 @@ class Talk:
                 return fitting[0] if typed else ""
             asked = self._sentence("NOT_AN_ANSWER", units, choices=choices)
 
-    def _typed(self, place: str, key: str, kind: str, units: "Units") -> bool:
+    def _typed(self, place: str, key: str, kind: "Kind", units: "Units") -> bool:
         """Ask for a quantity until the visit takes it; a bare number is in the user's unit."""
         from taptest.visit.files import read_visit
         from taptest.visit.meaning import meaning_of
 
         section, name = place.split(".")
-        unit = units.unit(kind)  # type: ignore[arg-type]
-        question = asked = self._sentence(key, units, unit=unit)
+        question = asked = self._sentence(key, units, unit=units.unit(kind))
         while True:
             typed = self._line(asked)
             if not typed:
                 return False
-            text = typed if any(letter.isalpha() for letter in typed) else f"{typed} {unit}"
+            text = units.with_unit(kind, typed)
             document = read_visit(self.folder).document
             changed = getattr(document, section).model_copy(update={name: text})
             document = document.model_copy(update={section: changed})
@@ -181,11 +180,9 @@ class Talk:
 
     def _left(self, result: "VisitResult") -> None:
         """Ask how the tank was left, hold it against the need, and show before and after where it is tapped again."""
-        from taptest.capture.led_rounds import round_as_left
+        from taptest.capture.led_rounds import marks_as_left, round_as_left
         from taptest.capture.terminal import Lines
         from taptest.commands.led_round import tapped
-        from taptest.finding.planner import FEW_MARKS
-        from taptest.line.next_point import few_of
         from taptest.visit.files import read_visit
 
         units = result.units
@@ -199,7 +196,7 @@ class Talk:
         self._typed("as_left.pressure", "ASK_LEFT_PRESSURE", "pressure", units)
         for said in self._held_against_need(result):
             self.say(_usual(said, units))
-        marks_m = few_of([point.depth_m for point in result.points], FEW_MARKS)
+        marks_m = marks_as_left(result)
         if not self._wanted("OFFER_RETAP", units, marks=len(marks_m)):
             return
         if tapped(round_as_left(self.folder, marks_m), *self.sound(), Lines(units)):

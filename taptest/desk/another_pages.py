@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from taptest.visit.result import VisitResult
 
 KINDS = ("again", "onset", "left")
-LEFT_MARKS = 7
 
 
 def another(request: Request) -> Response:
@@ -54,11 +53,18 @@ def begin(request: Request, form: Posted) -> Response:
 
 def _led(kind: str, folder: "Path", result: "VisitResult", typed: str) -> "LedRound":
     """Return the round that is wanted. Raises `VisitError`, `LineError`, `QuantityError`."""
-    from taptest.capture.led_rounds import leading, onset_reading, onset_under_way, round_as_left, second_round, way_of
-    from taptest.line.next_point import few_of
+    from taptest.capture.led_rounds import (
+        leading,
+        marks_as_left,
+        onset_reading,
+        onset_under_way,
+        round_as_left,
+        second_round,
+        way_of,
+    )
 
     if kind == "left":
-        return round_as_left(folder, few_of([point.depth_m for point in result.points], LEFT_MARKS))
+        return round_as_left(folder, marks_as_left(result))
     text, pressure_pa = _pressure(typed, result.units)
     if kind == "again":
         return second_round(folder, leading(result), text)
@@ -72,7 +78,7 @@ def _pressure(typed: str, units: Units) -> tuple[str, float]:
     text = " ".join(typed.split())[:40]
     if not text:
         raise VisitError("Type what the gauge shows now.")
-    text = text if any(letter.isalpha() for letter in text) else f"{text} {units.pressure}"
+    text = units.with_unit("pressure", text)
     return text, parse("pressure", text, "Gauge").si
 
 
